@@ -13,7 +13,13 @@ from numpy.typing import NDArray
 from benchmarks import slips as scoreboard
 from callint.comparing.compare import compare
 from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
-from callint.comparing.entry_errors.neighbours import CellShift, PaddedGrid, TableEdit, delta_residuals
+from callint.comparing.entry_errors.neighbours import (
+    CellShift,
+    PaddedGrid,
+    TableEdit,
+    delta_residuals,
+    surface_residuals,
+)
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
 from callint.comparing.entry_errors.typing_errors import SLIPS, find_typing_error, texts
 from callint.decoding.conversions import to_physical
@@ -229,7 +235,7 @@ def test_the_one_of_two_cells_that_moved_far_more_is_found() -> None:
 @pytest.mark.parametrize(
     ("step", "off", "is_found"),
     # Two steps are nothing, and where all is rounded to halves 1.05 times a half more: 0.725 in all.
-    [(0.1, 0.5, False), (0.1, 1.0, True), (0.124, 0.5, False), (0.125, 0.5, True)],
+    [(0.1, 0.5, False), (0.1, 1.0, True), (0.142, 0.5, False), (0.143, 0.5, True)],
 )
 def test_a_departure_of_one_step_of_rounded_values_is_not_reported(
     step: float, off: float, is_found: bool
@@ -818,3 +824,119 @@ def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> 
     movement = CellShift(change, change, before, np.ones_like(before))
     off = delta_residuals(window, movement, np.zeros(len(before), bool))
     assert off[2:-2] == pytest.approx(0, abs=1e-9)
+
+
+# One-axis smoothing, by hand
+
+
+def ridged() -> Numbers:
+    """Ten rows of 12: in each, every other cell lies 8 above the one before it."""
+    return np.asarray(100.0 + 8 * (np.arange(12) % 2) + 4 * np.arange(10)[:, None])
+
+
+def test_a_region_that_was_smoothed_along_its_rows_is_not_suspicious() -> None:
+    old = ridged()
+    new = old.copy()
+    # A quarter, a half and a quarter: each cell becomes the mean of its row, 104 + 4 per row.
+    new[2:8, 2:10] = old[2:8, 1:9] / 4 + old[2:8, 2:10] / 2 + old[2:8, 3:11] / 4
+    assert (new[2, 2:10] == 112.0).all()
+    assert places(edit(old, new)) == set()
+
+
+def test_a_cell_beside_smoothed_ones_that_went_the_other_way_is_suspicious() -> None:
+    old = ridged()
+    new = old.copy()
+    new[2:8, 2:10] = old[2:8, 1:9] / 4 + old[2:8, 2:10] / 2 + old[2:8, 3:11] / 4
+    assert old[5, 5] == 128.0 and new[5, 5] == 124.0
+    new[5, 5] = 142.0  # 124 with its digits swapped: away from the mean
+    assert places(edit(old, new)) == {(5, 5)}
+
+
+def test_a_line_that_an_edit_drew_goes_on_to_its_last_cell() -> None:
+    old = np.array([[0.0, 14, 29, 33, 47, 100, 100]])
+    new = np.array([[0.0, 10, 20, 30, 40, 100, 100]])
+    window = PaddedGrid(edit(old, new), old != new)
+    along_row = surface_residuals(window, window.new)[0]
+    # Behind the last cell the base is steep: 40 is far from (30 + 100) / 2, but 20 and 30 lead to it.
+    assert along_row[-1] == 0.0
+    new[0, 3] = old[0, 3]
+    window = PaddedGrid(edit(old, new), old != new)
+    # Nothing shows that the edit drew a line: (33 + 100) / 2 is 26.5 off, and the cubic through 20, 33,
+    # 100 and 100 is -20 / 6 + 4 * 33 / 6 + 4 * 100 / 6 - 100 / 6 = 68.7, 28.7 off.
+    assert surface_residuals(window, window.new)[0][-1] == pytest.approx(26.5)
+
+
+# How sure a cell is, by hand
+
+
+def from_twenty(value: float, after: float = 30.0) -> list[bool]:
+    """How sure the suspicious cells are if 20.0 became another value in a curve from 10.0 to 110.0."""
+    old = np.arange(10.0, 120.0, 10.0)[None, :]
+    old[0, 2] = after
+    new = old.copy()
+    new[0, 1] = value
+    return [item.is_sure for item in find_entry_errors(edit(old, new))]
+
+
+@pytest.mark.parametrize(
+    ("value", "result"),
+    [
+        (15.5, []),  # 4.5 % of the span of 100.0
+        (15.4, [False]),
+        (12.2, [False]),  # 1.75 times as much is 7.875
+        (12.1, [True]),
+        (26.0, [False]),
+        (28.0, [False]),  # 8.0, but within 15 % of 30.0
+        (34.5, [False]),  # the same
+        (34.6, [True]),
+        (9.0, [False]),  # within 15 % of 10.0
+        (4.0, [True]),  # 3.5 times as much is 15.75
+    ],
+)
+def test_a_lone_cell_is_sure_if_it_went_far_and_is_not_near_its_neighbours(
+    value: float, result: list[bool]
+) -> None:
+    assert from_twenty(value) == result
+
+
+@pytest.mark.parametrize(("value", "result"), [(79.0, [True]), (78.0, [False]), (80.0, [False])])
+def test_a_lone_cell_is_sure_if_it_is_a_neighbour_with_swapped_digits(
+    value: float, result: list[bool]
+) -> None:
+    # By 45.0 from 7.0 to 457.0. 79.0 is 97.0, which was copied, with its digits swapped. It is 27.0 from
+    # 52.0, 6 % of the span of 450.0.
+    old = np.arange(7.0, 460.0, 45.0)[None, :]
+    new = old.copy()
+    new[0, 1] = value
+    assert [item.is_sure for item in find_entry_errors(edit(old, new))] == result
+
+
+@pytest.mark.parametrize(
+    ("value", "result"),
+    [
+        (82.7, []),  # 80.7 fits, and the floor is 2 % of the span of 100.0
+        (82.8, [False]),  # 1.05 times the floor, which may be meant
+        (83.0, [True]),  # 1.15 times the floor: 80.0 with a wrong digit
+        (78.3, [False]),  # 1.2 times the floor, and no slip makes it of 79.9 to 81.5
+        (76.6, [True]),  # 2.05 times the floor
+        (8.0, [True]),
+    ],
+)
+def test_a_cell_of_an_edit_is_sure_if_it_clearly_departs_and_a_slip_explains_it(
+    value: float, result: list[bool]
+) -> None:
+    old = np.array([[10.3, 35.6, 22.4, 57.9, 41.1, 60.7, 33.2, 88.8, 70.6, 110.3, 90.5]])
+    new = old.copy()
+    new[0, 2:9] = stored(old[0, 2:9] + 20)
+    new[0, 5] = value
+    assert [item.is_sure for item in find_entry_errors(edit(old, new))] == result
+
+
+@pytest.mark.parametrize(("rounded_to", "is_sure"), [(0.1, True), (5.0, False)])
+def test_a_number_is_not_mistyped_from_an_uneven_one_where_all_are_round(
+    rounded_to: float, is_sure: bool
+) -> None:
+    old = np.array([[101.3, 118.9, 142.1, 160.3, 188.8, 201.7, 222.2, 240.1, 263.9, 279.4, 301.2]])
+    new = stored(np.rint(old * 1.1 / rounded_to) * rounded_to)
+    new[0, 5] = 212.0  # 222 fits, and 212 is 221 with its digits swapped
+    assert [(item.x, item.is_sure) for item in find_entry_errors(edit(old, new))] == [(5, is_sure)]

@@ -12,6 +12,12 @@ import numpy as np
 from callint import fmt
 from callint.comparing.compare import missing_runs
 from callint.comparing.decimal_compare import exceeds
+from callint.comparing.entry_errors.counterparts import (
+    Counterpart,
+    counterpart_relations,
+    find_counterparts,
+    weigh,
+)
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import PasteError
 from callint.comparing.entry_errors.typing_errors import find_typing_error
@@ -228,15 +234,19 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     base's values, plus an allowance for how rounded or uneven the others are. A cell that changed alone must
     stay on the surface around it, within 4.5 % of the span and as evenly as the base lies there. One of its
     axes is enough, so a dent that follows its row or its column passes. A cell that alone has the other sign
-    than its old value and its neighbours lost its sign, however little it moved. callint ignores off codes,
-    which are not numbers, and unchanged cells among changed ones.
+    than its old value and its neighbours lost its sign, however little it moved. If the table has a mirror
+    or an inverse, a cell that contradicts it is suspicious if a slip turns the value that the other table
+    suggests into the new one; if the other table kept its value there, only one of the first five slips
+    counts. callint ignores off codes, which are not numbers, and unchanged cells among changed ones.
 
     How sure it is: a cell that somebody may as well have meant is a note, whatever the policy says. That is a
-    cell that changed alone and departs by less than 8 % of the span; a small edit of one cell that looks
-    mistyped from its old value, such as 54.3 for 53.4; and a cell with which an edit may end, at a limit or
-    at the edge of the table. It is more than a note if the number looks mistyped: its sign, its decimal point
-    or a digit is lost, or digits are swapped or doubled, so that the number that fits, or the old value of a
-    lone cell, becomes this one.
+    cell that changed alone and departs by less than 8 % of the span, or by less than 16 % if it lies within
+    15 % of a neighbour, from which it may have been copied; a small edit of one cell that looks mistyped from
+    its old value, such as 54.3 for 53.4; a cell with which an edit may end, at a limit or at the edge of the
+    table; a cell of an edit that departs by less than twice what is allowed, if no slip explains it; and a
+    cell whose mirror or inverse table agrees. It is more than a note if the number looks mistyped: its sign
+    or its decimal point is lost, it is out by ten, or digits are swapped or doubled, so that the number that
+    fits, or the old value or a neighbour of a lone cell, becomes this one.
 
     Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
     1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0 is
@@ -246,9 +256,13 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     Fix: look up the intended value and enter it again. If the number is intended, waive the finding with the
     reason.
     """
+    relations = counterpart_relations(context.definition)
     for change in context.changes.tables:
         edit, blocks = context.edits[change.table.name]
-        for suspect in find_entry_errors(edit):
+        counterparts: tuple[Counterpart, ...] = ()
+        if context.old is not None and (related := relations.get(change.table.name)):
+            counterparts = tuple(find_counterparts(context.old, context.new, change.table, edit, related))
+        for suspect in weigh(edit, find_entry_errors(edit), counterparts):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
                 continue  # change/shifted-block reports the block
             finding = context.about_cell(
@@ -257,6 +271,8 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
                 _suspect_text(context, change, suspect),
                 "Look up the intended value and enter it again, or waive the finding with a reason.",
             )
+            if suspect.counterpart:
+                finding = replace(finding, evidence=Evidence(tables=(change.table.name, suspect.counterpart)))
             yield replace(
                 finding, explanation=_explanation(context, change, suspect), unsure=not suspect.is_sure
             )
@@ -275,6 +291,8 @@ def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) 
     table, value = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = context.conversion(table)
     source = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
+    if suspect.counterpart:
+        source = f"{suspect.counterpart} suggests"
     error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion, table.storage)
     return (

@@ -378,3 +378,107 @@ def test_named_states_are_not_judged_as_numbers() -> None:
     )
     before, after = image(at_0=BREAKPOINTS, at_10=bytes(5)), image(at_0=BREAKPOINTS, at_12=b"\x01")
     assert suspicious(xml, after, before) == []
+
+
+# Mirrors and inverses
+
+
+def pair(relation: str, second: str = "mg") -> bytes:
+    """Two curves of five cells on one axis, at 10 and at 20."""
+    tables = "".join(
+        table("curve", name, '<x axis="speeds"/>', at=at, purpose="demand")
+        for name, at in (("fuel", 10), ("mirror", 20))
+    )
+    return definition_xml(tables, axes=SPEEDS, relations=relation)
+
+
+MIRROR = pair('<equal table="fuel" mirror="mirror"/>')
+
+
+def both(fuel: tuple[float, ...], mirror: tuple[float, ...]) -> bytes:
+    """An image with these values of the two curves, in mg."""
+    first, second = (u16(*(round(10 * value) for value in values)) for values in (fuel, mirror))
+    return image(at_0=BREAKPOINTS, at_10=first, at_20=second)
+
+
+def steady(third: float = 50.0) -> tuple[float, ...]:
+    """Five cells that fall by 20 mg each, with another third one."""
+    return (90.0, 70.0, third, 30.0, 10.0)
+
+
+STEADY_BASE = both(steady(), steady())
+
+
+def test_a_cell_that_its_mirror_contradicts_is_a_slip_if_a_keystroke_explains_it() -> None:
+    # 1.7 mg are 2 % of the span of 80 mg, so nothing else finds it.
+    (result,) = suspicious(MIRROR, both(steady(51.7), steady(51.2)), STEADY_BASE)
+    assert (result.table, result.cell, result.unsure) == ("fuel", Cell(2, 0), False)
+    assert "the cell is 51.7 mg, but mirror suggests about 51.2" in result.message
+    assert result.evidence is not None and result.evidence.tables == ("fuel", "mirror")
+    (result,) = suspicious(MIRROR, both(steady(51.2), steady(51.7)), STEADY_BASE)
+    assert result.table == "mirror" and "fuel suggests about 51.2" in result.message
+    assert not suspicious(MIRROR, both(steady(51.7), steady(51.7)), STEADY_BASE)
+
+
+def test_a_cell_that_its_mirror_contradicts_is_not_a_slip_if_no_keystroke_explains_it() -> None:
+    assert not suspicious(MIRROR, both(steady(51.7), steady(50.9)), STEADY_BASE)
+
+
+@pytest.mark.parametrize("new", [50.3, 51.0, 52.0])
+def test_a_wrong_digit_is_not_suspected_if_the_mirror_was_forgotten(new: float) -> None:
+    assert not suspicious(MIRROR, both(steady(new), steady()), STEADY_BASE)
+
+
+def test_a_cell_with_which_its_mirror_agrees_is_a_note() -> None:
+    # 8 mg are 10 % of the span.
+    (alone,) = suspicious(MIRROR, both(steady(58.0), steady(53.0)), STEADY_BASE)
+    assert (alone.table, alone.unsure) == ("fuel", False)
+    results = suspicious(MIRROR, both(steady(58.0), steady(58.0)), STEADY_BASE)
+    assert [(result.table, result.unsure) for result in results] == [("fuel", True), ("mirror", True)]
+
+
+def test_a_mirror_that_differs_in_the_base_says_nothing() -> None:
+    base = both(steady(), steady(55.0))
+    assert not suspicious(MIRROR, both(steady(51.7), steady(51.2)), base)
+
+
+def test_a_mirror_that_differs_everywhere_is_no_mistyped_number() -> None:
+    # Each cell of fuel is one digit from that of its mirror.
+    fuel, mirror = (tuple(value + by for value in steady()) for by in (1.7, 1.2))
+    assert not suspicious(MIRROR, both(fuel, mirror), STEADY_BASE)
+
+
+def inverse() -> bytes:
+    """Fuel by torque, and torque by fuel; both axes have the breakpoints 10, 20, 30, 40 and 50."""
+    return definition_xml(
+        table("curve", "fuel", '<x axis="torques"/>', at=20, purpose="demand")
+        + table("curve", "back", '<x axis="fuels"/>', at=30, purpose="demand", conversion="Nm"),
+        signals='<signal name="torque" unit="Nm">Torque</signal><signal name="fuel" unit="mg">Fuel</signal>',
+        conversions='<linear name="mg" unit="mg" factor="0.1" decimals="1"/>'
+        '<linear name="Nm" unit="Nm" factor="0.1" decimals="1"/>',
+        axes=axis("torques", "torque", at=0, conversion="Nm", count=5)
+        + axis("fuels", "fuel", at=10, conversion="mg", count=5),
+        relations='<inverse table="fuel" of="back" tolerance="0.1"/>',
+    )
+
+
+def there_and_back(fuel: tuple[float, ...], back: tuple[float, ...]) -> bytes:
+    tens = u16(100, 200, 300, 400, 500)
+    first, second = (u16(*(round(10 * value) for value in values)) for values in (fuel, back))
+    return image(at_0=tens, at_10=tens, at_20=first, at_30=second)
+
+
+TENS = (10.0, 20.0, 30.0, 40.0, 50.0)
+
+
+@pytest.mark.parametrize(("typed", "explained"), [(31.6, True), (30.7, False)])
+def test_a_cell_that_its_inverse_contradicts_is_a_slip_if_a_keystroke_explains_it(
+    typed: float, explained: bool
+) -> None:
+    # 28.8 Nm at 30 mg, 40 Nm at 40 mg: 30 Nm are 30 + 10 × 1.2 / 11.2 = 31.07 mg. 31.6 is 31.1 with a wrong
+    # digit. The tolerance of 0.1 Nm and the step of 0.1 mg allow 0.1 × 10 / 11.2 + 0.1 = 0.19 mg.
+    data = there_and_back((10.0, 20.0, typed, 40.0, 50.0), (10.0, 20.0, 28.8, 40.0, 50.0))
+    results = suspicious(inverse(), data, there_and_back(TENS, TENS))
+    assert [result.table for result in results] == (["fuel"] if explained else [])
+    if explained:
+        assert "the cell is 31.6 mg, but back suggests about 31.1" in results[0].message

@@ -64,8 +64,11 @@ _MOST, _GROSS = 0.15, 5.0
 _SMOOTHER = 0.9
 #: Values rounded by hand may depart by this share of what they are rounded to.
 _GRAIN_SHARE = 1.05
-#: An edit rounds to at most this share of a table's span.
-_FINE_GRAIN = 0.05
+#: An edit rounds to more than this number of steps, and to at most the first share of a table's span; what is
+#: held at one value, to at most the second.
+_LEAST_GRAIN, _COARSEST_GRAIN, _FINE_GRAIN = 3.5, 0.1, 0.05
+#: Values less than this many grains apart become equal by rounding.
+_ROUNDED_TOGETHER = 1.1
 #: A departure of fewer steps than this may equal a neighbour by chance.
 _CHANCE_STEPS = 10
 #: A departure of the first share of the allowed one is enough if the number looks mistyped from a number that
@@ -74,8 +77,14 @@ _TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.4, 12
 #: A lone cell is surely a slip if it departs by this many times what is never suspicious: people move a cell
 #: by less on purpose.
 LONE_SURE = 1.75
+#: The same near the value of a cell beside it, by this share of it: it may have been copied and then edited.
+LONE_COPY_SURE, _COPY_SHARE = 3.5, 0.15
 #: Within this share of its old value a lone cell may have been changed on purpose before it was mistyped.
 _NEAR_OLD = 0.1
+#: Scores differ by less than this if only the arithmetic rounds.
+_ROUNDING = 1e-9
+#: Above the first score a cell of an edit surely departs, and above the second even if no slip explains it.
+_CLEAR, _UNEXPLAINED = 1.1, 2.0
 #: A cell at the end of an edit that stands out by less may be what the edit ends with.
 _END_SURE = 1.6
 #: This share of the cells of an edit moves the same way if the edit smooths, or has as few digits if people
@@ -89,7 +98,8 @@ _SMOOTHING = 1.25
 class Suspect:
     """A cell that does not fit: its place, the value that would fit, and how well that value is known.
 
-    ``is_sure`` says that a slip explains it better than intent does.
+    ``is_sure`` says that a slip explains it better than intent does. ``counterpart`` is the mirror or inverse
+    table that suggests the value that would fit, "" if the table itself does.
     """
 
     x: int
@@ -99,6 +109,7 @@ class Suspect:
     is_lone: bool
     score: float
     is_sure: bool = True
+    counterpart: str = ""
 
 
 def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
@@ -160,11 +171,17 @@ def _raise_typable(window: PaddedGrid, judged: _Scores) -> None:
         if judged.is_lone[number]:  # a lone cell must look mistyped from its old value
             cell = int(judged.cells[number])
             expected, within = float(window.old[window.places[cell]]), 0.5 * float(window.step[cell])
-        if find_typing_error(
+        error = find_typing_error(
             float(actual[number]), expected, within, window.edit.decimals, is_distinctive=True
-        ):
+        )
+        # Where all numbers are round, the one that was meant is round too.
+        if error is not None and _is_round(error.meant, float(judged.grain[number])):
             judged.score[number] = 1.0 + judged.score[number]
             judged.is_sure[number] = True
+
+
+def _is_round(value: float, grain: float) -> bool:
+    return grain == 0 or abs(value - grain * round(value / grain)) <= 1e-6 * grain
 
 
 def _mistyped(window: PaddedGrid) -> Iterator[Suspect]:
@@ -226,8 +243,26 @@ def _suspect(window: PaddedGrid, judged: _Scores, number: int) -> Suspect:
         yardstick=float(judged.allowed[number]),
         is_lone=bool(judged.is_lone[number]),
         score=float(judged.score[number]),
-        is_sure=bool(judged.is_sure[number]) or _looks_mistyped(window, judged, number),
+        is_sure=_is_sure(window, judged, number),
     )
+
+
+def _is_sure(window: PaddedGrid, judged: _Scores, number: int) -> bool:
+    """Whether a slip explains a cell better than intent does.
+
+    A cell that departs by little more than what is allowed, or by less than twice that if no slip explains
+    it, may be what somebody meant.
+    """
+    if _looks_mistyped(window, judged, number):
+        return True
+    if not judged.is_sure[number]:
+        return False
+    if judged.is_lone[number] or judged.score[number] > _UNEXPLAINED:
+        return True
+    actual = float(window.new[window.places[judged.cells[number]]])
+    expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
+    is_explained = find_typing_error(actual, expected, within, window.edit.decimals) is not None
+    return is_explained and bool(judged.score[number] > _CLEAR)
 
 
 def _looks_mistyped(window: PaddedGrid, judged: _Scores, number: int) -> bool:
@@ -242,10 +277,19 @@ def _looks_mistyped(window: PaddedGrid, judged: _Scores, number: int) -> bool:
         expected, within = float(window.old[place]), 0.5 * float(window.step[cell])
     actual, decimals = float(window.new[place]), window.edit.decimals
     if judged.is_lone[number]:
+        if any(
+            find_typing_error(actual, value, within, decimals, is_distinctive=True)
+            for line in window.straight
+            for value in (float(window.new[line.at[side][cell]]) for side in (-1, 1))
+        ):
+            return True
         error = find_typing_error(actual, expected, _NEAR_OLD * abs(expected), decimals, is_distinctive=True)
         if error is not None and error.name in TELLING:
             return True
-    return find_typing_error(actual, expected, within, decimals, is_distinctive=True) is not None
+    error = find_typing_error(actual, expected, within, decimals, is_distinctive=True)
+    return error is not None and (
+        bool(judged.is_lone[number]) or _is_round(error.meant, float(judged.grain[number]))
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,6 +305,7 @@ class _Scores:
     tie: Numbers
     expected: Numbers
     allowed: Numbers
+    grain: Numbers
     is_lone: Flags
     is_sure: Flags
 
@@ -331,23 +376,39 @@ def _judge(window: PaddedGrid, excluded: Flags) -> _Scores | None:
     )
     on_surface = row_median(centres[2:].T)
     departures = _unless_stopped(window, predictions.departures[:, cells], cells, centres, around)
-    yardsticks = _yardsticks(window, predictions, cells, around)
-    held, level = _held(window, around, cells)
+    # A way that predicts nothing here explains nothing, however well it explains the fellows.
+    predicts = np.isfinite(departures)
+    raw, yardsticks = (
+        np.where(predicts, item, np.nan) for item in _yardsticks(window, predictions, cells, around)
+    )
+    held, level, _ = _held(window, around, cells, predictions.coarse)
     copied, source, copying = _copied(window, predictions.live, fellows, cells)
     exact = held | copying
 
     best = np.where(exact, 0.0, np.fmin.reduce(yardsticks, axis=0))
-    trusted = yardsticks <= _WORSE * best + _SLACK * floor
+    trusted = raw <= _WORSE * best + _SLACK * floor
+    # What a single fellow moved by proves little against a value that all others hold or copy.
+    single = exact & (predictions.free[window.around[cells]].sum(axis=1) <= 1)
+    trusted[:2] &= ~single | (departures[:2] <= 1.5 * window.step[cells])
     noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + _uncertainty(window, around, cells)
     allowed = floor + np.where(exact, 0.0, noise)
     score = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf).min(axis=0)
     # The way that explains the fellows best gives the fitting value.
     usable = np.where(np.isfinite(centres) & np.isfinite(departures), yardsticks, np.inf)
     pick = np.argmin(usable, axis=0), np.arange(len(cells))
-    expected, room = centres[pick], np.where(np.isfinite(allowed[pick]), allowed[pick], floor)
+    # Row and column may explain them equally well; neither comes first.
+    tied = (pick[0] == 2) & (np.abs(usable[2] - usable[3]) <= _ROUNDING * floor)
+    centre = np.where(tied, (centres[2] + centres[3]) / 2, centres[pick])
+    expected, room = centre, np.where(np.isfinite(allowed[pick]), allowed[pick], floor)
     for rules, value in ((held, level), (copying, source)):
         score = np.where(rules, np.minimum(score, np.abs(new - value) / floor), score)
         expected = np.where(rules, value, expected)
+
+    even, even_off, even_value = _evenly(window, around, cells, predictions.grain[cells])
+    even &= ~exact & (departures[:2].max(axis=0) > 0)
+    score = np.where(even, np.fmax(score, even_off / floor), score)
+    expected = np.where(even, even_value, expected)
+    room = np.where(even, floor, room)
 
     lone = fellows == 0
     if lone.any():
@@ -362,8 +423,30 @@ def _judge(window: PaddedGrid, excluded: Flags) -> _Scores | None:
     score = np.where(np.isfinite(score) & ~excused, score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(new - on_surface))
-    is_sure = np.where(lone, score > LONE_SURE, ~_may_end(window, cells, around, expected, score))
-    return _Scores(cells, score, tie, expected, room, lone, is_sure)
+    short = held & _falls_short(window, around, cells, level)
+    lone_sure = score > np.where(_may_be_edited_copy(window, cells), LONE_COPY_SURE, LONE_SURE)
+    is_sure = np.where(lone, lone_sure, ~_may_end(window, cells, around, expected, score) & ~short)
+    return _Scores(cells, score, tie, expected, room, predictions.grain[cells], lone, is_sure)
+
+
+def _evenly(
+    window: PaddedGrid, around: Flags, cells: Indexes, grain: Numbers
+) -> tuple[Flags, Numbers, Numbers]:
+    """Where one offset or factor explains every fellow, how far the cell is from it, and its value by it."""
+    old, new = (np.where(around, grid[window.around[cells]], np.nan) for grid in (window.old, window.new))
+    own_old, own_new = window.old[window.places[cells]], window.new[window.places[cells]]
+    within = window.step[cells] + 0.5 * grain
+    enough = around.sum(axis=1) >= FEW
+    even = np.zeros(len(cells), bool)
+    off, value = np.full(len(cells), np.inf), own_new.copy()
+    shift, ratio = row_median(new - old), row_median(new / old)
+    for wanted, own in ((old + shift[:, None], own_old + shift), (old * ratio[:, None], own_old * ratio)):
+        misfit = np.where(around, np.abs(wanted - new), 0.0).max(axis=1)
+        explains = enough & (misfit <= within)
+        better = explains & (np.abs(own - own_new) < off)
+        off, value = np.where(better, np.abs(own - own_new), off), np.where(better, own, value)
+        even |= explains
+    return even, off, value
 
 
 def _may_end(window: PaddedGrid, cells: Indexes, around: Flags, expected: Numbers, score: Numbers) -> Flags:
@@ -380,8 +463,38 @@ def _may_end(window: PaddedGrid, cells: Indexes, around: Flags, expected: Number
     return flags
 
 
-def _yardsticks(window: PaddedGrid, predictions: _Predictions, cells: Indexes, around: Flags) -> Numbers:
-    """How well each way explains the fellows of some cells, shape (ways, cells)."""
+def _may_be_edited_copy(window: PaddedGrid, cells: Indexes) -> Flags:
+    """Cells within a share of the value of a cell beside them."""
+    new = window.new[window.places[cells]]
+    beside = np.stack(
+        [window.new[line.at[side][cells]] for line in window.straight for side in (-1, 1)], axis=1
+    )
+    near: Flags = (np.abs(new[:, None] - beside) <= _COPY_SHARE * np.abs(beside)).any(axis=1)
+    return near
+
+
+def _falls_short(window: PaddedGrid, around: Flags, cells: Indexes, level: Numbers) -> Flags:
+    """Cells that may not have reached the limit of their fellows, because they were further from it."""
+    old, new = window.old[window.places[cells]], window.new[window.places[cells]]
+    at_level = around & (
+        np.abs(window.new[window.around[cells]] - level[:, None]) <= 0.5 * window.step[cells, None]
+    )
+    olds = window.old[window.around[cells]]
+    lowest = np.where(at_level, olds, np.inf).min(axis=1)
+    highest = np.where(at_level, olds, -np.inf).max(axis=1)
+    below = (old < lowest) & (old <= new) & (new < level)
+    above = (old > highest) & (old >= new) & (new > level)
+    short: Flags = below | above
+    return short
+
+
+def _yardsticks(
+    window: PaddedGrid, predictions: _Predictions, cells: Indexes, around: Flags
+) -> tuple[Numbers, Numbers]:
+    """How well each way explains the fellows of some cells, and how far off these may be.
+
+    Both have the shape (ways, cells).
+    """
     moving = predictions.free[window.around[cells]]
     fellows = predictions.fellows[cells]
     yardsticks = np.stack(
@@ -394,8 +507,10 @@ def _yardsticks(window: PaddedGrid, predictions: _Predictions, cells: Indexes, a
     yardsticks[:, fellows < 2] = 0.0
     # On a rough surface, few fellows can lie on it by chance.
     rough = np.nan_to_num(row_quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
+    raw = yardsticks.copy()
     yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
-    return yardsticks
+    # Enough fellows show that a way explains them; how far off the cell may be is another matter.
+    return np.where(fellows >= _ENOUGH, raw, yardsticks), yardsticks
 
 
 def _uncertainty(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
@@ -423,7 +538,7 @@ def _is_excused(
     """
     new, step, coarse = window.new[window.places[cells]], window.step[cells], predictions.coarse[cells]
     held, level = hold
-    smoothed = _is_smoothed(window, predictions, around, cells) & ~_is_even(window, around, cells)
+    smoothed = _is_smoothed(window, predictions, around, cells) & ~_is_even(window, around, cells) & ~held
     smoothed |= _is_averaged(window, around, cells)
     one_up = (np.abs(new - level) <= _GRAIN_SHARE * coarse) & (coarse <= _FINE_GRAIN * window.edit.span)
     rounded = held & one_up & _is_multiple(level, coarse, step)
@@ -448,16 +563,16 @@ def _movements(window: PaddedGrid, free: Flags) -> tuple[CellShift, CellShift]:
 
 
 def _rounding(window: PaddedGrid) -> Numbers:
-    """The grain that each new value may be rounded to: 1, 2 or 5 times a power of ten; 0 if there is none."""
+    """The grain that each new value may be rounded to, 1, 2, 2.5 or 5 times a power of ten; else 0."""
     new, step = window.new[window.places], window.step
     coarse = np.zeros(len(new))
     least, span = median(step), window.edit.span
     if not 1e-300 < least < 1e300 or span > 1e9 * least:
         return coarse
     for power in range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(max(span, least)))) + 1):
-        for lead in (1, 2, 5):
+        for lead in (1, 2, 2.5, 5):
             grain = lead * 10.0**power
-            if 4 * least < grain < span / 4:
+            if _LEAST_GRAIN * least < grain <= _COARSEST_GRAIN * span:
                 coarse[_is_multiple(new, grain, step)] = grain
     return coarse
 
@@ -472,8 +587,8 @@ def _grain(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
     if np.count_nonzero(coarse) < 0.3 * len(coarse):
         return np.zeros(len(coarse))
     # Cells held at one value say nothing about rounding.
-    values = np.where(live[window.around], window.new[window.around], np.nan)
-    seen = np.abs(values - row_median(values)[:, None]) > 0.5 * window.step[:, None]
+    held, _, equal = _held(window, live[window.around], np.arange(len(coarse)), coarse)
+    seen = live[window.around] & ~(held[:, None] & equal)
     grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
     enough = np.isfinite(grains).sum(axis=1) >= 2
     grain = np.where(enough, np.nan_to_num(row_quantile(grains, 0.35)), 0.0)
@@ -550,13 +665,20 @@ def _surface_yardsticks(
     return yardsticks
 
 
-def _held(window: PaddedGrid, around: Flags, cells: Indexes) -> tuple[Flags, Numbers]:
-    """Where the fellow cells are held at one value, and that value."""
+def _held(window: PaddedGrid, around: Flags, cells: Indexes, coarse: Numbers) -> tuple[Flags, Numbers, Flags]:
+    """Where the fellow cells are held at one value, that value, and which of them have it.
+
+    Fellows that were so close in the base that rounding to ``coarse`` made them equal are not held.
+    """
     values = np.where(around, window.new[window.around[cells]], np.nan)
     level = row_median(values)
-    equal = (np.abs(values - level[:, None]) <= 0.5 * window.step[cells, None]).sum(axis=1)
-    count = around.sum(axis=1)
-    return (equal >= 2) & (equal > 0.6 * count), level
+    equal: Flags = np.abs(values - level[:, None]) <= 0.5 * window.step[cells, None]
+    number = equal.sum(axis=1)
+    old = window.old[window.around[cells]]
+    apart = np.where(equal, old, -np.inf).max(axis=1) - np.where(equal, old, np.inf).min(axis=1)
+    grain = row_median(np.where(equal, window.scattered(coarse)[window.around[cells]], np.nan))
+    held = (number >= 2) & (number > 0.6 * around.sum(axis=1))
+    return held & (apart > _ROUNDED_TOGETHER * np.fmax(grain, window.step[cells])), level, equal
 
 
 def _copied(
@@ -653,7 +775,7 @@ def _judge_lone(
 
 def _worst_around(window: PaddedGrid, judged: _Scores) -> Flags:
     """The suspicious cells without a worse one around them."""
-    suspicious = judged.score > 1
+    suspicious = judged.score > 1 + _ROUNDING
     numbers = judged.cells[suspicious]
     worst = np.zeros(len(judged.cells), bool)
     if not len(numbers):
@@ -663,7 +785,7 @@ def _worst_around(window: PaddedGrid, judged: _Scores) -> Flags:
     around = window.around[numbers]
     theirs, their_ties = window.scattered(scores, 0.0)[around], window.scattered(ties, 0.0)[around]
     score, tie = scores[numbers, None], ties[numbers, None]
-    close = (np.abs(theirs - score) <= 0.5 * score) & (theirs > 0)
+    close = (np.abs(theirs - score) <= 0.5 * np.maximum(score, theirs)) & (theirs > 0)
     worst[suspicious] = ~np.where(close, their_ties > tie, theirs > score).any(axis=1)
     return worst
 

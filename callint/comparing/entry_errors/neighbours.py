@@ -294,8 +294,11 @@ def surface_residuals(window: PaddedGrid, surface: Numbers) -> Numbers:
             np.fmin(off[number], np.abs(prediction - new), out=off[number])
         inside |= np.isfinite(off[number])
     for number, line in enumerate(window.straight):
-        for prediction in _outside(line, surface, slice(None)):
-            misfit = np.where(inside, np.nan, np.abs(prediction - new))
+        changed = {side: window.changed[at] for side, at in line.at.items()}
+        for side, prediction in zip((-1, 1), _outside(line, surface, slice(None)), strict=True):
+            # Where an edit ends, the line that it drew goes on to its last cell.
+            is_last = changed[side] & changed[2 * side] & ~changed[-side]
+            misfit = np.where(inside & ~is_last, np.nan, np.abs(prediction - new))
             np.fmin(off[number], misfit, out=off[number])
     return off
 
