@@ -49,6 +49,8 @@ def _placed(change: DefinitionChange, old: Definition, new: Definition) -> Defin
         None if number is None else definition.lines.line_in_file(number)
         for definition, number in ((old, change.old_line), (new, change.new_line))
     )
+    if (before, after) == (change.old_line, change.new_line):
+        return change
     return replace(change, old_line=before, new_line=after)
 
 
