@@ -152,14 +152,14 @@ def _print_definition(options: ShowOptions) -> int:
     if file.problems or file.definition is None:
         problem = file.problems[0]
         raise InputError(f"{problem_place(problem)}: {problem.message}; run callint check for all problems")
-    from callint.reporting.definition.xml import definition_lines
+    from callint.reporting.definition.xml import definition_lines, with_references
     from callint.reporting.files.atomic_write import write_output
     from callint.reporting.files.destinations import output
 
     destination = None
     if options.output is not None:
         destination = output(Path(options.output), workspace)
-    write_output("".join(definition_lines(file.definition)), destination)
+    write_output("".join(map(with_references, definition_lines(file.definition))), destination)
     return 0
 
 

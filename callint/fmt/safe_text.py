@@ -9,10 +9,11 @@ def clean(text: str) -> str:
     r"""Text without characters that control a terminal or reverse a line; they show as \uXXXX."""
     if text.isascii() and text.isprintable():
         return text
-    return "".join(character if _is_harmless(character) else _escaped(character) for character in text)
+    return "".join(character if is_harmless(character) else _escaped(character) for character in text)
 
 
-def _is_harmless(character: str) -> bool:
+def is_harmless(character: str) -> bool:
+    """Whether a character neither controls a terminal nor is invisible."""
     # Cc are control characters, Cf invisible formatting such as bidirectional overrides, Co and Cs are
     # for private use and half characters.
     return unicodedata.category(character) not in {"Cc", "Cf", "Co", "Cs", "Zl", "Zp"}

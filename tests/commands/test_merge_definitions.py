@@ -437,7 +437,9 @@ def test_init_gives_the_driver_to_files_that_definitions_build_on(repository: Sc
     repository.write("callint.toml", POLICY.replace("yard.xml", "child.xml"))
     assert initialize(repository, "--no-hook").status == 0
     lines = (repository.root / ".gitattributes").read_text("utf-8").splitlines()
-    assert {"/defs/yard.xml merge=callint", "/defs/shared.xml merge=callint"} <= {*lines}
+    assert {"/defs/yard.xml diff=callint-definition merge=callint", "/defs/shared.xml merge=callint"} <= {
+        *lines
+    }
 
 
 def test_a_merged_parent_that_breaks_a_child_is_refused(yard: Yard) -> None:

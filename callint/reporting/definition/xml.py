@@ -12,6 +12,7 @@ from math import isinf
 from xml.sax.saxutils import escape, quoteattr
 
 from callint.fmt import address, exact
+from callint.fmt.safe_text import is_harmless
 from callint.model.definition import (
     Axis,
     ByteOrder,
@@ -67,6 +68,16 @@ def definition_lines(definition: Definition) -> Iterator[str]:
     yield "  </tables>\n"
     yield from _part("relations", map(_relation, definition.relations))
     yield "</definition>\n"
+
+
+def with_references(line: str) -> str:
+    """A line of the file with references in place of characters that control a terminal: the same XML."""
+    if line.isascii() and line.rstrip("\n").isprintable():
+        return line
+    return "".join(
+        character if character == "\n" or is_harmless(character) else f"&#x{ord(character):X};"
+        for character in line
+    )
 
 
 def _usual_order(definition: Definition) -> ByteOrder:

@@ -14,16 +14,18 @@ import shlex
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from callint.checking.assignments import assignments, definition_parts
+from callint.checking.assignments import assignments
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.definition_sniff import looks_like_xml
+from callint.reading.family import find_family
 from callint.reading.policy import read_policy
 from callint.reading.tree import (
     CONFLICT_DATA,
     CONFLICT_TEXT,
     POLICY,
     WorkingTree,
+    content_or_reason,
     find_root,
 )
 from callint.versioning.git.attributes import read_attributes
@@ -69,12 +71,15 @@ def _steps(context: PlanContext) -> Iterator[FileStep | SettingStep]:
     lines = [f"{pattern} -text diff=callint merge=callint" for pattern in patterns]
     definitions = dict.fromkeys(map(glob.escape, policy.definitions))
     lines += [f"{attribute_pattern(path)} diff=callint-definition merge=callint" for path in definitions]
-    shared = dict.fromkeys(map(glob.escape, _further_definitions(context, policy)))
-    lines += [f"{attribute_pattern(path)} merge=callint" for path in shared]
+    further = _further_definitions(context, policy)
+    for path, is_definition in further.items():
+        # A file of shared parts has no meaning by itself that could be compared.
+        driver = " diff=callint-definition" if is_definition else ""
+        lines.append(f"{attribute_pattern(glob.escape(path))}{driver} merge=callint")
     yield from context.write_block(
         context.root / ATTRIBUTES, lines, "git's drivers for images and definitions"
     )
-    merged = {**images, **definitions, **shared}
+    merged = [*images, *definitions, *map(glob.escape, further)]
     lines = [ignore_pattern(path, suffix) for path in merged for suffix in (CONFLICT_TEXT, CONFLICT_DATA)]
     yield from context.write_block(context.root / IGNORED, lines, "conflict lists are not committed")
     yield from _settings(context, text, policy)
@@ -88,12 +93,20 @@ def _steps(context: PlanContext) -> Iterator[FileStep | SettingStep]:
         context.remarks.append(f"No file matches the paths in {POLICY} yet.")
 
 
-def _further_definitions(context: PlanContext, policy: Policy) -> Iterator[str]:
-    """The files that definitions build on and that the policy does not name."""
-    parts = definition_parts(policy.definitions, WorkingTree(context.root)).values()
-    for path in dict.fromkeys(path for paths in parts for path in paths):
-        if path not in policy.definitions and ".." not in path.split("/") and (context.root / path).is_file():
-            yield path
+def _further_definitions(context: PlanContext, policy: Policy) -> dict[str, bool]:
+    """The files that definitions build on and that the policy does not name; whether each is a definition."""
+    tree, further = WorkingTree(context.root), dict[str, bool]()
+    for definition in policy.definitions:
+        if not isinstance(data := content_or_reason(tree, definition), bytes):
+            continue
+        family = find_family(data, definition, tree)
+        parents = {member.path for member in family.line}
+        further.update((path, path in parents) for path in family.paths if path not in policy.definitions)
+    return {
+        path: is_definition
+        for path, is_definition in further.items()
+        if ".." not in path.split("/") and (context.root / path).is_file()
+    }
 
 
 def _policy_file(context: PlanContext) -> tuple[bytes, FileStep | None]:
