@@ -22,9 +22,12 @@ from callint.reading.family import find_family
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import content_or_reason
 from callint.rules.context import CheckContext
-from callint.rules.definition.loosened import DefinitionComparison, SlackUse, demand_digest
+from callint.rules.definition.loosened import DefinitionComparison, SlackUse, demand_digest, demand_key
 from callint.rules.registry import in_scope
 from callint.rules.rule import Scope
+
+#: An earlier state of a definition and the present one.
+_Pair = tuple[LoadedDefinition, LoadedDefinition]
 
 #: The most values of images that a cause names.
 _MOST_USES = 3
@@ -37,16 +40,12 @@ def loosened_findings(
 
     ``images`` are those of the checked commits: the findings name values of them that the old demands refuse.
     The earlier states of a merge are its parents: what one parent demands no more was not loosened by the
-    merge.
+    merge. What a definition inherits is reported once, for the parent that demands it, unless an image of the
+    child uses the slack.
     """
-    for path in checker.policy.definitions:
-        pairs = [_pair(checker, state, path) for state in earlier]
-        if not pairs or any(pair is None for pair in pairs):
-            continue
-        compared = [
-            (old, new, compare_definitions(old.definition, new.definition))
-            for old, new in (pair for pair in pairs if pair is not None)
-        ]
+    reported: dict[str, set[tuple[str, str]]] = {}
+    for path, pairs in _changed_definitions(checker, earlier):
+        compared = [(old, new, compare_definitions(old.definition, new.definition)) for old, new in pairs]
         old, new, diff = compared[0]
         keys = [{demand_digest(change) for change in other.of_kind(_LESS)} for _, _, other in compared]
         loosened = tuple(
@@ -55,12 +54,25 @@ def loosened_findings(
         if not loosened:
             continue
         uses = _uses(checker, earlier[0], (old, new), loosened, images)
+        known = {key for part in new.definition.lines.parts for key in reported.get(part, ())}
+        reported[path] = {_key(change) for change in loosened}
+        loosened = tuple(
+            change
+            for change in loosened
+            if _key(change) not in known or not {change.name, *change.tables}.isdisjoint(uses)
+        )
+        if not loosened:
+            continue
         replaced = old.file.path if old.file.path != path else ""
         comparison = DefinitionComparison(replace(diff, changes=loosened), replaced, uses)
         yield from _settled(checker, path, new, comparison)
 
 
 _LESS = ChangeKind.ASKS_LESS
+
+
+def _key(change: DefinitionChange) -> tuple[str, str]:
+    return demand_key(change), demand_digest(change)
 
 
 def _settled(
@@ -91,7 +103,17 @@ def _settled(
 # The two states of a definition
 
 
-def _pair(checker: Checker, state: Checker, path: str) -> tuple[LoadedDefinition, LoadedDefinition] | None:
+def _changed_definitions(checker: Checker, earlier: Sequence[Checker]) -> list[tuple[str, list[_Pair]]]:
+    """The definitions that differ from every earlier state, with both states, parents before children."""
+    changed = []
+    for path in checker.policy.definitions:
+        pairs = [pair for state in earlier if (pair := _pair(checker, state, path)) is not None]
+        if pairs and len(pairs) == len(earlier):
+            changed.append((path, pairs))
+    return sorted(changed, key=lambda item: len(item[1][0][1].definition.lines.parts))
+
+
+def _pair(checker: Checker, state: Checker, path: str) -> _Pair | None:
     """The earlier and the present definition at a path; None if nothing in it changed.
 
     A definition at a new path is compared with the earlier one of the same software.
