@@ -462,7 +462,7 @@ def test_the_numbers_that_were_mistyped_that_evening_are_suspicious_and_no_other
         (
             "boats/petrel.bin",
             "fuel_from_torque",
-        ): "the cell is 26.91 mg/stroke, but its neighbours suggest about 29.6: swapped digits?",
+        ): "the cell is 26.91 mg/stroke, but torque_from_fuel suggests about 29.6: swapped digits?",
     }
 
 

@@ -940,3 +940,15 @@ def test_a_number_is_not_mistyped_from_an_uneven_one_where_all_are_round(
     new = stored(np.rint(old * 1.1 / rounded_to) * rounded_to)
     new[0, 5] = 212.0  # 222 fits, and 212 is 221 with its digits swapped
     assert [(item.x, item.is_sure) for item in find_entry_errors(edit(old, new))] == [(5, is_sure)]
+
+
+@pytest.mark.parametrize(("value", "result"), [(852.0, [True]), (850.0, [])])
+def test_cells_of_one_value_do_not_show_what_the_others_are_rounded_to(
+    value: float, result: list[bool]
+) -> None:
+    # From 750 to 825: one of them is 825 with swapped digits, or as round as they are, to 25.
+    old = np.array([[1050.0, 950, 850, 750, 750, 750, 750, 700]])
+    new = old.copy()
+    new[0, 3:7] = 825.0
+    new[0, 5] = value
+    assert [item.is_sure for item in find_entry_errors(edit(old, new, 1.0))] == result

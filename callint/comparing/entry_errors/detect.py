@@ -592,7 +592,11 @@ def _grain(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
     grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
     enough = np.isfinite(grains).sum(axis=1) >= 2
     grain = np.where(enough, np.nan_to_num(row_quantile(grains, 0.35)), 0.0)
-    return np.fmax(grain, _digit(window, live))
+    # One value alone is round by chance, unless the cell itself is as round.
+    differ = (seen & ~equal).sum(axis=1) >= 2
+    own = window.new[window.places]
+    round_too = _is_multiple(own, np.where(grain > 0, grain, 1.0), window.step)
+    return np.fmax(np.where(differ | round_too, grain, 0.0), _digit(window, live))
 
 
 def _digit(window: PaddedGrid, live: Flags) -> Numbers:
