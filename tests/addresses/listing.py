@@ -9,25 +9,8 @@ from tests.running import REPOSITORY
 DEMO = REPOSITORY / "fixtures" / "demo" / "steps" / "01-factory"
 IMAGE = DEMO / "factory" / "sk28-0412.bin"
 HEADER = [
-    "name",
-    "title",
-    "address",
-    "type",
-    "rows",
-    "columns",
-    "order",
-    "x",
-    "y",
-    "factor",
-    "offset",
-    "unit",
-    "decimals",
-    "min",
-    "max",
-    "purpose",
-    "group",
-    "kind",
-    "signal",
+    *("name", "title", "address", "type", "rows", "columns", "order", "x", "y", "factor", "offset", "unit"),
+    *("decimals", "min", "max", "purpose", "group", "kind", "signal"),
 ]
 
 

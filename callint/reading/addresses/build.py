@@ -259,7 +259,7 @@ class ListBuilder:
         """The signal of an axis; the same name with another unit is another signal."""
         given = wanted or fallback
         name = self.log.name("signal", given, None, repr((given, unit)))
-        self.signals.setdefault(name, Signal(name, label(given), label(unit, ""), None, None, 0))
+        self.signals.setdefault(name, Signal(name, label(given), label(unit), None, None, 0))
         return name
 
     def _count(self, count: int | None, what: str) -> int:

@@ -163,7 +163,7 @@ def _roles(headers: list[str], mapping: ListMapping) -> dict[str, int]:
     taken = set(roles.values())
     for column, header in enumerate(headers):
         role = role_of(header)
-        if role and role not in roles and column not in taken:
+        if role and role not in roles and role not in mapping.columns and column not in taken:
             roles[role] = column
     return roles
 
@@ -231,8 +231,9 @@ def _is_unit_row(row: SheetRow, roles: Mapping[str, int]) -> bool:
     """Whether a row below the header gives units: it has neither a name nor an address with a digit."""
     texts = {role: row.cells[column] for role, column in roles.items() if column < len(row.cells)}
     address = texts.get("address", "").strip("[](){} ").casefold()
-    is_no_address = not address or address in (*_HEX, *_DECIMAL)
-    return is_no_address and not texts.get("name", "") and sum(map(bool, texts.values())) > 1
+    if texts.get("name", ""):
+        return False
+    return address in (*_HEX, *_DECIMAL) if address else sum(map(bool, texts.values())) > 1
 
 
 # The mapping file
