@@ -31,6 +31,7 @@ _LEAST_CELLS = 6
 _LEAST_MULTIPLES = 4
 #: Numbers of this size are not engineering values but other bytes, read as floating point.
 _LARGEST, _SMALLEST = 1e18, 1e-18
+_OTHER_KIND = str.maketrans("ui", "iu")
 _SIGN_CHANGED = {
     **{NumberType[f"uint{bits}"]: NumberType[f"int{bits}"] for bits in (8, 16, 32, 64)},
     **{NumberType[f"int{bits}"]: NumberType[f"uint{bits}"] for bits in (8, 16, 32, 64)},
@@ -177,7 +178,11 @@ class _PlacementJudge:
         if rough is None:
             return PlacementEvidence(table.name, tuple(doubts), tuple(support))
         better = self._smoother(table, raw, rough)
-        if better:
+        if self._wraps(table, raw):
+            doubts.append(
+                f"its values jump between both ends of their range; as {_other_sign(table)} they do not"
+            )
+        elif better:
             doubts.append(f"its values look like noise, but are smooth {' or '.join(better)}")
         elif self._is_turned(table, raw, rough):
             order = "x" if table.y_first else "y"
@@ -187,6 +192,19 @@ class _PlacementJudge:
         elif rough > 2 * _ROUGH:
             doubts.append("its values look like noise")
         return PlacementEvidence(table.name, tuple(doubts), tuple(support))
+
+    def _wraps(self, table: Table, raw: NDArray[Any]) -> bool:
+        """Whether neighbours lie at both ends of the range of the type, but side by side with the other sign.
+
+        Tables of three numbers or fewer may mean it so, such as "none" beside "all".
+        """
+        if table.storage.type not in _SIGN_CHANGED:
+            return False
+        other = raw.view(np.dtype(table.storage.dtype.str.translate(_OTHER_KIND)))
+        full = 256.0**table.storage.type.size
+        jumps = _largest_step(self._grid(table, raw, table.y_first))
+        steps = _largest_step(self._grid(table, other, table.y_first))
+        return jumps >= 0.75 * full and steps <= 0.25 * full and len(np.unique(raw)) > 3
 
     def _smoother(self, table: Table, raw: NDArray[Any], rough: float) -> list[str]:
         """The readings under which a rough table is smooth."""
@@ -259,6 +277,16 @@ def _is_sensible(raw: NDArray[Any]) -> bool:
         return True
     sizes = np.abs(raw[raw != 0])
     return bool(np.isfinite(raw).all() and (sizes < _LARGEST).all() and (sizes > _SMALLEST).all())
+
+
+def _other_sign(table: Table) -> str:
+    return _SIGN_CHANGED[table.storage.type].name
+
+
+def _largest_step(grid: NDArray[Any]) -> float:
+    """The largest difference of neighbours along rows and columns; 0 without neighbours."""
+    values = grid.astype(np.float64)
+    return max(float(np.abs(np.diff(values, axis=axis)).max(initial=0)) for axis in (0, 1))
 
 
 def _rises(values: Numbers) -> bool:

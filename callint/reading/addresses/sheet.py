@@ -153,6 +153,8 @@ def _workbook(path: Path, data: bytes, title: str | None) -> list[Sheet]:
         raise InputError(damaged) from None
     try:
         names = [name for name in book.sheetnames if hasattr(book[name], "iter_rows")]
+        if not names:
+            raise InputError(damaged)
         if title is not None and title not in names:
             raise InputError(f"{path}: no sheet has the name {title!r}; the sheets are {', '.join(names)}")
         return [
