@@ -13,18 +13,18 @@ from callint.reading.addresses import sheet
 from tests.running import Yard, environment, run_python
 
 
-def workbook(*rows: list[str | int]) -> bytes:
+def workbook(*rows: tuple[str | int, ...]) -> bytes:
     book = openpyxl.Workbook()
     page = book.active
     assert page is not None
-    for row in (["name", "address", "type"], *rows):
-        page.append(row)
+    for row in (("name", "address", "type"), *rows):
+        page.append(list(row))
     stream = io.BytesIO()
     book.save(stream)
     return stream.getvalue()
 
 
-GOOD = workbook(["cut", "0x30", "uint8"])
+GOOD = workbook(("cut", "0x30", "uint8"))
 
 
 def with_part(name: str, content: bytes) -> bytes:
@@ -53,7 +53,7 @@ _ENTITY = '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'
         (with_part(_PAGE, _ENTITY.encode()), "the workbook declares a document type"),
         (with_part(_PAGE, _ENTITY.encode("utf-16")), "the workbook declares a document type"),
         (with_part("xl/bomb.xml", bytes(sheet.MAX_UNPACKED)), "the workbook unpacks to more than 128 MiB"),
-        (workbook(["cut", 48, "uint8"]), ":2: nothing tells whether address 48 is decimal"),
+        (workbook(("cut", 48, "uint8")), ":2: nothing tells whether address 48 is decimal"),
         (workbook(), "the list has no row below its header"),
     ],
     ids=range(10),

@@ -190,6 +190,8 @@ class ListBuilder:
         return None if address is None else self._by_address.get(address)
 
     def _add_row(self, row: ListedRow) -> None:
+        if row.purpose_question:
+            self._ask(row, row.purpose_question)
         if row.text_length is None:
             self._add_table(row)
             return

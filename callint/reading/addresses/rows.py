@@ -50,7 +50,8 @@ class AxisCells:
 class ListedRow:
     """One row of a list. ``questions`` asks for what is missing or cannot be understood.
 
-    ``obstacle`` is the question without whose answer the row cannot be used, "" if there is none.
+    ``obstacle`` is the question without whose answer the row cannot be used, "" if there is none, and
+    ``purpose_question`` the one for the purpose, which an axis does not have.
     ``text_length`` is the number of bytes of a text, 0 if it is missing, None for numbers.
     """
 
@@ -74,6 +75,7 @@ class ListedRow:
     signal: str = ""
     x: AxisCells = field(default_factory=AxisCells)
     y: AxisCells = field(default_factory=AxisCells)
+    purpose_question: str = ""
     questions: list[str] = field(default_factory=list)
     obstacle: str = ""
 
@@ -258,12 +260,9 @@ class _RowReader:
         purpose = cells.read_purpose(text)
         if purpose is not None:
             listed.purpose = purpose
-        elif "purpose" in self._columns.by_role and not listed.is_axis:
-            listed.questions.append(
-                f"its purpose {text[:40]!r} is unknown; it is general until you give one"
-                if text
-                else "its purpose is missing; it is general until you give one"
-            )
+        elif "purpose" in self._columns.by_role:
+            what = f"its purpose {text[:40]!r} is unknown" if text else "its purpose is missing"
+            listed.purpose_question = f"{what}; it is general until you give one"
 
     def _read_axis(self, row: SheetRow, side: str, listed: ListedRow) -> None:
         axis: AxisCells = getattr(listed, side)

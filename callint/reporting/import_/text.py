@@ -77,7 +77,8 @@ class _ImportPrinter:
         self._terminal.print(line((f"{title}: {len(losses):,}", "bold")))
         reasons = list(by_reason.items())
         for (kind, reason), members in reasons if self._everything else reasons[:_MOST_REASONS]:
-            self._print_prose(f"{kind}: {reason} ({len(members):,})", "  ")
+            subject = "" if self._result.is_list else f"{kind}: "
+            self._print_prose(f"{subject}{reason} ({len(members):,})", "  ")
             listed = members if self._everything else members[:_MOST_NAMES]
             names = ", ".join(f"{loss.name or '(no name)'} ({self._place(loss.place)})" for loss in listed)
             more = f", and {len(members) - len(listed):,} more" if len(members) > len(listed) else ""
