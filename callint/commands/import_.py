@@ -13,6 +13,7 @@ import click
 
 from callint.cli.options import as_options
 from callint.model.errors import InputError
+from callint.reading.addresses.sheet import is_list
 from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
 from callint.reading.asap2.report import is_name
@@ -29,6 +30,9 @@ class ImportOptions:
     output: str | None
     module: str | None
     name: str | None
+    mapping: str | None
+    image: str | None
+    byte_order: str | None
     form: str
     everything: bool
 
@@ -38,19 +42,36 @@ class ImportOptions:
 @click.option(
     "--to", "output", metavar="FILE", help="Definition file to write (default: FILE with the suffix .xml)."
 )
-@click.option("--module", metavar="NAME", help="Module to read if the description has several.")
-@click.option("--name", metavar="NAME", help="Name of the definition (default: the name of the module).")
+@click.option("--module", metavar="NAME", help="Module of a description, or sheet of a workbook, to read.")
+@click.option(
+    "--name", metavar="NAME", help="Name of the definition (default: the name of the module or list)."
+)
+@click.option("--mapping", metavar="FILE", help="TOML file that names the columns of a list.")
+@click.option("--image", metavar="FILE", help="Factory image whose bytes judge each row of a list.")
+@click.option(
+    "--byte-order",
+    type=click.Choice(["big", "little"]),
+    help="Byte order of the rows of a list that give none.",
+)
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-@click.option("--all", "everything", is_flag=True, help="List every skipped item.")
+@click.option("--all", "everything", is_flag=True, help="List every skipped item and all evidence.")
 @as_options(ImportOptions)
 def command(options: ImportOptions) -> int:
-    """Convert FILE, an ASAM MCD-2 MC (ASAP2) description, to a definition. Reads versions 1.5 to 1.7.
+    """Convert FILE to a definition.
+
+    FILE is an ASAM MCD-2 MC (ASAP2) description of version 1.5 to 1.7, or a list of addresses: a text file
+    (.csv, .tsv) or a workbook (.xlsx) with one row per table.
 
     Prints what it imported, what it skipped and why. If a table has EXTENDED_LIMITS, they become its limits
     and its plain limits become its expected range; otherwise its plain limits become its limits. The standard
     has no purpose for a table: every table is "general" until you edit the definition.
 
-    Exits with 1 if the definition cannot hold part of the description. Never overwrites an existing file.
+    callint recognizes the columns of a list by their headers; callint schema addresses prints an empty list.
+    It asks for what is missing with row numbers, and leaves out a row whose place, type or shape is open.
+    With --image, it says for each row what supports its place and what casts doubt on it.
+
+    Exits with 1 if the definition cannot hold part of the description, or if a row of the list is open or
+    doubted. Never overwrites an existing file.
     """
     source, name = Path(options.file), options.name
     if name is not None and not is_name(name):
@@ -62,17 +83,15 @@ def command(options: ImportOptions) -> int:
     from callint.reporting.files.destinations import new_file
 
     with _without_collections():
-        # First, so that an invalid description or module is reported before an invalid --to.
-        description = read_asap2(source, options.module)
-        target = source.with_suffix(".xml") if options.output is None else Path(options.output)
-        destination = new_file(target)
-        imported = make_definition(description, name)
-        if imported.definition is not None:
+        # First, so that an invalid description or list is reported before an invalid --to.
+        result = _imported_list(options) if is_list(source) else _imported_description(options)
+        destination = new_file(Path(result.target))
+        definition = result.imported.definition
+        if definition is not None:
             from callint.reporting.definition.xml import definition_lines
             from callint.reporting.files.atomic_write import replace_file
 
-            replace_file(destination, (line.encode() for line in definition_lines(imported.definition)))
-    result = ImportResult(imported, str(source), str(target))
+            replace_file(destination, (line.encode() for line in definition_lines(definition)))
     if options.form == "json":
         sys.stdout.write(import_json(result))
     else:
@@ -80,7 +99,41 @@ def command(options: ImportOptions) -> int:
         from callint.reporting.terminal import console
 
         print_import(result, console(sys.stdout), options.everything)
-    return int(not imported.is_complete)
+    return int(not result.is_complete)
+
+
+def _target(options: ImportOptions) -> Path:
+    """The definition file to write; FILE must have a name, as a file that was read has."""
+    return Path(options.file).with_suffix(".xml") if options.output is None else Path(options.output)
+
+
+def _imported_description(options: ImportOptions) -> ImportResult:
+    for option, value in (
+        ("--mapping", options.mapping),
+        ("--image", options.image),
+        ("--byte-order", options.byte_order),
+    ):
+        if value is not None:
+            raise InputError(f"{option} needs a list of addresses (.csv, .tsv or .xlsx) as FILE")
+    source = Path(options.file)
+    imported = make_definition(read_asap2(source, options.module), options.name)
+    return ImportResult(imported, str(source), str(_target(options)))
+
+
+def _imported_list(options: ImportOptions) -> ImportResult:
+    from callint.cli.list_import import ListImport, import_list
+
+    return import_list(
+        ListImport(
+            Path(options.file),
+            _target(options),
+            name=options.name,
+            sheet=options.module,
+            mapping=options.mapping,
+            image=options.image,
+            byte_order=options.byte_order,
+        )
+    )
 
 
 @contextmanager

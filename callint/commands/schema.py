@@ -13,7 +13,7 @@ from callint.reading.resources import schemas
 @click.command()
 @click.argument("name", required=False)
 def command(name: str | None) -> int:
-    """Print a schema: "definition" is an XML schema, the others are JSON schemas.
+    """Print a schema: "definition" is an XML schema, "addresses" an empty list, the others are JSON schemas.
 
     Without NAME, lists the schemas. Give a schema to your editor to complete and explain names as you type.
     """

@@ -17,10 +17,10 @@ def resource(name: str) -> Path:
 
 
 def schemas() -> dict[str, Path]:
-    """The shipped schemas by name, in alphabetical order: ``definition``, ``findings`` and so on."""
+    """The shipped schemas by name, in alphabetical order; ``addresses`` is an empty list."""
     names = {
         path.name.removesuffix(path.suffix).removesuffix(".schema"): path
         for path in resource("schemas").iterdir()
-        if path.suffix in (".xsd", ".json")
+        if path.suffix in (".xsd", ".json", ".csv")
     }
     return dict(sorted(names.items()))

@@ -16,7 +16,7 @@ import pytest
 
 from callint.reading import locks
 from tests.building import u16
-from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, WAIVED
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, WAIVED
 from tests.running import (
     BAD,
     GOOD,
@@ -44,6 +44,7 @@ _CONTRARY = edited(GOOD, {fuel_cell(1, 1): u16(470)})
 def yard(root: Path) -> Scratch:
     made = make_repository_yard(root, heron=GOOD, auk=_APART, crow=_CONTRARY, owl=GOOD)
     made.write("engine.a2l", A2L)
+    made.write("list.csv", LIST)
     made.write("ours.xml", yard_definition().replace(b'max="90"', b'max="91"'))
     made.write("theirs.xml", yard_definition().replace(b'max="90"', b'max="92"'))
     made.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
@@ -77,6 +78,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "merge driver": (yard, ("merge", "--driver", "--", BASE, "boats/owl.bin", "boats/crow.bin", HERON)),
     "carry": (yard, ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin")),
     "import": (yard, ("import", "engine.a2l")),
+    "import of a list": (yard, ("import", "list.csv", "--byte-order", "big")),
     "review --output": (yard, ("review", BASE, HERON, "--output", "review.html")),
     "check --output": (yard, ("check", "--format", "json", "--output", "report.json")),
     "diff --output": (yard, ("diff", BASE, HERON, "--format", "json", "--output", "report.json")),
@@ -309,7 +311,9 @@ def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
     return [(item.returncode, end[1].decode()) for item, end in zip(started, ends, strict=True)]
 
 
-@pytest.mark.parametrize("name", sorted(COMMANDS.keys() - {"init --undo", "import", "waive"}))
+@pytest.mark.parametrize(
+    "name", sorted(COMMANDS.keys() - {"init --undo", "import", "import of a list", "waive"})
+)
 def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:
     make, arguments = COMMANDS[name]
     make(tmp_path / "start")

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import random
 import re
 from collections.abc import Callable
 
 import bincopy
+import openpyxl
 
 from benchmarks.descriptions import _AXIS, _HEAD, _characteristic
 from callint.comparing.compare import compare
 from callint.decoding.decode import decode
 from callint.model.image import Image
 from callint.reporting.changes.cdfx import changes_cdfx
+from tests.addresses.listing import demo, records, table_text
 from tests.building import u16
 from tests.fuzz.targets import decoded_yard
 from tests.running import BAD, GOOD, POLICY, REPOSITORY, yard_base, yard_definition
@@ -39,6 +42,17 @@ def _values() -> bytes:
     return changes_cdfx(compare(base, new), new, "new", "yard.xml")
 
 
+def _workbook() -> bytes:
+    book = openpyxl.Workbook()
+    page = book.active
+    assert page is not None
+    page.append(["name", "address", "type", "columns"])
+    page.append(["cut", "0x30", "uint16", 4])
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
 def seeds(target: str) -> list[bytes]:
     """The files that a target starts from."""
     makers: dict[str, Callable[[], list[bytes]]] = {
@@ -55,6 +69,16 @@ def seeds(target: str) -> list[bytes]:
         "hex": lambda: [mark + _binary(GOOD).as_ihex().encode() for mark in (b"", b"+")],
         "srec": lambda: [mark + _binary(GOOD).as_srec().encode() for mark in (b"", b"+")],
         "asap2": lambda: [_description()],
+        "addresses": lambda: [
+            table_text(records(demo())[:8]).encode(),
+            "Name\tAdresse [hex]\tTyp\tx axis\tFactor\tUnit\nx\t$10\tUWORD\t0x20\t0,5\t°C\n".encode("utf-16"),
+            b"Table,,X axis,,,Limits\nname,address,type,address,type,min [rpm]\n"
+            b'a,4A10h,UBYTE,$20,UWORD,"1,5"\n',
+            _workbook(),
+        ],
+        "mapping": lambda: [
+            b'addresses = "hexadecimal"\nbyte_order = "big"\nstart = 0x10\n[columns]\nname = "What"\n'
+        ],
         "policy": lambda: [
             POLICY.encode(),
             *(path.read_bytes() for path in sorted(_DEMO.glob("*/callint.toml"))),

@@ -28,11 +28,14 @@ from callint.comparing.merge import Side, merge
 from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_layout
+from callint.decoding.placement_evidence import judge_placement
 from callint.fmt import clean
-from callint.model.definition import Table, Text
+from callint.model.definition import ByteOrder, Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import LogColumns, Policy
+from callint.reading.addresses.columns import ListMapping, read_mapping
+from callint.reading.addresses.imports import make_list_definition, read_list
 from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
 from callint.reading.cdfx import read_cdfx
@@ -195,6 +198,31 @@ def asap2(data: bytes) -> None:
         assert not problems, problems
 
 
+def addresses(data: bytes) -> None:
+    """A list of addresses is read; its definition reads back without a problem, and an image judges it."""
+    path = _folder() / f"fuzz{'.xlsx' if data[:2] == b'PK' else '.csv'}"
+    path.write_bytes(data)
+    try:
+        made = make_list_definition(read_list(path, ListMapping()), "fuzz", ByteOrder.BIG, None)
+    except InputError as error:
+        assert len(error.lines) == 1 and steering(clean(error.lines[0])) == []
+        return
+    read_back = made.imported.definition
+    if read_back is not None:
+        text = "".join(definition_lines(read_back)).encode()
+        problems = [finding.message for finding in read_definition(text, "made.xml").problems]
+        assert not problems, problems
+        judge_placement(read_back, Image.raw(data, 0))
+
+
+def mapping(data: bytes) -> None:
+    """A mapping file of a list is read."""
+    path = _folder() / "fuzz.toml"
+    path.write_bytes(data)
+    with suppress(InputError):
+        read_mapping(path)
+
+
 def policy(data: bytes) -> None:
     """A policy is read."""
     with suppress(InputError):
@@ -218,7 +246,11 @@ def log(data: bytes) -> None:
 
 
 TARGETS: dict[str, Callable[[bytes], None]] = {
-    char.__name__: char for char in (definition, definition_merge, image, hex, srec, asap2, policy, cdfx, log)
+    target.__name__: target
+    for target in (
+        *(definition, definition_merge, image, hex, srec, asap2, addresses, mapping, policy, cdfx),
+        log,
+    )
 }
 
 

@@ -91,6 +91,10 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "init without hooks": ("init", "--no-hook"),
     "init --undo": ("init", "--undo"),
     "import": ("import", "engine.a2l", "--to", "imported.xml"),
+    "import of a list": (
+        *("import", "list.csv", "--image", HERON, "--mapping", "columns.toml"),
+        *("--to", "imported.xml"),
+    ),
 }
 if "review" in KNOWN:
     COMMANDS["review"] = ("review", BASE, HERON, "--output", "review.html")
@@ -108,6 +112,9 @@ ASAP2_VERSION 1 60
   /end MODULE
 /end PROJECT
 """
+#: A list of addresses of one number, and a mapping file for it.
+LIST = "name;address;type;unit\ncut;0x30;uint16;rpm\n"
+MAPPING = 'byte_order = "big"\n'
 
 
 @dataclass(frozen=True)
@@ -167,6 +174,8 @@ def hostile_repository(folder: Path) -> Iterator[Hostile]:
     """A yard with two commits, a slip staged, and canaries beside it; nothing in it is hostile yet."""
     yard = make_repository_yard(folder / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
+    yard.write("list.csv", LIST)
+    yard.write("columns.toml", MAPPING)
     yard.write("ours.xml", yard_definition().replace(b'max="90"', b'max="91"'))
     yard.write("theirs.xml", yard_definition().replace(b'max="90"', b'max="92"'))
     yard.write(HERON, edited(GOOD, {HULL: b"HERON-4     "}))
@@ -180,6 +189,7 @@ def hostile_repository(folder: Path) -> Iterator[Hostile]:
     (outside / "secret.toml").write_text(f"{POLICY}# {SECRET}\n[{SECRET}]\n", "utf-8")
     (outside / "secret.csv").write_text(f"speed,{SECRET}\n1000,1\n", "utf-8")
     (outside / "secret.a2l").write_text(A2L.replace("cut", SECRET), "utf-8")
+    (outside / "secret.csv").write_text(LIST.replace("cut", SECRET), "utf-8")
     (outside / "folder").mkdir()
     for name in ("yard.xml", "base.bin", "heron.bin"):
         (outside / "folder" / name).write_bytes((outside / f"secret{Path(name).suffix}").read_bytes())

@@ -16,7 +16,7 @@ import click
 import pytest
 
 from callint.commands import COMMANDS, MODULES
-from tests.hostile.repository import A2L, BASE, DEFINITION, HERON
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST
 from tests.running import (
     BAD,
     GOOD,
@@ -104,6 +104,8 @@ CALLS: dict[str, tuple[str, ...]] = {
     "init --base": ("init", "boats/*.bin", "--definition", DEFINITION, "--base", "PATH", "--dry-run"),
     "import file": ("import", "PATH"),
     "import --to": ("import", "engine.a2l", "--to", "PATH"),
+    "import --mapping": ("import", "list.csv", "--mapping", "PATH"),
+    "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "PATH"),
     "demo folder": ("demo", "PATH"),
 }
 
@@ -171,6 +173,7 @@ def answers(root: Path, calls: dict[str, tuple[str, ...]], user: int = 0) -> dic
 def yard_of(root: Path) -> Scratch:
     yard = make_repository_yard(root, heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
+    yard.write("list.csv", LIST)
     yard.write(HERON, BAD)
     yard.commit("A slip")
     return yard
@@ -213,7 +216,16 @@ def assert_answered(name: str, status: int, said: str) -> None:
 #: Those that cannot go without the file: what a check cannot read is a finding, and git's drivers go on.
 MUST = {name for name in CALLS if name.endswith(("--to", "--output", "--policy", "--log", "conflicts"))} | {
     *(name for name in CALLS if name.endswith("--definition") and not name.startswith(("check", "init"))),
-    *("seal image", "import file", "merge base", "merge ours", "merge theirs", "carry old_base"),
+    *(
+        "seal image",
+        "import file",
+        "import --mapping",
+        "import --image",
+        "merge base",
+        "merge ours",
+        "merge theirs",
+        "carry old_base",
+    ),
     *("carry reworked", "carry new_base", "review NEW", "show image", "show of a revision"),
 }
 

@@ -17,7 +17,7 @@ from callint.commands import COMMANDS, MODULES
 from callint.model.errors import InputError
 from callint.reporting.files import destinations
 from tests.commands.initiating import state
-from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, WAIVED
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, MAPPING, WAIVED
 from tests.running import (
     BAD,
     GOOD,
@@ -75,6 +75,7 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "merge --to with conflicts": ("merge", BASE, HERON, AUK, "--to", "OUTPUT"),
     "carry --to": ("carry", BASE, AUK, BASE, "--to", "OUTPUT"),
     "import --to": ("import", "engine.a2l", "--to", "OUTPUT"),
+    "import --to of a list": ("import", "list.csv", "--byte-order", "big", "--to", "OUTPUT"),
     "demo": ("demo", "OUTPUT"),
     "merge --to of definitions": ("merge", "twin-2.xml", "twin-3.xml", "twin-3.xml", "--to", "OUTPUT"),
 }
@@ -83,7 +84,7 @@ IMAGES = {name for name in WRITERS if name.startswith(("merge", "carry")) and "d
 #: What these make is a definition, which the policy may name as one.
 DEFINITIONS = {"merge --to of definitions"}
 #: These make what is new.
-NEW = {"import --to", "demo"}
+NEW = {"import --to", "import --to of a list", "demo"}
 
 #: Why an output is refused, and not the rest of a call.
 _REASONS = (
@@ -202,6 +203,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
     yard = make_repository_yard(folder / "yard", heron=GOOD, **images)
     root = yard.root
     yard.write("engine.a2l", A2L)
+    yard.write("list.csv", LIST)
     other = make_repository(folder / "other")
     other.write("a.txt", "a")
     other.commit()
@@ -296,6 +298,7 @@ def test_nothing_is_written_into_what_the_environment_gives_to_git(
 ) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=BAD, auk=GOOD)
     yard.write("engine.a2l", A2L)
+    yard.write("list.csv", LIST)
     (yard.root / "free-objects").mkdir()
     alone = make_repository(tmp_path / "alone", "--bare")
     alone.must("config", "core.bare", "false")
@@ -353,6 +356,8 @@ READING = {
     "carry --new-definition": ("carry", BASE, AUK, BASE, "--new-definition", "INPUT", "--to", "OUTPUT"),
     "carry --policy": ("carry", BASE, AUK, BASE, "--policy", "INPUT", "--to", "OUTPUT"),
     "import FILE": ("import", "INPUT", "--to", "OUTPUT"),
+    "import --mapping": ("import", "list.csv", "--mapping", "INPUT", "--to", "OUTPUT"),
+    "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "INPUT", "--to", "OUTPUT"),
 }
 _LOG = "time,speed,load\n0,1000,20\n1,1200,30\n"
 
@@ -371,6 +376,9 @@ def test_a_call_does_not_write_its_inputs(tmp_path: Path, name: str, spelling: s
         read, content = "other/input.csv", _LOG
     elif name == "import FILE":
         read, content = "other/input.a2l", A2L
+    elif name == "import --mapping":
+        read, content = "other/input.toml", MAPPING
+    yard.write("list.csv", LIST)
     (yard.root / "other").mkdir()
     path = yard.write(read, content)
     link(yard.root / "a-link", read)
@@ -529,6 +537,7 @@ sys.stderr.write("\\n" + json.dumps([status, [one for one in found if one[1] != 
 def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
+    yard.write("list.csv", LIST)
     write_definitions(yard)
     yard.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
     yard.commit("A slip")

@@ -22,6 +22,7 @@ LINKED = {
     HERON: "secret.bin",
     "boats/auk.bin": "secret.bin",
     "engine.a2l": "secret.a2l",
+    "list.csv": "secret.csv",
     "defs": "folder",
     "factory": "folder",
     "boats": "folder",
@@ -76,7 +77,9 @@ def test_no_committed_link_is_followed_out_of_the_repository(hostile: Hostile, n
         hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("name", ["callint.toml", DEFINITION, BASE, HERON, "engine.a2l", "merged.bin"])
+@pytest.mark.parametrize(
+    "name", ["callint.toml", DEFINITION, BASE, HERON, "engine.a2l", "list.csv", "merged.bin"]
+)
 def test_a_hard_link_to_a_file_outside_is_never_written_through(hostile: Hostile, name: str) -> None:
     inside = hostile.yard.root / name
     twin = hostile.outside.parent / "twin"

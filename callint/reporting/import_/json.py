@@ -21,7 +21,7 @@ def import_json(result: ImportResult) -> str:
         "definition": result.target,
         "module": description.module,
         "written": imported.definition is not None,
-        "complete": imported.is_complete,
+        "complete": result.is_complete,
         "taken": {kind.replace(" ", "_"): number for kind, number in result.counts.items()},
         "lost": [
             {
@@ -38,6 +38,17 @@ def import_json(result: ImportResult) -> str:
         "unknown": _item_counts(description.unknown),
         "without_a_place": _item_counts(description.unused),
     }
+    if result.image:
+        document["image"] = result.image
+        document["judged"] = [
+            {
+                "name": item.name,
+                "line": result.lines.get(item.name, 0),
+                "doubts": list(item.doubts),
+                "support": list(item.support),
+            }
+            for item in result.evidence
+        ]
     return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
 
 

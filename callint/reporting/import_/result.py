@@ -2,22 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
+from callint.decoding.placement_evidence import PlacementEvidence
 from callint.model.definition_counts import item_counts
 from callint.reading.asap2.build import Imported
 
 
 @dataclass(frozen=True, slots=True)
 class ImportResult:
-    """An imported description, and the names of the description's and the definition's file."""
+    """An imported description or list, and the names of its and the definition's file.
+
+    ``is_list`` says that it was a list of addresses. ``image`` is the name of the image that judged its rows,
+    "" without one; ``evidence`` has what the image says, and ``lines`` the row of each item.
+    """
 
     imported: Imported
     source: str
     target: str
+    is_list: bool = False
+    image: str = ""
+    evidence: tuple[PlacementEvidence, ...] = ()
+    lines: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def counts(self) -> dict[str, int]:
         """The number of items by kind in the definition; empty if there is no definition."""
         definition = self.imported.definition
         return {} if definition is None else item_counts(definition)
+
+    @property
+    def doubted(self) -> list[PlacementEvidence]:
+        """The items that the image casts doubt on."""
+        return [item for item in self.evidence if item.doubts]
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether everything was kept as given, and the image casts doubt on nothing."""
+        return self.imported.is_complete and not self.doubted

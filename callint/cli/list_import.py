@@ -1,0 +1,89 @@
+"""Imports a list of addresses for callint import, judged by an image if there is one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from callint.decoding.placement_evidence import PlacementEvidence, count_smoother_orders, judge_placement
+from callint.model.definition import ByteOrder
+from callint.model.errors import InputError
+from callint.model.image import Image
+from callint.reading.addresses.columns import ListMapping, read_mapping
+from callint.reading.addresses.imports import (
+    AddressList,
+    list_image,
+    make_list_definition,
+    read_list,
+)
+from callint.reading.tree import error_with_remedy, read_file, require_inside_repository
+from callint.reporting.import_.result import ImportResult
+
+
+@dataclass(frozen=True, slots=True)
+class ListImport:
+    """The files and settings of an import; all but ``source`` and ``target`` may be absent."""
+
+    source: Path
+    target: Path
+    name: str | None = None
+    sheet: str | None = None
+    mapping: str | None = None
+    image: str | None = None
+    byte_order: str | None = None
+
+
+def import_list(given: ListImport) -> ImportResult:
+    """The result of an import. Raises InputError if a file is not what it should be."""
+    mapping = ListMapping()
+    if given.mapping is not None:
+        require_inside_repository(Path(given.mapping), given.mapping)
+        mapping = read_mapping(Path(given.mapping))
+    addresses = read_list(given.source, mapping, given.sheet)
+    extent, image = None, None
+    if given.image is not None:
+        image = _read_image(given.image, addresses)
+        extent = image.extents[0][0], image.extents[-1][1]
+    order = ByteOrder(given.byte_order) if given.byte_order else mapping.byte_order
+    row = addresses.open_order if order is None else None
+    if row is not None:
+        raise InputError(
+            f"{given.source}:{row.line}: nothing gives the byte order of {row.name or 'the row'}"
+            f"{_smoother_order(addresses, image, extent)}; give --byte-order big or little"
+        )
+    name = given.name or given.source.stem or "list"
+    made = make_list_definition(addresses, name, order, extent)
+    evidence: tuple[PlacementEvidence, ...] = ()
+    if image is not None and made.imported.definition is not None:
+        evidence = tuple(judge_placement(made.imported.definition, image))
+    return ImportResult(
+        made.imported,
+        str(given.source),
+        str(given.target),
+        is_list=True,
+        image=given.image or "",
+        evidence=evidence,
+        lines=made.lines,
+    )
+
+
+def _read_image(name: str, addresses: AddressList) -> Image:
+    path = Path(name)
+    require_inside_repository(path, name)
+    try:
+        data = read_file(path)
+    except OSError as error:
+        message = error_with_remedy(error, "check the path")
+        raise InputError(f"{name}: the image cannot be read: {message}") from None
+    return list_image(data, name, addresses)
+
+
+def _smoother_order(addresses: AddressList, image: Image | None, extent: tuple[int, int] | None) -> str:
+    """What an image says about the byte order, as a clause."""
+    if image is None:
+        return ""
+    made = make_list_definition(addresses, "list", ByteOrder.BIG, extent).imported.definition
+    if made is None:
+        return ""
+    big, little = count_smoother_orders(made, image)
+    return f" (in the image, {big:,} tables and axes look right as big-endian, {little:,} as little-endian)"

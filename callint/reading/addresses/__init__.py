@@ -1,0 +1,1 @@
+"""Lists of addresses, as people keep them in text files and workbooks, into definitions."""
