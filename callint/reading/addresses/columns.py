@@ -244,6 +244,8 @@ _KEYS = {"byte_order", "addresses", "size_order", "start", "size", "columns"}
 def read_mapping(path: Path) -> ListMapping:
     """The mapping file at a path. Raises InputError if it is not one."""
     try:
+        if path.exists() and not path.is_file():  # a pipe would block
+            raise InputError(f"{path}: it is not a file; give a mapping file")
         with path.open("rb") as file:
             data = file.read(2**20 + 1)
         if len(data) > 2**20:
