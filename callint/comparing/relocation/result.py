@@ -33,6 +33,7 @@ class Evidence(StrEnum):
     AXIS = "the size of an axis may differ"
     NOT_COMPUTED = "no stored value is right"
     OVERLAP = "another item lies there"
+    OTHER = "the content there differs too much"
     ABSENT = "nothing similar lies there"
 
     @property

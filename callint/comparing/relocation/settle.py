@@ -13,11 +13,17 @@ from callint.comparing.relocation.units import Unit
 Best = tuple[int | None, float]
 
 #: The least probability of a placement.
-SURE = 0.95
+SURE = 0.9
 #: What content must say to settle where the shift changes, and the share of this that similar content counts.
-_ANCHOR, _SIMILAR_SHARE = 8.0, 0.5
+_ANCHOR, _SIMILAR_SHARE = 4.0, 0.5
 #: The logarithms by which an address must be ahead of another, and from which a place is much like an item.
-_AHEAD, _ALIKE = 2.0, 6.0
+_AHEAD, _ALIKE = 0.5, 9.0
+#: What a text says that is much like the old one.
+_LIKE_TEXT = 2.0
+#: Items that may have another size, so that what lies behind them may have another shift.
+_OTHER_SIZE = (Evidence.AXIS, Evidence.RESIZED, Evidence.COUNT)
+#: What the kept content on either side of a recalibrated item must say.
+_ENCLOSING = 3.0
 #: How many addresses nearby are compared.
 _MOST_STEPS = 200
 #: A change of the shift by no more bytes leaves other places for an item that is no anchor.
@@ -36,10 +42,7 @@ def settle(units: Sequence[Unit], best: Sequence[Best], likelihood: Likelihood) 
         if unit.kind is ItemKind.AXIS and _is_placed(settled[number]):
             settled[number] = _axis(number, units, best, settled[number], likelihood)
     information = _information(units, best, likelihood)
-    borders = _Borders(units, best, likelihood, information)
-    for number in range(len(units)):
-        if _is_placed(settled[number]) and not borders.is_clear(number):
-            settled[number] = Evidence.BESIDE
+    _confirm_axes(units, best, settled, information)
     axes = {
         unit.name: evidence
         for unit, evidence in zip(units, settled, strict=True)
@@ -47,13 +50,11 @@ def settle(units: Sequence[Unit], best: Sequence[Best], likelihood: Likelihood) 
     }
     for number, unit in enumerate(units):
         if unit.row and unit.kind is not ItemKind.AXIS and _is_placed(settled[number]):
-            reasons = [axes.get(axis) for axis in unit.axes]
-            if any(reason in (Evidence.COUNT, Evidence.RESIZED) for reason in reasons):
-                settled[number] = Evidence.AXIS
-            elif not (reasons and all(map(_is_placed, reasons))) and may_be_resized(
-                number, units, best, settled[number]
-            ):
-                settled[number] = Evidence.RESIZED
+            settled[number] = _table(number, units, best, settled[number], [axes.get(a) for a in unit.axes])
+    borders = _Borders(units, best, likelihood, information, settled)
+    unclear = [n for n in range(len(units)) if _is_placed(settled[n]) and not borders.is_clear(n)]
+    for number in unclear:
+        settled[number] = Evidence.BESIDE
     _drop_overlaps(units, best, settled)
     return settled
 
@@ -72,6 +73,42 @@ def _information(units: Sequence[Unit], best: Sequence[Best], likelihood: Likeli
     return result
 
 
+def _confirm_axes(
+    units: Sequence[Unit], best: Sequence[Best], settled: list[Evidence | None], information: Sequence[float]
+) -> None:
+    """Place axes whose size is in doubt if a table on them is kept and has nothing moved beside it.
+
+    Another size of an axis is another size of every table on it.
+    """
+    confirmed = {
+        axis
+        for number, unit in enumerate(units)
+        if settled[number] is Evidence.SAME
+        and unit.axes
+        and information[number] >= _ANCHOR
+        and not may_be_resized(number, units, best, Evidence.SIMILAR)
+        for axis in unit.axes
+    }
+    for number, unit in enumerate(units):
+        if unit.kind is ItemKind.AXIS and unit.name in confirmed and settled[number] is Evidence.RESIZED:
+            settled[number] = Evidence.SIMILAR
+
+
+def _table(
+    number: int,
+    units: Sequence[Unit],
+    best: Sequence[Best],
+    evidence: Evidence | None,
+    axes: Sequence[Evidence | None],
+) -> Evidence | None:
+    """The evidence of a curve or map after a look at its size, which is that of its axes."""
+    if any(axis in (Evidence.COUNT, Evidence.RESIZED) for axis in axes):
+        return Evidence.AXIS
+    if axes and all(map(_is_placed, axes)):
+        return evidence
+    return Evidence.RESIZED if may_be_resized(number, units, best, evidence) else evidence
+
+
 @dataclass
 class _Borders:
     """Looks at places where the shift changes, and at the items beside them."""
@@ -80,6 +117,7 @@ class _Borders:
     best: Sequence[Best]
     likelihood: Likelihood
     information: list[float]
+    settled: Sequence[Evidence | None]
 
     def is_clear(self, number: int) -> bool:
         """Whether no change of the shift nearby makes another address of an item possible.
@@ -89,11 +127,18 @@ class _Borders:
         """
         shift = self.best[number][0]
         assert shift is not None
+        unit = self.units[number]
+        if unit.cells >= FEW_CELLS and not self.likelihood.is_kept(unit, unit.at + shift):
+            return self._is_enclosed(number, shift)
         held = 0
         for side in (range(number - 1, -1, -1), range(number + 1, len(self.units))):
             total = self.information[number]
             for steps, other in enumerate(side):
                 there = self.best[other][0]
+                if self.settled[other] in _OTHER_SIZE:
+                    if not self._is_kept(number, shift):
+                        return False
+                    break
                 if there != shift:
                     held += total - self.information[number] >= _ANCHOR
                     if (steps < 2 or total < _ANCHOR) and self._has_rival(number, shift, there, total):
@@ -105,10 +150,31 @@ class _Borders:
                     break
             else:
                 held += 1
+        return held > 0 or self._is_kept(number, shift)
+
+    def _is_enclosed(self, number: int, shift: int) -> bool:
+        """Whether kept content on both sides of a recalibrated item has its shift, nothing nearer another.
+
+        A recalibrated table may have other axes and so another size, or lie a few cells further on: its
+        content alone does not say so.
+        """
+        for side in (range(number - 1, -1, -1), range(number + 1, len(self.units))):
+            total = 0.0
+            for other in side:
+                unit, (there, probability) = self.units[other], self.best[other]
+                is_left = unit.kind is not None and not _is_placed(self.settled[other])
+                if there != shift or (is_left and unit.row):
+                    return False
+                if probability >= SURE and self.likelihood.is_kept(unit, unit.at + shift):
+                    total += self.information[other]
+                if total >= _ENCLOSING:
+                    break
+        return True
+
+    def _is_kept(self, number: int, shift: int) -> bool:
+        """Whether an item has the same distinct content at a shift."""
         unit = self.units[number]
-        return held > 0 or (
-            self.information[number] >= _ANCHOR and self.likelihood.is_kept(unit, unit.at + shift)
-        )
+        return self.information[number] >= _ANCHOR and self.likelihood.is_kept(unit, unit.at + shift)
 
     def _has_rival(self, number: int, shift: int, other: int | None, total: float) -> bool:
         """Whether an item looks much alike at the other shift, or, if it was recalibrated, anywhere nearby.
@@ -118,7 +184,9 @@ class _Borders:
         unit, likelihood = self.units[number], self.likelihood
         at, own = unit.at + shift, self.information[number]
         distinct = likelihood.information(unit)
-        if likelihood.is_kept(unit, at) and own >= _ANCHOR:
+        if unit.kind in (ItemKind.TEXT, ItemKind.IDENTITY) and own >= _LIKE_TEXT:
+            return False
+        if self._is_kept(number, shift):
             if other is None or (other - shift) % unit.size:
                 return False
             return likelihood.likeness(unit, unit.at + other) > _ALIKE
@@ -147,6 +215,8 @@ def _evidence(unit: Unit, best: Best, likelihood: Likelihood) -> Evidence:
     if likelihood.is_kept(unit, unit.at + shift):
         return Evidence.SAME
     is_similar = likelihood.ratio(unit, unit.at + shift, likelihood.information(unit)) > 0
+    if unit.cells >= FEW_CELLS and not is_similar:
+        return Evidence.OTHER
     return Evidence.SIMILAR if is_similar else Evidence.NEIGHBOURS
 
 
