@@ -14,6 +14,7 @@ from callint.comparing.relocation.stretches import Bytes, shared_stretches
 from callint.comparing.relocation.units import Unit, item_units, with_pieces
 from callint.model.definition import Definition
 from callint.model.image import Image
+from callint.reading.definition_bounds import MAX_MEMORY
 
 #: Candidates that people are told, and the least probability of one.
 _CANDIDATES, _LEAST = 3, 0.01
@@ -63,13 +64,15 @@ def _placement(unit: Unit, start: int, evidence: Evidence, candidates: tuple[Can
 
 
 def _flat(image: Image, fill: int) -> tuple[int, Bytes]:
-    """The lowest address, and all bytes from there on without gaps."""
+    """The lowest address, and the bytes from there on without gaps, at most as many as a memory may have."""
     if not image.extents:
         return 0, np.empty(0, np.uint8)
-    start, end = image.extents[0][0], image.extents[-1][1]
-    content = np.full(end - start, fill, np.uint8)
+    start = image.extents[0][0]
+    size = min(image.extents[-1][1] - start, MAX_MEMORY)
+    content = np.full(size, fill, np.uint8)
     for segment in image.segments:
-        content[segment.start - start : segment.end - start] = np.frombuffer(segment.data, np.uint8)
+        here = content[segment.start - start : segment.end - start]
+        here[:] = np.frombuffer(segment.data, np.uint8)[: len(here)]
     return start, content
 
 
