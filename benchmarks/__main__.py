@@ -5,6 +5,9 @@ do today, ``growth`` how that grows, ``throughput`` many images, ``history`` the
 import of descriptions, ``definitions`` the comparison of two definitions, ``causes`` what looking for the
 causes of findings costs and ``review`` the page of a large review, in Chromium too. ``python -m benchmarks
 slips`` measures no time, but how many number-entry slips are found.
+import of descriptions, ``causes`` what looking for the causes of findings costs and ``review`` the page of a
+large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but how many number-entry
+slips are found, and ``python -m benchmarks relocate`` how many items are found in a sibling software.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ from benchmarks import (
     growth,
     history,
     log,
+    relocation,
     review,
     slips,
     start,
@@ -38,9 +42,15 @@ def _check(sample: Sample, runs: int = 7) -> Cost:
 
 
 def main() -> int:
-    """Run all measurements but the slips; everything is a ratio within this run, because machines differ."""
+    """Run all measurements but the slips and the relocation.
+
+    Everything is a ratio within this run, because machines differ.
+    """
     if sys.argv[1:] == ["slips"]:
         slips.report()
+        return 0
+    if sys.argv[1:] == ["relocate"]:
+        relocation.report()
         return 0
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)

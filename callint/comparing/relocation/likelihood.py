@@ -1,0 +1,172 @@
+"""How much the bytes at an offset speak for a unit lying there: natural logarithms of likelihood ratios.
+
+A ratio compares "the unit lies there, kept or recalibrated" with "something else lies there". The weights
+were chosen by the tuning seeds of ``python -m benchmarks relocate``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.comparing.relocation.result import ItemKind
+from callint.comparing.relocation.stretches import Bytes
+from callint.comparing.relocation.units import Unit
+
+#: The prior share of units that are kept, and the least share of those that look like anything at all.
+_KEPT, _WILD = 0.6, 0.03
+#: The most that one unit may say: what is rare in one image need not be rare in the next.
+_MOST, _MOST_SIMILAR = 25.0, 22.0
+#: From here on, likeness counts less: the cells of one table are not independent.
+_DEPENDENT, _DEPENDENT_SHARE = 8.0, 0.35
+#: What one byte says that differs from the byte before it, and one byte that does not.
+_CHANGING_BYTE, _REPEATED_BYTE = 2.0, 0.1
+_IMPOSSIBLE = -12.0
+#: Numbers that rise or fall all along: what one more of them says.
+_ORDERED_CELL = 0.7
+#: From this many cells, the order of numbers and their likeness say something by themselves.
+FEW_CELLS = 3
+
+
+@dataclass
+class Likelihood:
+    """Two images as bytes from one address on, with the frequencies of numbers in the new one."""
+
+    old: Bytes
+    new: Bytes
+    fill: int = 0xFF
+
+    @cached_property
+    def _old_bytes(self) -> bytes:
+        return self.old.tobytes()
+
+    @cached_property
+    def _new_bytes(self) -> bytes:
+        return self.new.tobytes()
+
+    @cached_property
+    def _byte_rarity(self) -> NDArray[np.float64]:
+        counts = np.bincount(self.new, minlength=256) + 1.0
+        rarity: NDArray[np.float64] = -np.log(counts / counts.sum())
+        return rarity
+
+    @cached_property
+    def _pair_rarity(self) -> NDArray[np.float64]:
+        pairs: NDArray[Any] = np.ndarray((max(len(self.new) - 1, 0),), "<u2", self.new, 0, (1,))
+        counts = np.bincount(pairs, minlength=65536) + 1.0
+        rarity: NDArray[np.float64] = -np.log(counts / counts.sum())
+        return rarity
+
+    def is_kept(self, unit: Unit, at: int) -> bool:
+        """Whether the new image has the same bytes at an offset."""
+        return at >= 0 and self._new_bytes.startswith(self._old_bytes[unit.at : unit.at + unit.size], at)
+
+    def occurrences(self, unit: Unit, most: int) -> list[int]:
+        """The first offsets of the same bytes in the new image; none if there are more than ``most``."""
+        content = self._old_bytes[unit.at : unit.at + unit.size]
+        offsets: list[int] = []
+        at = self._new_bytes.find(content)
+        while at >= 0:
+            if len(offsets) == most:
+                return []
+            offsets.append(at)
+            at = self._new_bytes.find(content, at + 1)
+        return offsets
+
+    def information(self, unit: Unit) -> float:
+        """What the same bytes at another place would say."""
+        content = self.old[unit.at : unit.at + unit.size]
+        if len(content) == 1:
+            return float(self._byte_rarity[content[0]])
+        if len(content) <= 4:
+            pairs = [int(content[n]) | int(content[n + 1]) << 8 for n in range(0, len(content) - 1, 2)]
+            return min(float(self._pair_rarity[pairs].sum()), 9.0)
+        changing = int((content[1:] != content[:-1]).sum())
+        return min(_CHANGING_BYTE * changing + _REPEATED_BYTE * (len(content) - changing), _MOST)
+
+    def ratio(self, unit: Unit, at: int, information: float) -> float:
+        """The logarithm of the ratio for a unit at an offset of the new image."""
+        if at < 0 or at + unit.size > len(self.new):
+            return _IMPOSSIBLE
+        if self.is_kept(unit, at):
+            return float(np.log(_KEPT)) + information
+        similar = self._piece(unit, at) if unit.kind is None else self._similar(unit, at)
+        if similar == _IMPOSSIBLE:
+            return similar
+        similar = min(similar, information)  # what says little of itself says little by its likeness
+        least = _WILD if similar > -4 else _WILD**2
+        return float(np.log((1 - _KEPT) * max(np.exp(similar), least)))
+
+    def likeness(self, unit: Unit, at: int) -> float:
+        """As ``ratio``, for a unit that was recalibrated; 0 if it says nothing, as for one cell."""
+        if unit.cells < FEW_CELLS or at < 0 or at + unit.size > len(self.new):
+            return 0.0
+        return self._similar(unit, at)
+
+    def _equal_bytes(self, unit: Unit, at: int) -> NDArray[np.bool_]:
+        equal: NDArray[np.bool_] = self.old[unit.at : unit.at + unit.size] == self.new[at : at + unit.size]
+        return equal
+
+    def _piece(self, unit: Unit, at: int) -> float:
+        """Bytes that no item covers: those that are equal against those that are not."""
+        equal = self._equal_bytes(unit, at)
+        kept = float(self._byte_rarity[self.old[unit.at : unit.at + unit.size][equal]].sum())
+        return _compressed(0.5 * kept - 1.5 * float((~equal).sum()))
+
+    def _similar(self, unit: Unit, at: int) -> float:
+        if unit.kind in (ItemKind.TEXT, ItemKind.IDENTITY):
+            return self._similar_text(unit, at)
+        before, after = unit.numbers(self.old, unit.at), unit.numbers(self.new, at)
+        if before is None or after is None:  # a checksum: it differs wherever anything does
+            return 0.0
+        if not np.isfinite(after).all():
+            return _IMPOSSIBLE
+        similar = _likeness(before, after)
+        if len(before) < FEW_CELLS and (self.new[at : at + unit.size] == self.fill).all():
+            similar -= 6.0  # rather the padding in front of the next item
+        if unit.limits is not None:
+            low, high = unit.limits
+            fits = (after >= low) & (after <= high)
+            if not fits.all() and ((before >= low) & (before <= high)).all():
+                similar -= 4.0
+        if unit.kind is ItemKind.AXIS:
+            if _order(after) != _order(before):
+                return _IMPOSSIBLE
+            similar += min(_ORDERED_CELL * len(after), 5.0)
+        elif len(before) >= FEW_CELLS and (order := _order(before)):
+            similar += min(_ORDERED_CELL * len(after), 5.0) if _order(after) == order else -3.0
+        return _compressed(similar)
+
+    def _similar_text(self, unit: Unit, at: int) -> float:
+        before = self.old[unit.at : unit.at + unit.size]
+        after = self.new[at : at + unit.size]
+        if ((after < 32) & (after > 0) & (after != 10)).any() and not ((before < 32) & (before > 0)).any():
+            return _IMPOSSIBLE
+        equal = self._equal_bytes(unit, at)
+        return _compressed(2.0 * float(equal.sum()) - 0.5 * float((~equal).sum()))
+
+
+def _compressed(similar: float) -> float:
+    return min(similar, _DEPENDENT + _DEPENDENT_SHARE * max(similar - _DEPENDENT, 0.0), _MOST_SIMILAR)
+
+
+def _order(numbers: NDArray[np.float64]) -> int:
+    """1 if the numbers rise all along, -1 if they fall, else 0."""
+    steps = np.diff(numbers)
+    return int((steps > 0).all()) - int((steps < 0).all()) if len(steps) else 0
+
+
+def _likeness(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
+    """What the distances of cells say, in spans of the old cells."""
+    least, greatest = float(before.min()), float(before.max())
+    span = max(greatest - least, 0.1 * max(abs(least), abs(greatest)), 2.0 if len(before) > 1 else 4.0)
+    with np.errstate(over="ignore"):
+        distance = np.minimum(np.abs(after - before) / span, 1e6)
+    here = 10 * np.exp(-distance / 0.05) + 1.3 * np.exp(-distance / 0.3) + 0.05 / (1 + distance) ** 2
+    ratios = np.log(here / 0.5 * (1 + distance) ** 2)
+    independent = min(len(before), 2 + np.sqrt(len(before)))
+    return float(ratios.mean() * independent)

@@ -1,0 +1,66 @@
+"""Where the items of a definition lie in the image of another software."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class ItemKind(StrEnum):
+    """What is placed."""
+
+    AXIS = "axis"
+    MAP = "map"
+    CURVE = "curve"
+    SCALAR = "scalar"
+    SWITCH = "switch"
+    TEXT = "text"
+    IDENTITY = "identity"
+    CHECKSUM = "checksum"
+
+
+class Evidence(StrEnum):
+    """What speaks for the address of an item, or why it has none."""
+
+    SAME = "same content"
+    SIMILAR = "similar content"
+    NEIGHBOURS = "shift of the neighbours"
+    COMPUTED = "the stored value is right"
+    UNSURE = "several addresses are possible"
+    COUNT = "the stored count differs"
+    BESIDE = "the shift changes nearby, and the content does not say where"
+    RESIZED = "the bytes beside it moved: the size may differ"
+    AXIS = "the size of an axis may differ"
+    NOT_COMPUTED = "no stored value is right"
+    OVERLAP = "another item lies there"
+    OTHER = "the content there differs too much"
+    ABSENT = "nothing similar lies there"
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether an item with this evidence has an address."""
+        return self in (Evidence.SAME, Evidence.SIMILAR, Evidence.NEIGHBOURS, Evidence.COMPUTED)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A possible address in the new image; ``probability`` is between 0 and 1."""
+
+    at: int
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """An item with its old address and its new one, which is None if no candidate is sure.
+
+    ``probability`` is that of the best candidate; ``candidates`` are in falling order.
+    """
+
+    kind: ItemKind
+    name: str
+    old: int
+    new: int | None
+    probability: float
+    evidence: Evidence
+    candidates: tuple[Candidate, ...]

@@ -1,0 +1,129 @@
+"""The units of an alignment: the items of a definition, and the bytes between them in pieces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.comparing.relocation.result import ItemKind
+from callint.comparing.relocation.stretches import Bytes
+from callint.decoding.checksums import stored_size
+from callint.decoding.conversions import to_raw_numbers
+from callint.model.definition import Definition, Kind, States, StoredAxis, Table
+
+#: The bytes of a piece between items, and how far from an item pieces still say where it lies.
+_PIECE, _REACH = 32, 256
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A block of bytes of the old image; ``at`` counts from the start of its bytes.
+
+    ``kind`` is None for bytes that no item covers. ``cells``, ``dtype`` and ``stride`` say how numbers lie
+    in it; ``limits`` are raw bounds on them, and ``row`` are the sizes in bytes of a row and of a column.
+    ``count`` is the distance from an axis to its stored count, with the type of the count; ``axes`` are the
+    stored axes of a table.
+    """
+
+    kind: ItemKind | None
+    name: str
+    at: int
+    size: int
+    cells: int = 0
+    dtype: np.dtype[Any] | None = None
+    stride: int = 0
+    limits: tuple[float, float] | None = None
+    row: tuple[int, ...] = ()
+    count: tuple[int, np.dtype[Any]] | None = None
+    axes: tuple[str, ...] = ()
+
+    def numbers(self, content: Bytes, at: int) -> NDArray[np.float64] | None:
+        """Its numbers at an offset of some bytes, shape (cells,); None if it has none or they end before."""
+        if self.dtype is None or at < 0 or at + self.size > len(content):
+            return None
+        raw: NDArray[Any] = np.ndarray((self.cells,), self.dtype, content, at, (self.stride,))
+        with np.errstate(invalid="ignore"):  # bytes that are no floats
+            return raw.astype(np.float64)
+
+
+def item_units(definition: Definition, start: int, size: int) -> list[Unit]:
+    """The items that lie in ``size`` bytes from the address ``start``, by their offset."""
+    units = [
+        *(_axis(definition, axis, start) for axis in definition.stored_axes),
+        *(_table(definition, table, start) for table in definition.tables.values()),
+        *(Unit(ItemKind.TEXT, text.name, text.at - start, text.length) for text in definition.texts.values()),
+        *(
+            Unit(ItemKind.IDENTITY, identity.name, identity.at - start, len(identity.content))
+            for identity in definition.memory.identities
+        ),
+        *(
+            Unit(ItemKind.CHECKSUM, checksum.name, checksum.stored_at - start, stored_size(checksum))
+            for checksum in definition.memory.checksums
+        ),
+    ]
+    inside = [unit for unit in units if unit.at >= 0 and unit.size and unit.at + unit.size <= size]
+    return sorted(inside, key=lambda unit: (unit.at, unit.size))
+
+
+def _axis(definition: Definition, axis: StoredAxis, start: int) -> Unit:
+    storage = axis.storage
+    stored = axis.stored_count
+    count = None if stored is None else (stored.at - axis.at, stored.storage.dtype)
+    size = (axis.count - 1) * storage.stride + storage.type.size
+    return Unit(
+        ItemKind.AXIS, axis.name, axis.at - start, size, axis.count, storage.dtype, storage.stride,
+        row=(storage.stride,), count=count,
+    )  # fmt: skip
+
+
+def _table(definition: Definition, table: Table, start: int) -> Unit:
+    rows, columns = definition.shape_of(table)
+    storage, cells = table.storage, rows * columns
+    conversion = definition.conversion_of(table)
+    kind = ItemKind(table.kind.value)
+    if kind is ItemKind.SCALAR and (isinstance(conversion, States) or storage.mask):
+        kind = ItemKind.SWITCH
+    limits = None
+    if isinstance(conversion, States) and conversion.names:
+        limits = float(min(conversion.names)), float(max(conversion.names))
+    elif table.demands.limits is not None and not storage.mask:
+        ends = np.array([table.demands.limits.low, table.demands.limits.high])
+        raw = to_raw_numbers(conversion, ends)
+        if np.isfinite(raw).all():
+            limits = float(raw.min()), float(raw.max())
+    row = () if table.kind is Kind.SCALAR else (storage.stride * columns, storage.stride * rows)
+    size = (cells - 1) * storage.stride + storage.type.size
+    stored = tuple(axis for axis in table.axes if isinstance(definition.axes.get(axis), StoredAxis))
+    return Unit(
+        kind,
+        table.name,
+        table.at - start,
+        size,
+        cells,
+        storage.dtype,
+        storage.stride,
+        limits,
+        row,
+        axes=stored,
+    )
+
+
+def with_pieces(items: list[Unit], content: Bytes) -> list[Unit]:
+    """The items, and between them the bytes near them in pieces; pieces of one repeated byte are left out."""
+    return sorted([*items, *_pieces(items, content)], key=lambda unit: (unit.at, unit.size))
+
+
+def _pieces(items: list[Unit], content: Bytes) -> Iterator[Unit]:
+    end = 0
+    for at, size in [*((unit.at, unit.size) for unit in items), (len(content), 0)]:
+        near = [(end, min(at, end + _REACH)), (max(end + _REACH, at - _REACH), at)]
+        for first, last in near:
+            for start in range(first, last, _PIECE):
+                stop = min(start + _PIECE, last)
+                if (content[start:stop] != content[start]).any():
+                    yield Unit(None, "", start, stop - start)
+        end = max(end, at + size)

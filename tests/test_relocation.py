@@ -1,0 +1,136 @@
+"""Items of a definition in the image of another software: on the demo's two, and on seeded pairs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchmarks.relocation import Score
+from benchmarks.shapes import shapes
+from benchmarks.siblings import sibling
+from callint.comparing.relocation.relocate import relocate
+from callint.comparing.relocation.result import Evidence, Placement
+from callint.model.definition import Definition
+from callint.model.image import Image
+from callint.reading.definition import read_definition
+from callint.reading.tree import WorkingTree
+from tests.building import definition_xml, read
+from tests.running import call
+
+_SOFTWARES = (
+    ("definitions/skerry-28.xml", "factory/sk28-0412.bin"),
+    ("definitions/skerry-28-0431.xml", "factory/sk28-0431.bin"),
+)
+#: By name in the older software: the same scalar under its name in the newer one.
+_RENAMED = {"overspeed_ramp": "overspeed_return_time"}
+
+
+@pytest.fixture(scope="module")
+def softwares(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[Definition, Image]]:
+    """Definition and factory image of the demo's two softwares."""
+    folder = tmp_path_factory.mktemp("relocation")
+    assert call("demo", "yard", cwd=folder).status in (0, 1)
+    return [_software(folder / "yard", *names) for names in _SOFTWARES]
+
+
+def _software(yard: Path, name: str, image: str) -> tuple[Definition, Image]:
+    reading = read_definition((yard / name).read_bytes(), name, WorkingTree(yard))
+    assert reading.definition is not None
+    return reading.definition, Image.raw((yard / image).read_bytes(), reading.definition.memory.start)
+
+
+def _addresses(definition: Definition) -> dict[str, int]:
+    memory = definition.memory
+    return {
+        **{axis.name: axis.at for axis in definition.stored_axes},
+        **{table.name: table.at for table in definition.tables.values()},
+        **{text.name: text.at for text in definition.texts.values()},
+        **{identity.name: identity.at for identity in memory.identities},
+        **{checksum.name: checksum.stored_at for checksum in memory.checksums},
+    }
+
+
+@pytest.mark.parametrize("old", [0, 1])
+def test_nothing_of_the_demo_is_placed_wrongly(softwares: list[tuple[Definition, Image]], old: int) -> None:
+    (definition, image), (other, target) = softwares[old], softwares[1 - old]
+    names = _RENAMED if old == 0 else {after: before for before, after in _RENAMED.items()}
+    addresses = _addresses(other)
+    placements = relocate(definition, image, target)
+    placed = [item for item in placements if item.new is not None]
+    for item in placed:
+        assert item.new == addresses.get(names.get(item.name, item.name)), item
+    assert len(placed) > 0.85 * len(placements)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_few_items_of_seeded_pairs_are_left_and_fewer_are_wrong(seed: int) -> None:
+    pair = sibling(seed, 400, 0, shapes(seed), "")
+    score = Score()
+    score.add(relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new)), pair.truth)
+    right, wrong, present = (sum(count.values()) for count in (score.right, score.wrong, score.present))
+    assert right > 0.85 * present
+    assert wrong <= 0.005 * (right + wrong)
+
+
+def _noise(size: int, seed: int = 7) -> bytes:
+    return np.random.default_rng(seed).integers(0, 256, size, np.uint8).tobytes()
+
+
+def _by_name(placements: list[Placement]) -> dict[str, Placement]:
+    return {item.name: item for item in placements}
+
+
+def test_an_axis_with_another_stored_count_is_left() -> None:
+    axis = (
+        '<axis name="x" signal="speed" at="0x41" type="uint8" conversion="rpm" count="6" count-at="0x40" '
+        'count-type="uint8"/>'
+    )
+    table = (
+        '<curve name="c" title="C" purpose="general" at="0x60" type="uint8" conversion="rpm">'
+        '<x axis="x"/></curve>'
+    )
+    definition = read(definition_xml(table, axes=axis, size=256))
+    old = bytearray(_noise(256))
+    old[0x40:0x47] = bytes([6, 10, 20, 30, 40, 50, 60])
+    new = bytearray(old)
+    assert _by_name(relocate(definition, Image.raw(bytes(old)), Image.raw(bytes(new))))["x"].new == 0x41
+    new[0x40] = 5
+    left = _by_name(relocate(definition, Image.raw(bytes(old)), Image.raw(bytes(new))))
+    assert (left["x"].new, left["x"].evidence) == (None, Evidence.COUNT)
+    assert (left["c"].new, left["c"].evidence) == (None, Evidence.AXIS)
+    assert [candidate.at for candidate in left["x"].candidates] == [0x41]
+
+
+def test_a_checksum_is_placed_only_where_its_stored_value_is_right() -> None:
+    memory = '<checksum name="all" algorithm="sum16" start="0" size="254" stored-at="254"/>'
+    scalar = '<scalar name="s" title="S" purpose="general" at="8" type="uint16" conversion="rpm"/>'
+    definition = read(definition_xml(scalar, memory=memory, size=256))
+    front = _noise(254)
+    right = front + (sum(front) & 0xFFFF).to_bytes(2, "big")
+    wrong = front + (sum(front) + 1 & 0xFFFF).to_bytes(2, "big")
+    placed = _by_name(relocate(definition, Image.raw(right), Image.raw(right)))["all"]
+    assert (placed.new, placed.evidence) == (254, Evidence.COMPUTED)
+    left = _by_name(relocate(definition, Image.raw(right), Image.raw(wrong)))["all"]
+    assert (left.new, left.evidence) == (None, Evidence.NOT_COMPUTED)
+
+
+def test_what_an_image_lacks_is_not_placed() -> None:
+    pair = sibling(1, 60, 0, shapes(1), "")
+    half = Image.raw(pair.new[: len(pair.new) // 2])
+    for item in relocate(pair.definition, Image.raw(pair.old), half):
+        assert item.new is None or item.new < half.size, item
+    assert not any(item.new for item in relocate(pair.definition, Image.raw(pair.old), Image(())))
+    assert relocate(pair.definition, Image(()), half) == []
+
+
+def test_segments_far_apart_take_no_more_memory_than_an_image_may_have(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pair = sibling(1, 60, 0, shapes(1), "")
+    monkeypatch.setattr("callint.comparing.relocation.relocate.MAX_MEMORY", len(pair.new) + 1000)
+    far = Image((*Image.raw(pair.new).segments, *Image.raw(b"far", 2**46).segments))
+    near = relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new))
+    placed = {item.name: item.new for item in relocate(pair.definition, Image.raw(pair.old), far)}
+    assert all(placed[item.name] == item.new for item in near if item.evidence is Evidence.SAME)
