@@ -27,6 +27,8 @@ def test_schema_lists_the_schemas_and_prints_one(tmp_path: Path) -> None:
         printed = call("schema", name, cwd=tmp_path).stdout
         if name == "definition":
             etree.XMLSchema(etree.fromstring(printed.encode()))
+        elif name == "addresses":
+            assert printed.startswith("name;")  # an empty list, its headers only
         else:
             jsonschema.Draft202012Validator.check_schema(json.loads(printed))
 

@@ -311,7 +311,7 @@ def test_a_pipe_gets_no_colour_and_force_color_gives_it(yard: Yard) -> None:
 @pytest.mark.parametrize(
     ("arguments", "messages"),
     [
-        ((), ["name an image", "callint show --help"]),
+        ((), ["name an IMAGE", "callint show --help"]),
         (("none.bin",), ["none.bin", "does not exist", "check the path"]),
         (("boats",), ["boats", "folder"]),
         (("spare.bin",), ["spare.bin", "callint.toml", "--definition"]),

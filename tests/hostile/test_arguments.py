@@ -53,6 +53,7 @@ CALLS: dict[str, tuple[str, ...]] = {
     "diff --definition": ("diff", BASE, HERON, "--definition", "PATH"),
     "diff --policy": ("diff", BASE, HERON, "--policy", "PATH"),
     "diff --log": ("diff", BASE, HERON, "--log", "PATH"),
+    "diff --image": ("diff", DEFINITION, DEFINITION, "--image", "PATH"),
     "diff --output": ("diff", BASE, HERON, *_JSON, "--output", "PATH"),
     "diff --driver": ("diff", "--driver", "--", HERON, "PATH", *_HEX, HERON, *_HEX),
     "review arguments": ("review", "PATH", HERON, *_PAGE),
@@ -298,6 +299,7 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
             "policy": (yard.root / "callint.toml").read_bytes(),
             "log": b"time,speed,load\n0,1000,20\n1,1200,30\n",
             "file": A2L.encode(),
+            "mapping": b'byte_order = "big"\n',
             "base": yard_base(),
         }
         content = next((data for kind, data in fitting.items() if name.endswith(kind)), GOOD)

@@ -57,7 +57,8 @@ def find_counterparts(
     for relation in relations:
         name = relation.table if relation.other == table.name else relation.other
         other = new.layout.definition.tables.get(name)
-        if other is None:
+        # A table that a wrong definition describes only in part has no cells.
+        if other is None or not {table.name, name} <= new.layout.table_items.keys():
             continue
         before, after = (_implied(decoded, table, other, relation) for decoded in (old, new))
         if before is None or after is None:

@@ -672,21 +672,17 @@ def _surface_yardsticks(
 def _held(window: PaddedGrid, around: Flags, cells: Indexes, coarse: Numbers) -> tuple[Flags, Numbers, Flags]:
     """Where the fellow cells are held at one value, that value, and which of them have it.
 
-    Fellows that were so close in the base that rounding to ``coarse`` made them equal are not held, unless
-    the cell itself was among them: what makes equal values equal again leaves none of them out.
+    Fellows that were so close in the base that rounding to ``coarse`` made them equal are not held.
     """
     values = np.where(around, window.new[window.around[cells]], np.nan)
     level = row_median(values)
     equal: Flags = np.abs(values - level[:, None]) <= 0.5 * window.step[cells, None]
     number = equal.sum(axis=1)
     old = window.old[window.around[cells]]
-    highest, lowest = np.where(equal, old, -np.inf).max(axis=1), np.where(equal, old, np.inf).min(axis=1)
+    apart = np.where(equal, old, -np.inf).max(axis=1) - np.where(equal, old, np.inf).min(axis=1)
     grain = row_median(np.where(equal, window.scattered(coarse)[window.around[cells]], np.nan))
-    own, half = window.old[window.places[cells]], 0.5 * window.step[cells]
-    is_same = (highest - half <= own) & (own <= lowest + half)
-    were_apart = highest - lowest > _ROUNDED_TOGETHER * np.fmax(grain, window.step[cells])
     held = (number >= 2) & (number > 0.6 * around.sum(axis=1))
-    return held & (were_apart | is_same), level, equal
+    return held & (apart > _ROUNDED_TOGETHER * np.fmax(grain, window.step[cells])), level, equal
 
 
 def _copied(

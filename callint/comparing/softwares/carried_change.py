@@ -49,7 +49,8 @@ class PointChange:
     def difference(self) -> Numbers:
         """The change of the output; 0 where nothing changed, and where the table was off and is off."""
         is_none = ~self.changed | (self.was_off & self.is_off)
-        return np.where(is_none, 0.0, self.after - self.before)
+        # Infinity less itself is not a number, and it did not change.
+        return np.subtract(self.after, self.before, out=np.zeros(self.after.shape), where=~is_none)
 
 
 @dataclass(frozen=True, slots=True)
