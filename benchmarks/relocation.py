@@ -10,8 +10,8 @@ from benchmarks import engineering, shapes
 from benchmarks.measure import print_table
 from benchmarks.siblings import Sibling, sibling
 from callint.comparing.relocation.relocate import relocate
-from callint.comparing.relocation.result import Evidence, ItemKind, Placement
-from callint.comparing.relocation.units import Unit, item_units
+from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
+from callint.comparing.relocation.units import PlacementUnit, item_units
 from callint.model.image import Image
 
 #: The seeds that constants may be chosen by, and those that are reported.
@@ -30,7 +30,7 @@ class Score:
         self.right: Counter[ItemKind] = Counter()
         self.wrong: Counter[ItemKind] = Counter()
         self.absent: Counter[ItemKind] = Counter()
-        self.left: Counter[Evidence] = Counter()
+        self.left: Counter[RelocationEvidence] = Counter()
 
     def add(self, placements: Sequence[Placement], truth: dict[str, int | None]) -> None:
         for item in placements:
@@ -115,7 +115,7 @@ def _print_exact(pairs: Sequence[Sibling]) -> None:
     print(f"Exact bytes that occur once find {share}; {_share(wrong, right + wrong)} are wrong.\n")
 
 
-def _is_grid(unit: Unit) -> bool:
+def _is_grid(unit: PlacementUnit) -> bool:
     return unit.kind in _IN_GRIDS
 
 

@@ -11,7 +11,7 @@ from benchmarks.relocation import Score
 from benchmarks.shapes import shapes
 from benchmarks.siblings import sibling
 from callint.comparing.relocation.relocate import relocate
-from callint.comparing.relocation.result import Evidence, Placement
+from callint.comparing.relocation.result import Placement, RelocationEvidence
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.definition import read_definition
@@ -98,8 +98,8 @@ def test_an_axis_with_another_stored_count_is_left() -> None:
     assert _by_name(relocate(definition, Image.raw(bytes(old)), Image.raw(bytes(new))))["x"].new == 0x41
     new[0x40] = 5
     left = _by_name(relocate(definition, Image.raw(bytes(old)), Image.raw(bytes(new))))
-    assert (left["x"].new, left["x"].evidence) == (None, Evidence.COUNT)
-    assert (left["c"].new, left["c"].evidence) == (None, Evidence.AXIS)
+    assert (left["x"].new, left["x"].evidence) == (None, RelocationEvidence.COUNT)
+    assert (left["c"].new, left["c"].evidence) == (None, RelocationEvidence.AXIS)
     assert [candidate.at for candidate in left["x"].candidates] == [0x41]
 
 
@@ -111,9 +111,9 @@ def test_a_checksum_is_placed_only_where_its_stored_value_is_right() -> None:
     right = front + (sum(front) & 0xFFFF).to_bytes(2, "big")
     wrong = front + (sum(front) + 1 & 0xFFFF).to_bytes(2, "big")
     placed = _by_name(relocate(definition, Image.raw(right), Image.raw(right)))["all"]
-    assert (placed.new, placed.evidence) == (254, Evidence.COMPUTED)
+    assert (placed.new, placed.evidence) == (254, RelocationEvidence.COMPUTED)
     left = _by_name(relocate(definition, Image.raw(right), Image.raw(wrong)))["all"]
-    assert (left.new, left.evidence) == (None, Evidence.NOT_COMPUTED)
+    assert (left.new, left.evidence) == (None, RelocationEvidence.NOT_COMPUTED)
 
 
 def test_what_an_image_lacks_is_not_placed() -> None:
@@ -133,4 +133,4 @@ def test_segments_far_apart_take_no_more_memory_than_an_image_may_have(
     far = Image((*Image.raw(pair.new).segments, *Image.raw(b"far", 2**46).segments))
     near = relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new))
     placed = {item.name: item.new for item in relocate(pair.definition, Image.raw(pair.old), far)}
-    assert all(placed[item.name] == item.new for item in near if item.evidence is Evidence.SAME)
+    assert all(placed[item.name] == item.new for item in near if item.evidence is RelocationEvidence.SAME)

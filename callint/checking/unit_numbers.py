@@ -21,7 +21,7 @@ from callint.rules.rule import Scope
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class UnitImage:
     """An image with its definition and its base."""
 
     assignment: Assignment
@@ -83,7 +83,7 @@ def read_unit(
     checker: Checker,
     assignment: Assignment,
     is_wanted: Callable[[Definition], bool] = lambda definition: True,
-) -> Unit | None:
+) -> UnitImage | None:
     """An image of the software of a definition that is wanted; None if there is no such definition."""
     for path in assignment.definitions:
         loaded = checker.loader.peek(path)
@@ -92,7 +92,7 @@ def read_unit(
         if (read := _image(checker.tree, assignment, loaded)) is not None:
             image, is_raw = read
             base = checker.loader.choose_base(loaded, assignment, image).image
-            return Unit(assignment, loaded, image, base, is_raw)
+            return UnitImage(assignment, loaded, image, base, is_raw)
     return None
 
 

@@ -29,7 +29,7 @@ class CarriedImages:
         self.paths = [resolvers[0].path_on_disk(content) for content in contents]
         self.resolver = resolvers[1]
         self._old, self._new = (
-            _Version(resolver, *pair)
+            _CarriedVersion(resolver, *pair)
             for resolver, pair in zip(resolvers, (contents[:2], contents[2:]), strict=True)
         )
 
@@ -59,7 +59,7 @@ class CarriedImages:
         return change.is_same, None
 
 
-class _Version:
+class _CarriedVersion:
     """A base and a rework of one software version."""
 
     def __init__(self, resolver: DefinitionResolver, base: Content, rework: Content) -> None:

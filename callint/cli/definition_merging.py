@@ -19,7 +19,7 @@ from callint.comparing.merge import Side
 from callint.model.errors import InputError
 from callint.reading import xml
 from callint.reading.workspace import Workspace
-from callint.reading.xml_source import Element, Source, read_source
+from callint.reading.xml_source import Element, XmlSource, read_source
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
 
@@ -93,7 +93,7 @@ class DefinitionMergeJob:
             )
 
 
-def _selection(sources: Sequence[Source], globs: tuple[str, ...]) -> frozenset[str]:
+def _selection(sources: Sequence[XmlSource], globs: tuple[str, ...]) -> frozenset[str]:
     """The names of items that match any of the globs; InputError if a glob matches none."""
     names: dict[str, None] = {}
     pending = [source.root for source in sources]

@@ -124,7 +124,7 @@ Node = Element | Other
 
 
 @dataclass
-class Source:
+class XmlSource:
     """A file: its declaration, and an element without a name around the root and what stands beside it."""
 
     data: bytes
@@ -162,7 +162,7 @@ class Source:
         return _ASCII.match(self.declaration.removeprefix(b"\xef\xbb\xbf")) is not None
 
 
-def read_source(data: bytes, name: str) -> Source:
+def read_source(data: bytes, name: str) -> XmlSource:
     """The tree of a file; ``name`` is for people. InputError if the file is not well-formed."""
     if len(data) > MAX_BYTES:
         raise InputError(
@@ -177,7 +177,7 @@ def read_source(data: bytes, name: str) -> Source:
     document = Element(b"", b"", "", {}, b"", is_empty=False, start=0)
     _Builder(data, tree.root, name).fill(document, declaration.end())
     root = next(child for child in document.children if isinstance(child, Element))
-    return Source(data, declaration[0], document, root)
+    return XmlSource(data, declaration[0], document, root)
 
 
 class _Builder:

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
-from callint.comparing.softwares.pairs import TablePair, table_pair
+from callint.comparing.softwares.pairs import SoftwareTables, table_pair
 from callint.comparing.softwares.tables import TableComparison, compare_tables
 from callint.decoding.decode import Decoded
 from tests.softwares.building import fixed, table
@@ -34,7 +34,7 @@ def test_both_sides_are_read_as_scipy_interpolates_them(
     pair = table_pair(
         definitions[0], definitions[0].tables["fuel"], definitions[1], definitions[1].tables["fuel"]
     )
-    assert isinstance(pair, TablePair)
+    assert isinstance(pair, SoftwareTables)
     comparison = compare_tables(old[0], new[0], pair)
     assert isinstance(comparison, TableComparison)
     x, y = (union.points for union in comparison.unions)

@@ -14,7 +14,7 @@ from callint.comparing.compare import compare
 from callint.comparing.softwares.carried_change import compare_carried
 from callint.comparing.softwares.causes import Obstacle
 from callint.comparing.softwares.compare import compare_softwares, matched_tables
-from callint.comparing.softwares.pairs import TablePair, table_pair
+from callint.comparing.softwares.pairs import SoftwareTables, table_pair
 from callint.comparing.softwares.tables import TableComparison, compare_tables
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.encode import encode
@@ -64,7 +64,7 @@ def test_an_image_of_which_only_the_addresses_changed_has_no_change(data: st.Dat
     with np.errstate(all="ignore"):
         for before, after in matched_tables(*definitions):
             pair = table_pair(definitions[0], before, definitions[1], after)
-            assert isinstance(pair, TablePair)
+            assert isinstance(pair, SoftwareTables)
             comparison = compare_tables(old, new, pair)
             # Not only because their bytes are the same.
             assert isinstance(comparison, TableComparison)

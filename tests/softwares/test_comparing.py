@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from callint.comparing.softwares.causes import AxesDiffer, Obstacle, UnknownUnits
+from callint.comparing.softwares.causes import Obstacle, UnknownUnits, UnlikeAxes
 from callint.comparing.softwares.result import SoftwareChange
 from callint.decoding.decode import Decoded
 from tests.building import decoded, definition_xml, u16
@@ -134,7 +134,7 @@ def test_a_scalar_that_became_a_curve_is_the_same_everywhere() -> None:
 
 def test_tables_over_other_signals_are_not_compared() -> None:
     change = compared(table([1, 2, 3], SPEED), table([1, 2], fixed("load", 10, 20)))
-    assert only_cause(change) == AxesDiffer((("speed", "rpm"),), (("load", "mg"),))
+    assert only_cause(change) == UnlikeAxes((("speed", "rpm"),), (("load", "mg"),))
 
 
 # Units

@@ -9,7 +9,13 @@ import numpy as np
 
 from callint.comparing.carry.axes import carry_axis
 from callint.comparing.carry.axis_map import AxisMap
-from callint.comparing.carry.causes import AxisNotCarried, Cause, ChangedCells, ProblemCause, UndefinedBytes
+from callint.comparing.carry.causes import (
+    AxisNotCarried,
+    CarryCause,
+    ChangedCells,
+    ProblemCause,
+    UndefinedBytes,
+)
 from callint.comparing.carry.cell_map import CellMap
 from callint.comparing.carry.number_tables import carry_numbers
 from callint.comparing.carry.pairs import CarryPair, axis_quantities, mismatch
@@ -88,7 +94,7 @@ def _pair(state: CarryState, change: TableChange) -> CarryPair | ProblemCause:
     if skipped := tuple(name for name in table.axes if name in state.skipped_axes):
         return AxisNotCarried(skipped)
     if partner is None or table.name not in state.new.layout.table_items:
-        return Cause.NO_SUCH_TABLE
+        return CarryCause.NO_SUCH_TABLE
     if cause := mismatch(state.old_definition, table, state.new_definition, partner):
         return cause
     return _matched(state, change, partner)
@@ -111,7 +117,7 @@ def _matched(state: CarryState, change: TableChange, partner: Table) -> CarryPai
     )
     x, y = _axis_map(old_x, grid.x), _axis_map(old_y, grid.y)
     if x is None or y is None:
-        return Cause.AXES_NOT_MONOTONIC
+        return CarryCause.AXES_NOT_MONOTONIC
     conversions = (
         state.old_definition.conversion_of(change.table),
         state.new_definition.conversion_of(partner),
@@ -166,16 +172,16 @@ def _collisions(state: CarryState, image: Image) -> Iterator[CarryProblem]:
     layout, base = state.new.layout, state.new.image
     result = decode(layout, image)
     for number in np.unique(layout.item[changed_cells(state.target, result)]).tolist():
-        yield CarryProblem(layout.items[number].name, Cause.SHARES_BYTES)
+        yield CarryProblem(layout.items[number].name, CarryCause.SHARES_BYTES)
     for identity in state.new_definition.memory.identities:
         if _differs(image, base, identity.at, len(identity.content)):
-            yield CarryProblem(identity.name, Cause.SHARES_BYTES)
+            yield CarryProblem(identity.name, CarryCause.SHARES_BYTES)
     for text in state.new_definition.texts.values():
         if text.name in state.texts:
             if image.read(text.at, text.length) != state.texts[text.name]:
-                yield CarryProblem(text.name, Cause.SHARES_BYTES)
+                yield CarryProblem(text.name, CarryCause.SHARES_BYTES)
         elif _differs(image, base, text.at, text.length):
-            yield CarryProblem(text.name, Cause.SHARES_BYTES)
+            yield CarryProblem(text.name, CarryCause.SHARES_BYTES)
 
 
 def _differs(first: Image, second: Image, start: int, size: int) -> bool:

@@ -26,7 +26,7 @@ class Reason(StrEnum):
     OVERLAP = "overlap"
 
 
-class Cause(Enum):
+class CarryCause(Enum):
     """The cause of a problem that needs no numbers."""
 
     NO_SUCH_TABLE = "no-such-table", Reason.NO_PARTNER
@@ -238,7 +238,7 @@ class UndefinedBytes:
 
 
 ProblemCause = (
-    Cause
+    CarryCause
     | DoesNotFit
     | EqualsOffCode
     | OutsideLimit

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.carry.causes import (
-    Cause,
+    CarryCause,
     DoesNotFit,
     EqualsOffCode,
     Flattened,
@@ -181,12 +181,12 @@ def _checks(state: CarryState, pair: CarryPair, wanted: _Wanted, stored: _Stored
     half_step = step_at(pair.conversions[0], pair.change.table.storage, values) / 2
     limits = state.limit_check(pair, stored.values)
     return [
-        CellCheck.of(~grid.present, Cause.CELL_MISSING),
-        CellCheck.of(wanted.between, Cause.NEXT_TO_SWITCHED_CELL),
-        CellCheck.of(wanted.to_off & (code is None), Cause.NO_OFF_CODE),
-        CellCheck.of(wanted.undefined, Cause.OLD_BASE_IS_OFF),
-        CellCheck.of(grid.off & ~wanted.exact, Cause.NEW_BASE_IS_OFF),
-        CellCheck.of(~np.isfinite(values) & is_number, Cause.NOT_A_NUMBER),
+        CellCheck.of(~grid.present, CarryCause.CELL_MISSING),
+        CellCheck.of(wanted.between, CarryCause.NEXT_TO_SWITCHED_CELL),
+        CellCheck.of(wanted.to_off & (code is None), CarryCause.NO_OFF_CODE),
+        CellCheck.of(wanted.undefined, CarryCause.OLD_BASE_IS_OFF),
+        CellCheck.of(grid.off & ~wanted.exact, CarryCause.NEW_BASE_IS_OFF),
+        CellCheck.of(~np.isfinite(values) & is_number, CarryCause.NOT_A_NUMBER),
         CellCheck(~stored.fits & is_number, lambda y, x: DoesNotFit(float(values[y, x]), low, high, unit)),
         CellCheck(equals_code & is_number, lambda y, x: EqualsOffCode(float(values[y, x]), unit)),
         replace(limits, failing=limits.failing & is_number),

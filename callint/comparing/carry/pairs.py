@@ -7,7 +7,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from callint.comparing.carry.causes import AxesDiffer, Cause, KindDiffers, ProblemCause, UnitDiffers
+from callint.comparing.carry.causes import AxesDiffer, CarryCause, KindDiffers, ProblemCause, UnitDiffers
 from callint.comparing.carry.cell_map import CellMap
 from callint.model.change import Flags, Grid, TableChange
 from callint.model.definition import Conversion, Definition, States, Storage, Table
@@ -67,7 +67,7 @@ def mismatch(
         return KindDiffers(table.kind, partner.kind)
     conversions = old_definition.conversion_of(table), new_definition.conversion_of(partner)
     if isinstance(conversions[0], States) != isinstance(conversions[1], States):
-        return Cause.STATES_AND_NUMBERS
+        return CarryCause.STATES_AND_NUMBERS
     old_unit, new_unit = old_definition.unit_of(table), new_definition.unit_of(partner)
     if old_unit != new_unit:
         return UnitDiffers(old_unit, new_unit)

@@ -11,7 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint import fmt
-from callint.comparing.carry.causes import Cause, NoteReason, Omission, OutsideLimit, ProblemCause, RoundsAway
+from callint.comparing.carry.causes import (
+    CarryCause,
+    NoteReason,
+    Omission,
+    OutsideLimit,
+    ProblemCause,
+    RoundsAway,
+)
 from callint.comparing.carry.pairs import CarryPair
 from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CellRef, How, LeftOut
 from callint.decoding.decode import Decoded
@@ -111,7 +118,7 @@ class CarryState:
         everywhere = np.ones(pair.grid.physical.shape, bool)
         is_read = pair.cell_map.sources_of(everywhere)
         for y, x in np.argwhere(lost).tolist():
-            cause: ProblemCause = Cause.NO_BREAKPOINT_NEARBY
+            cause: ProblemCause = CarryCause.NO_BREAKPOINT_NEARBY
             if is_read[y, x]:
                 assert differences is not None  # a changed state that is read never rounds away
                 unit = self.old_definition.unit_of(pair.change.table)

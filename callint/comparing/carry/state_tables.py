@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.carry.causes import Cause, UnknownState
+from callint.comparing.carry.causes import CarryCause, UnknownState
 from callint.comparing.carry.pairs import CarryPair
 from callint.comparing.carry.rounding import equal_bits
 from callint.comparing.carry.state import CarryState, CellCheck
@@ -44,8 +44,8 @@ def carry_states(state: CarryState, pair: CarryPair) -> None:
     touched = pair.cell_map.reached_from(changed)
     states = _new_states(state, pair)
     checks = [
-        CellCheck.of(~grid.present, Cause.CELL_MISSING),
-        CellCheck.of(states.sources > 1, Cause.BETWEEN_STATES),
+        CellCheck.of(~grid.present, CarryCause.CELL_MISSING),
+        CellCheck.of(states.sources > 1, CarryCause.BETWEEN_STATES),
         CellCheck(states.unknown, lambda y, x: UnknownState(states.name_at(pair, y, x))),
         state.limit_check(pair, states.raw.astype(np.float64)),
     ]

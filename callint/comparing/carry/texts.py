@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from callint.comparing.carry.causes import (
-    Cause,
+    CarryCause,
     ChangedText,
     NotDecodable,
     NotEncodable,
@@ -25,7 +25,7 @@ def carry_text(state: CarryState, change: TextChange) -> None:
     partner = state.new_definition.texts.get(text.name)
     present = partner and state.new.image.read(partner.at, partner.length)
     if partner is None or present is None:
-        state.add_problem(text.name, Cause.NO_SUCH_TEXT)
+        state.add_problem(text.name, CarryCause.NO_SUCH_TEXT)
         return
     content = _content(state, text, partner, change.new)
     if not isinstance(content, bytes):

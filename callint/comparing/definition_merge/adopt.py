@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from callint.comparing.definition_merge.keys import NAMESPACE
-from callint.reading.xml_source import Attribute, Element, Node, Other, Source
+from callint.reading.xml_source import Attribute, Element, Node, Other, XmlSource
 
 _NEWLINE = re.compile(rb"\r\n?|\n")
 
@@ -13,7 +13,7 @@ _NEWLINE = re.compile(rb"\r\n?|\n")
 class Adopter:
     """Makes copies of nodes of ``theirs`` that fit into ``ours``."""
 
-    def __init__(self, ours: Source, theirs: Source) -> None:
+    def __init__(self, ours: XmlSource, theirs: XmlSource) -> None:
         self._newline = ours.newline
         self._is_ascii = ours.is_ascii
         self._prefix = _prefix(ours.root)

@@ -27,7 +27,7 @@ class ConflictKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ConflictPlace:
     """The element that a conflict is about.
 
     ``kind`` and ``name`` are those of the item that contains it, such as a table, with all ``names`` by which
@@ -73,7 +73,7 @@ class DefinitionConflict:
     """
 
     kind: ConflictKind
-    place: Place
+    place: ConflictPlace
     lines: tuple[int | None, int | None, int | None]
     values: tuple[ValueVersions, ...]
     removed_by: Side | None = None

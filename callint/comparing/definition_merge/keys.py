@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, field
 
 from callint.comparing.definition_merge.schema import Meaning, element_type
-from callint.reading.xml_source import Element, Node, Other, Source
+from callint.reading.xml_source import Element, Node, Other, XmlSource
 
 NAMESPACE = "urn:callint:definition:1"
 
@@ -114,10 +114,10 @@ def _key(node: Element) -> tuple[Hashable, ...]:
 
 
 @dataclass
-class Version:
+class MergedVersion:
     """The nodes of one file by identity; ``children`` has those inside each element, in their order."""
 
-    source: Source
+    source: XmlSource
     nodes: dict[Identity, Node] = field(default_factory=dict)
     parents: dict[Identity, Identity] = field(default_factory=dict)
     children: dict[Identity, list[Identity]] = field(default_factory=dict)
@@ -129,9 +129,9 @@ class Version:
         return node if isinstance(node, Element) else None
 
 
-def identified(source: Source, base: Version | None = None) -> Version:
+def identified(source: XmlSource, base: MergedVersion | None = None) -> MergedVersion:
     """The nodes of a file; comments and notes of a side are matched with those of the base."""
-    version = Version(source)
+    version = MergedVersion(source)
     version.nodes[DOCUMENT] = source.document
     version.identities[source.document] = DOCUMENT
     occurrences: dict[Identity, int] = {}
@@ -161,7 +161,7 @@ def identified(source: Source, base: Version | None = None) -> Version:
 
 
 def _unnamed(
-    element: Element, identity: Identity, named: dict[Node, Identity], base: Version | None
+    element: Element, identity: Identity, named: dict[Node, Identity], base: MergedVersion | None
 ) -> dict[Node, Identity]:
     """The identities of comments and notes in an element.
 
@@ -217,7 +217,7 @@ def _with_followers(element: Element, named: dict[Node, Identity]) -> Iterator[t
     yield from reversed(result)
 
 
-def _unnamed_of(base: Version, identity: Identity) -> Iterator[tuple[Identity, Node, Identity | None]]:
+def _unnamed_of(base: MergedVersion, identity: Identity) -> Iterator[tuple[Identity, Node, Identity | None]]:
     element = base.element(identity)
     if element is None:
         return

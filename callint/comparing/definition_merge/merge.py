@@ -23,7 +23,7 @@ from callint.comparing.definition_merge.keys import (
     NAMESPACE,
     TOGETHER,
     Identity,
-    Version,
+    MergedVersion,
     content_of,
     identified,
     is_table,
@@ -31,10 +31,10 @@ from callint.comparing.definition_merge.keys import (
     local_name,
 )
 from callint.comparing.definition_merge.meaning import Meanings, is_namespace
-from callint.comparing.definition_merge.places import Places
+from callint.comparing.definition_merge.places import ConflictPlaces
 from callint.comparing.definition_merge.schema import ElementType, Meaning, element_type
 from callint.comparing.merge import Side
-from callint.reading.xml_source import Attribute, Element, Node, Other, Source
+from callint.reading.xml_source import Attribute, Element, Node, Other, XmlSource
 
 _BASE, _OURS, _THEIRS = range(3)
 
@@ -43,7 +43,7 @@ Edit = Callable[[], None]
 
 
 def merge_definitions(
-    base: Source, ours: Source, theirs: Source, choice: DefinitionChoice = leave_open
+    base: XmlSource, ours: XmlSource, theirs: XmlSource, choice: DefinitionChoice = leave_open
 ) -> DefinitionMerge:
     """Ours with the changes of theirs. The trees must not be used again: the merge changes that of ours.
 
@@ -59,14 +59,14 @@ def merge_definitions(
 class _Merger:
     """One merge: decides about every element, and changes the tree of ours."""
 
-    def __init__(self, base: Source, ours: Source, theirs: Source, choice: DefinitionChoice) -> None:
+    def __init__(self, base: XmlSource, ours: XmlSource, theirs: XmlSource, choice: DefinitionChoice) -> None:
         self._base = identified(base)
         self._ours = identified(ours, self._base)
         self._theirs = identified(theirs, self._base)
         self._versions = (self._base, self._ours, self._theirs)
         self._choice = choice
         self._meanings = Meanings()
-        self._places = Places(self._versions, self._meanings)
+        self._places = ConflictPlaces(self._versions, self._meanings)
         self._adopter = Adopter(ours, theirs)
         self._decisions: list[DefinitionDecision] = []
         self._removed: set[Node] = set()
@@ -89,7 +89,7 @@ class _Merger:
 
     # Visiting
 
-    def _union(self, items: Callable[[Version], Iterable[Identity]]) -> list[Identity]:
+    def _union(self, items: Callable[[MergedVersion], Iterable[Identity]]) -> list[Identity]:
         """The identities of all files: those of theirs first, in their order."""
         versions = (self._theirs, self._ours, self._base)
         return list(dict.fromkeys(identity for version in versions for identity in items(version)))
@@ -138,7 +138,7 @@ class _Merger:
         elif theirs:
             self._add(identity)
 
-    def _is_changed(self, identity: Identity, side: Version) -> bool:
+    def _is_changed(self, identity: Identity, side: MergedVersion) -> bool:
         """Whether a side changed an element, or moved it."""
         equal = self._meanings.equal(self._base.nodes[identity], side.nodes[identity])
         return not equal or self._base.parents[identity] != side.parents[identity]
@@ -455,7 +455,7 @@ class _Merger:
         element.open()
 
 
-def element_type_of(version: Version, identity: Identity) -> ElementType:
+def element_type_of(version: MergedVersion, identity: Identity) -> ElementType:
     """The type of an element by the schema."""
     element = version.element(identity)
     assert element is not None

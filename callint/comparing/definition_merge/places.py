@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from callint.comparing.definition_merge.conflicts import Place, ValueVersions, Version
+from callint.comparing.definition_merge.conflicts import ConflictPlace, ValueVersions, Version
 from callint.comparing.definition_merge.keys import (
     CONTAINERS,
     Identity,
+    MergedVersion,
     content_of,
     is_unnamed,
     kind_of,
     local_name,
 )
-from callint.comparing.definition_merge.keys import Version as FileVersion
 from callint.comparing.definition_merge.meaning import Meanings, is_namespace
 from callint.comparing.definition_merge.schema import element_type
 from callint.reading.xml_source import Element, Node
 
 #: Base, ours and theirs.
-Three = tuple[FileVersion, FileVersion, FileVersion]
+Three = tuple[MergedVersion, MergedVersion, MergedVersion]
 
 ABSENT = Version(None, None)
 
@@ -37,14 +37,14 @@ _KEYS = {"state": "raw", "point": "raw", "monotonic": "along", "gradient": "alon
 _GUARDS = ("above", "below", "state", "raw", "flat")
 
 
-class Places:
+class ConflictPlaces:
     """Describes the elements of three files."""
 
     def __init__(self, versions: Three, meanings: Meanings) -> None:
         self._versions = versions
         self._meanings = meanings
 
-    def place(self, identity: Identity) -> Place:
+    def place(self, identity: Identity) -> ConflictPlace:
         """The place of an element or comment."""
         # Ours first, because the merged file has its lines.
         version = next(self._versions[n] for n in (1, 2, 0) if identity in self._versions[n].nodes)
@@ -61,7 +61,7 @@ class Places:
         ):
             depth += 1
         if not elements:
-            return Place("definition", "", ())
+            return ConflictPlace("definition", "", ())
         item, inner = elements[depth], elements[depth + 1 :]
         if depth and is_unnamed(elements[depth]):
             item, inner = elements[depth - 1], elements[depth:]
@@ -71,7 +71,9 @@ class Places:
         if second := item.get(SECOND_NAMES.get(kind, "")):
             names.append(second)
         element = " ".join(local_name(node) for node in inner)
-        return Place(kind, names[0] if names else "", tuple(names), element, _key(inner[-1]) if inner else "")
+        return ConflictPlace(
+            kind, names[0] if names else "", tuple(names), element, _key(inner[-1]) if inner else ""
+        )
 
     def lines(self, identity: Identity) -> tuple[int | None, int | None, int | None]:
         """The lines of an element in the three files."""
@@ -87,7 +89,7 @@ class Places:
         element = self.place(identity).element
         return ValueVersions(element, name, values[0], values[1], values[2], position)
 
-    def _value(self, version: FileVersion, identity: Identity, name: str, position: int | None) -> Version:
+    def _value(self, version: MergedVersion, identity: Identity, name: str, position: int | None) -> Version:
         node = version.nodes.get(identity)
         if node is None:
             return ABSENT

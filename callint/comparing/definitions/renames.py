@@ -39,14 +39,14 @@ class Matches:
 
 
 @dataclass(frozen=True, slots=True)
-class _Side:
+class _RenameSide:
     """One definition, with the names that its signals have in the newer one."""
 
     definition: Definition
     signals: Mapping[str, str]
 
 
-Key = Callable[[_Side, Item], Hashable]
+Key = Callable[[_RenameSide, Item], Hashable]
 
 
 def match_items(old: Definition, new: Definition) -> Mapping[str, str]:
@@ -54,13 +54,15 @@ def match_items(old: Definition, new: Definition) -> Mapping[str, str]:
 
     Most names are the same in both. In the order of the older definition, tables before texts.
     """
-    return _match_items(_Side(old, _match(old.signals, new.signals, _signal_content)), _Side(new, {}))
+    return _match_items(
+        _RenameSide(old, _match(old.signals, new.signals, _signal_content)), _RenameSide(new, {})
+    )
 
 
 def match_elements(old: Definition, new: Definition) -> Matches:
     """The new names of all elements with names that both definitions have."""
     signals = _match(old.signals, new.signals, _signal_content)
-    items = _match_items(_Side(old, signals), _Side(new, {}))
+    items = _match_items(_RenameSide(old, signals), _RenameSide(new, {}))
     partners = [
         (table, new.tables[items[name]])
         for name, table in old.tables.items()
@@ -90,7 +92,7 @@ def renamed(pairs: Mapping[str, str]) -> dict[str, str]:
 # Tables and texts
 
 
-def _match_items(old: _Side, new: _Side) -> dict[str, str]:
+def _match_items(old: _RenameSide, new: _RenameSide) -> dict[str, str]:
     before, after = _items(old.definition), _items(new.definition)
     pairs = {name: name for name in before if name in after}
     old_rest = {name: item for name, item in before.items() if name not in pairs}
@@ -109,7 +111,7 @@ def _items(definition: Definition) -> Items:
     return {**definition.tables, **definition.texts}
 
 
-def _by_key(side: _Side, items: Items, key: Key) -> dict[Hashable, list[str]]:
+def _by_key(side: _RenameSide, items: Items, key: Key) -> dict[Hashable, list[str]]:
     names: dict[Hashable, list[str]] = {}
     for name, item in items.items():
         names.setdefault(key(side, item), []).append(name)
@@ -132,7 +134,7 @@ def _pair(
 
 
 def _by_moved_place(
-    side: _Side, items: Items, matched: Iterable[tuple[Item, Item]]
+    side: _RenameSide, items: Items, matched: Iterable[tuple[Item, Item]]
 ) -> dict[Hashable, list[str]]:
     """The items by the places to which their nearest matched neighbours moved; one item may have two."""
     moves = sorted((old.at, new.at - old.at) for old, new in matched)
@@ -145,17 +147,17 @@ def _by_moved_place(
     return names
 
 
-def _shape(side: _Side, item: Item) -> Hashable:
+def _shape(side: _RenameSide, item: Item) -> Hashable:
     return item.length if isinstance(item, Text) else (item.kind, side.definition.shape_of(item))
 
 
-def _place(side: _Side, item: Item, shift: int = 0) -> Hashable:
+def _place(side: _RenameSide, item: Item, shift: int = 0) -> Hashable:
     if isinstance(item, Text):
         return item.at + shift, item.length, item.encoding
     return item.at + shift, _shape(side, item), item.storage, item.y_first
 
 
-def _quantities(side: _Side, item: Item) -> Hashable:
+def _quantities(side: _RenameSide, item: Item) -> Hashable:
     """The unit of a table, and the signals and units of its axes."""
     if isinstance(item, Text):
         return None
@@ -165,15 +167,15 @@ def _quantities(side: _Side, item: Item) -> Hashable:
     return definition.unit_of(item), tuple(quantities)
 
 
-def _place_and_quantities(side: _Side, item: Item, shift: int = 0) -> Hashable:
+def _place_and_quantities(side: _RenameSide, item: Item, shift: int = 0) -> Hashable:
     return _place(side, item, shift), _quantities(side, item)
 
 
-def _place_and_title(side: _Side, item: Item) -> Hashable:
+def _place_and_title(side: _RenameSide, item: Item) -> Hashable:
     return _place(side, item), item.title
 
 
-def _title_and_quantities(side: _Side, item: Item) -> Hashable:
+def _title_and_quantities(side: _RenameSide, item: Item) -> Hashable:
     return item.title, _shape(side, item), _quantities(side, item)
 
 

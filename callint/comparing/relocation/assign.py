@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from callint.comparing.relocation.likelihood import Likelihood
 from callint.comparing.relocation.stretches import Integers
-from callint.comparing.relocation.units import Unit
+from callint.comparing.relocation.units import PlacementUnit
 
 #: The numbers of candidates: shifts of the stretches on either side of a unit, and occurrences of its bytes.
 _NEAREST, _OCCURRENCES = 4, 3
@@ -36,7 +36,7 @@ Numbers = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class States:
+class PlacementStates:
     """The candidate shifts of a unit, and the logarithm of the likelihood of each state.
 
     The states are "at this shift" for each shift, then "gone, and this was the last shift" for each.
@@ -46,7 +46,9 @@ class States:
     likelihoods: Numbers
 
 
-def candidate_states(units: Sequence[Unit], stretches: Integers, likelihood: Likelihood) -> list[States]:
+def candidate_states(
+    units: Sequence[PlacementUnit], stretches: Integers, likelihood: Likelihood
+) -> list[PlacementStates]:
     """The states of every unit: shifts of the stretches around it and of its own content elsewhere."""
     starts = stretches[:, 0]
     places = np.searchsorted(starts, [unit.at for unit in units], side="right").tolist()
@@ -62,7 +64,9 @@ def candidate_states(units: Sequence[Unit], stretches: Integers, likelihood: Lik
         if is_distinct and not any(likelihood.is_kept(unit, unit.at + shift) for shift in near):
             near.update(dict.fromkeys(at - unit.at for at in likelihood.occurrences(unit, _OCCURRENCES)))
         ratios = [likelihood.ratio(unit, unit.at + shift, information) for shift in near]
-        states.append(States(np.array(list(near), np.int64), np.array([*ratios, *[0.0] * len(near)])))
+        states.append(
+            PlacementStates(np.array(list(near), np.int64), np.array([*ratios, *[0.0] * len(near)]))
+        )
     return states
 
 
@@ -79,7 +83,7 @@ def _distinct(shifts: Sequence[int], place: int, most: int = _NEAREST) -> list[i
     return list(found)
 
 
-def posteriors(units: Sequence[Unit], states: Sequence[States]) -> list[Numbers]:
+def posteriors(units: Sequence[PlacementUnit], states: Sequence[PlacementStates]) -> list[Numbers]:
     """The probability of each state of each unit, shape (states,)."""
     if not units:
         return []
@@ -96,7 +100,7 @@ def posteriors(units: Sequence[Unit], states: Sequence[States]) -> list[Numbers]
     return [np.exp(_normal(one + two)) for one, two in zip(forward, reversed(backward), strict=True)]
 
 
-def _transition(unit: Unit, after: Unit, here: Integers, there: Integers) -> Numbers:
+def _transition(unit: PlacementUnit, after: PlacementUnit, here: Integers, there: Integers) -> Numbers:
     """The logarithms of the weights from every state of a unit to every state of the next."""
     change = there[None, :] - here[:, None]
     # Units may share bytes; else the next begins after the end of this one.

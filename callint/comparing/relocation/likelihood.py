@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from callint.comparing.relocation.result import ItemKind
 from callint.comparing.relocation.stretches import Bytes
-from callint.comparing.relocation.units import Unit
+from callint.comparing.relocation.units import PlacementUnit
 
 #: The prior share of units that are kept, and the least share of those that look like anything at all.
 _KEPT, _WILD = 0.6, 0.03
@@ -61,11 +61,11 @@ class Likelihood:
         rarity: NDArray[np.float64] = -np.log(counts / counts.sum())
         return rarity
 
-    def is_kept(self, unit: Unit, at: int) -> bool:
+    def is_kept(self, unit: PlacementUnit, at: int) -> bool:
         """Whether the new image has the same bytes at an offset."""
         return at >= 0 and self._new_bytes.startswith(self._old_bytes[unit.at : unit.at + unit.size], at)
 
-    def occurrences(self, unit: Unit, most: int) -> list[int]:
+    def occurrences(self, unit: PlacementUnit, most: int) -> list[int]:
         """The first offsets of the same bytes in the new image; none if there are more than ``most``."""
         content = self._old_bytes[unit.at : unit.at + unit.size]
         offsets: list[int] = []
@@ -77,7 +77,7 @@ class Likelihood:
             at = self._new_bytes.find(content, at + 1)
         return offsets
 
-    def information(self, unit: Unit) -> float:
+    def information(self, unit: PlacementUnit) -> float:
         """What the same bytes at another place would say."""
         content = self.old[unit.at : unit.at + unit.size]
         if len(content) == 1:
@@ -88,7 +88,7 @@ class Likelihood:
         changing = int((content[1:] != content[:-1]).sum())
         return min(_CHANGING_BYTE * changing + _REPEATED_BYTE * (len(content) - changing), _MOST)
 
-    def ratio(self, unit: Unit, at: int, information: float) -> float:
+    def ratio(self, unit: PlacementUnit, at: int, information: float) -> float:
         """The logarithm of the ratio for a unit at an offset of the new image."""
         if at < 0 or at + unit.size > len(self.new):
             return _IMPOSSIBLE
@@ -101,23 +101,23 @@ class Likelihood:
         least = _WILD if similar > -4 else _WILD**2
         return float(np.log((1 - _KEPT) * max(np.exp(similar), least)))
 
-    def likeness(self, unit: Unit, at: int) -> float:
+    def likeness(self, unit: PlacementUnit, at: int) -> float:
         """As ``ratio``, for a unit that was recalibrated; 0 if it says nothing, as for one cell."""
         if unit.cells < FEW_CELLS or at < 0 or at + unit.size > len(self.new):
             return 0.0
         return self._similar(unit, at)
 
-    def _equal_bytes(self, unit: Unit, at: int) -> NDArray[np.bool_]:
+    def _equal_bytes(self, unit: PlacementUnit, at: int) -> NDArray[np.bool_]:
         equal: NDArray[np.bool_] = self.old[unit.at : unit.at + unit.size] == self.new[at : at + unit.size]
         return equal
 
-    def _piece(self, unit: Unit, at: int) -> float:
+    def _piece(self, unit: PlacementUnit, at: int) -> float:
         """Bytes that no item covers: those that are equal against those that are not."""
         equal = self._equal_bytes(unit, at)
         kept = float(self._byte_rarity[self.old[unit.at : unit.at + unit.size][equal]].sum())
         return _compressed(0.5 * kept - 1.5 * float((~equal).sum()))
 
-    def _similar(self, unit: Unit, at: int) -> float:
+    def _similar(self, unit: PlacementUnit, at: int) -> float:
         if unit.kind in (ItemKind.TEXT, ItemKind.IDENTITY):
             return self._similar_text(unit, at)
         before, after = unit.numbers(self.old, unit.at), unit.numbers(self.new, at)
@@ -141,7 +141,7 @@ class Likelihood:
             similar += min(_ORDERED_CELL * len(after), 5.0) if _order(after) == order else -3.0
         return _compressed(similar)
 
-    def _similar_text(self, unit: Unit, at: int) -> float:
+    def _similar_text(self, unit: PlacementUnit, at: int) -> float:
         before = self.old[unit.at : unit.at + unit.size]
         after = self.new[at : at + unit.size]
         if ((after < 32) & (after > 0) & (after != 10)).any() and not ((before < 32) & (before > 0)).any():

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.relocation.assign import States, candidate_states, posteriors
+from callint.comparing.relocation.assign import PlacementStates, candidate_states, posteriors
 from callint.comparing.relocation.checksums import checksum_candidates
 from callint.comparing.relocation.likelihood import Likelihood
-from callint.comparing.relocation.result import Candidate, Evidence, ItemKind, Placement
+from callint.comparing.relocation.result import Candidate, ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.settle import Best, settle
 from callint.comparing.relocation.stretches import Bytes, shared_stretches
-from callint.comparing.relocation.units import Unit, item_units, with_pieces
+from callint.comparing.relocation.units import PlacementUnit, item_units, with_pieces
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.definition_bounds import MAX_MEMORY
@@ -43,14 +43,16 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
         candidates = _candidates(unit, state, probability, new_start)
         if unit.kind is ItemKind.CHECKSUM:
             candidates = checksum_candidates(checksums[unit.name], candidates, new)
-            computed = Evidence.COMPUTED if candidates else Evidence.NOT_COMPUTED
+            computed = RelocationEvidence.COMPUTED if candidates else RelocationEvidence.NOT_COMPUTED
             placements.append(_placement(unit, start, computed, candidates))
         else:
             placements.append(_placement(unit, start, evidence, candidates))
     return placements
 
 
-def _placement(unit: Unit, start: int, evidence: Evidence, candidates: tuple[Candidate, ...]) -> Placement:
+def _placement(
+    unit: PlacementUnit, start: int, evidence: RelocationEvidence, candidates: tuple[Candidate, ...]
+) -> Placement:
     assert unit.kind is not None
     return Placement(
         kind=unit.kind,
@@ -76,7 +78,7 @@ def _flat(image: Image, fill: int) -> tuple[int, Bytes]:
     return start, content
 
 
-def _best(state: States, probability: NDArray[np.float64]) -> Best:
+def _best(state: PlacementStates, probability: NDArray[np.float64]) -> Best:
     """The likeliest shift, None for "gone", with its probability."""
     present = probability[: len(state.shifts)]
     number, gone = int(present.argmax()), float(probability[len(state.shifts) :].sum())
@@ -84,7 +86,7 @@ def _best(state: States, probability: NDArray[np.float64]) -> Best:
 
 
 def _candidates(
-    unit: Unit, state: States, probability: NDArray[np.float64], start: int
+    unit: PlacementUnit, state: PlacementStates, probability: NDArray[np.float64], start: int
 ) -> tuple[Candidate, ...]:
     order = np.argsort(-probability[: len(state.shifts)], kind="stable")[:_CANDIDATES].tolist()
     return tuple(

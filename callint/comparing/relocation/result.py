@@ -19,7 +19,7 @@ class ItemKind(StrEnum):
     CHECKSUM = "checksum"
 
 
-class Evidence(StrEnum):
+class RelocationEvidence(StrEnum):
     """What speaks for the address of an item, or why it has none."""
 
     SAME = "same content"
@@ -39,7 +39,12 @@ class Evidence(StrEnum):
     @property
     def is_sure(self) -> bool:
         """Whether an item with this evidence has an address."""
-        return self in (Evidence.SAME, Evidence.SIMILAR, Evidence.NEIGHBOURS, Evidence.COMPUTED)
+        return self in (
+            RelocationEvidence.SAME,
+            RelocationEvidence.SIMILAR,
+            RelocationEvidence.NEIGHBOURS,
+            RelocationEvidence.COMPUTED,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,5 +67,5 @@ class Placement:
     old: int
     new: int | None
     probability: float
-    evidence: Evidence
+    evidence: RelocationEvidence
     candidates: tuple[Candidate, ...]

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
-from callint.comparing.relocation.result import Evidence, ItemKind
-from callint.comparing.relocation.units import Unit
+from callint.comparing.relocation.result import ItemKind, RelocationEvidence
+from callint.comparing.relocation.units import PlacementUnit
 
 #: The likeliest shift of a unit, None for "gone", and its probability.
 Best = tuple[int | None, float]
@@ -21,7 +21,7 @@ _AHEAD, _ALIKE = 0.5, 9.0
 #: What a text says that is much like the old one.
 _LIKE_TEXT = 2.0
 #: Items that may have another size, so that what lies behind them may have another shift.
-_OTHER_SIZE = (Evidence.AXIS, Evidence.RESIZED, Evidence.COUNT)
+_OTHER_SIZE = (RelocationEvidence.AXIS, RelocationEvidence.RESIZED, RelocationEvidence.COUNT)
 #: What the kept content on either side of a recalibrated item must say.
 _ENCLOSING = 3.0
 #: How many addresses nearby are compared.
@@ -32,9 +32,11 @@ _NEARBY = 64
 _BESIDE = 16
 
 
-def settle(units: Sequence[Unit], best: Sequence[Best], likelihood: Likelihood) -> list[Evidence | None]:
+def settle(
+    units: Sequence[PlacementUnit], best: Sequence[Best], likelihood: Likelihood
+) -> list[RelocationEvidence | None]:
     """The evidence of every unit; None for bytes that no item covers."""
-    settled: list[Evidence | None] = [
+    settled: list[RelocationEvidence | None] = [
         None if unit.kind is None else _evidence(unit, here, likelihood)
         for unit, here in zip(units, best, strict=True)
     ]
@@ -54,12 +56,12 @@ def settle(units: Sequence[Unit], best: Sequence[Best], likelihood: Likelihood) 
     borders = _Borders(units, best, likelihood, information, settled)
     unclear = [n for n in range(len(units)) if _is_placed(settled[n]) and not borders.is_clear(n)]
     for number in unclear:
-        settled[number] = Evidence.BESIDE
+        settled[number] = RelocationEvidence.BESIDE
     _drop_overlaps(units, best, settled)
     return settled
 
 
-def _information(units: Sequence[Unit], best: Sequence[Best], likelihood: Likelihood) -> list[float]:
+def _information(units: Sequence[PlacementUnit], best: Sequence[Best], likelihood: Likelihood) -> list[float]:
     """How much the content of every unit says at its likeliest shift, at least 0."""
     result = []
     for unit, (shift, _) in zip(units, best, strict=True):
@@ -74,7 +76,10 @@ def _information(units: Sequence[Unit], best: Sequence[Best], likelihood: Likeli
 
 
 def _confirm_axes(
-    units: Sequence[Unit], best: Sequence[Best], settled: list[Evidence | None], information: Sequence[float]
+    units: Sequence[PlacementUnit],
+    best: Sequence[Best],
+    settled: list[RelocationEvidence | None],
+    information: Sequence[float],
 ) -> None:
     """Place axes whose size is in doubt if a table on them is kept and has nothing moved beside it.
 
@@ -83,41 +88,45 @@ def _confirm_axes(
     confirmed = {
         axis
         for number, unit in enumerate(units)
-        if settled[number] is Evidence.SAME
+        if settled[number] is RelocationEvidence.SAME
         and unit.axes
         and information[number] >= _ANCHOR
-        and not may_be_resized(number, units, best, Evidence.SIMILAR)
+        and not may_be_resized(number, units, best, RelocationEvidence.SIMILAR)
         for axis in unit.axes
     }
     for number, unit in enumerate(units):
-        if unit.kind is ItemKind.AXIS and unit.name in confirmed and settled[number] is Evidence.RESIZED:
-            settled[number] = Evidence.SIMILAR
+        if (
+            unit.kind is ItemKind.AXIS
+            and unit.name in confirmed
+            and settled[number] is RelocationEvidence.RESIZED
+        ):
+            settled[number] = RelocationEvidence.SIMILAR
 
 
 def _table(
     number: int,
-    units: Sequence[Unit],
+    units: Sequence[PlacementUnit],
     best: Sequence[Best],
-    evidence: Evidence | None,
-    axes: Sequence[Evidence | None],
-) -> Evidence | None:
+    evidence: RelocationEvidence | None,
+    axes: Sequence[RelocationEvidence | None],
+) -> RelocationEvidence | None:
     """The evidence of a curve or map after a look at its size, which is that of its axes."""
-    if any(axis in (Evidence.COUNT, Evidence.RESIZED) for axis in axes):
-        return Evidence.AXIS
+    if any(axis in (RelocationEvidence.COUNT, RelocationEvidence.RESIZED) for axis in axes):
+        return RelocationEvidence.AXIS
     if axes and all(map(_is_placed, axes)):
         return evidence
-    return Evidence.RESIZED if may_be_resized(number, units, best, evidence) else evidence
+    return RelocationEvidence.RESIZED if may_be_resized(number, units, best, evidence) else evidence
 
 
 @dataclass
 class _Borders:
     """Looks at places where the shift changes, and at the items beside them."""
 
-    units: Sequence[Unit]
+    units: Sequence[PlacementUnit]
     best: Sequence[Best]
     likelihood: Likelihood
     information: list[float]
-    settled: Sequence[Evidence | None]
+    settled: Sequence[RelocationEvidence | None]
 
     def is_clear(self, number: int) -> bool:
         """Whether no change of the shift nearby makes another address of an item possible.
@@ -202,40 +211,40 @@ class _Borders:
         return any(likelihood.ratio(unit, at + step, distinct) > least for step in [change, *steps])
 
 
-def _is_placed(evidence: Evidence | None) -> bool:
+def _is_placed(evidence: RelocationEvidence | None) -> bool:
     return evidence is not None and evidence.is_sure
 
 
-def _evidence(unit: Unit, best: Best, likelihood: Likelihood) -> Evidence:
+def _evidence(unit: PlacementUnit, best: Best, likelihood: Likelihood) -> RelocationEvidence:
     shift, probability = best
     if shift is None:
-        return Evidence.ABSENT
+        return RelocationEvidence.ABSENT
     if probability < SURE:
-        return Evidence.UNSURE
+        return RelocationEvidence.UNSURE
     if likelihood.is_kept(unit, unit.at + shift):
-        return Evidence.SAME
+        return RelocationEvidence.SAME
     is_similar = likelihood.ratio(unit, unit.at + shift, likelihood.information(unit)) > 0
     if unit.cells >= FEW_CELLS and not is_similar:
-        return Evidence.OTHER
-    return Evidence.SIMILAR if is_similar else Evidence.NEIGHBOURS
+        return RelocationEvidence.OTHER
+    return RelocationEvidence.SIMILAR if is_similar else RelocationEvidence.NEIGHBOURS
 
 
 def _axis(
     number: int,
-    units: Sequence[Unit],
+    units: Sequence[PlacementUnit],
     best: Sequence[Best],
-    evidence: Evidence | None,
+    evidence: RelocationEvidence | None,
     likelihood: Likelihood,
-) -> Evidence | None:
+) -> RelocationEvidence | None:
     """The evidence of an axis after a look at its size."""
     unit, (shift, _) = units[number], best[number]
     assert shift is not None
     if unit.count is not None:
-        return evidence if _same_count(unit, unit.at + shift, likelihood) else Evidence.COUNT
-    return Evidence.RESIZED if may_be_resized(number, units, best, evidence) else evidence
+        return evidence if _same_count(unit, unit.at + shift, likelihood) else RelocationEvidence.COUNT
+    return RelocationEvidence.RESIZED if may_be_resized(number, units, best, evidence) else evidence
 
 
-def _same_count(unit: Unit, at: int, likelihood: Likelihood) -> bool:
+def _same_count(unit: PlacementUnit, at: int, likelihood: Likelihood) -> bool:
     """Whether the stored count lies as far from the axis as in the old image, and says the same."""
     assert unit.count is not None
     distance, dtype = unit.count
@@ -247,7 +256,7 @@ def _same_count(unit: Unit, at: int, likelihood: Likelihood) -> bool:
 
 
 def may_be_resized(
-    number: int, units: Sequence[Unit], best: Sequence[Best], evidence: Evidence | None
+    number: int, units: Sequence[PlacementUnit], best: Sequence[Best], evidence: RelocationEvidence | None
 ) -> bool:
     """Whether what lies beside an item moved otherwise, as if the item had other rows or columns.
 
@@ -266,13 +275,15 @@ def may_be_resized(
             if not change:
                 break
             if abs(change) <= 2 * unit.size and (
-                evidence is not Evidence.SAME or any(change % row == 0 for row in unit.row)
+                evidence is not RelocationEvidence.SAME or any(change % row == 0 for row in unit.row)
             ):
                 return True
     return False
 
 
-def _drop_overlaps(units: Sequence[Unit], best: Sequence[Best], settled: list[Evidence | None]) -> None:
+def _drop_overlaps(
+    units: Sequence[PlacementUnit], best: Sequence[Best], settled: list[RelocationEvidence | None]
+) -> None:
     """Leave out items that share bytes in the new image but not in the old one; the surer one stays."""
     placed = [
         (unit.at + shift, number)
@@ -284,8 +295,8 @@ def _drop_overlaps(units: Sequence[Unit], best: Sequence[Best], settled: list[Ev
     for at, number in placed:
         shift = best[last][0] if last >= 0 else None
         if shift is not None and shift != best[number][0] and units[last].at + shift + units[last].size > at:
-            weaker = min(number, last, key=lambda n: (settled[n] is Evidence.SAME, best[n][1]))
-            settled[weaker] = Evidence.OVERLAP
+            weaker = min(number, last, key=lambda n: (settled[n] is RelocationEvidence.SAME, best[n][1]))
+            settled[weaker] = RelocationEvidence.OVERLAP
             if weaker == number:
                 continue
         last = number

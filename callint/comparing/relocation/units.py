@@ -20,7 +20,7 @@ _PIECE, _REACH = 32, 256
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class PlacementUnit:
     """A block of bytes of the old image; ``at`` counts from the start of its bytes.
 
     ``kind`` is None for bytes that no item covers. ``cells``, ``dtype`` and ``stride`` say how numbers lie
@@ -50,18 +50,21 @@ class Unit:
             return raw.astype(np.float64)
 
 
-def item_units(definition: Definition, start: int, size: int) -> list[Unit]:
+def item_units(definition: Definition, start: int, size: int) -> list[PlacementUnit]:
     """The items that lie in ``size`` bytes from the address ``start``, by their offset."""
     units = [
         *(_axis(definition, axis, start) for axis in definition.stored_axes),
         *(_table(definition, table, start) for table in definition.tables.values()),
-        *(Unit(ItemKind.TEXT, text.name, text.at - start, text.length) for text in definition.texts.values()),
         *(
-            Unit(ItemKind.IDENTITY, identity.name, identity.at - start, len(identity.content))
+            PlacementUnit(ItemKind.TEXT, text.name, text.at - start, text.length)
+            for text in definition.texts.values()
+        ),
+        *(
+            PlacementUnit(ItemKind.IDENTITY, identity.name, identity.at - start, len(identity.content))
             for identity in definition.memory.identities
         ),
         *(
-            Unit(ItemKind.CHECKSUM, checksum.name, checksum.stored_at - start, stored_size(checksum))
+            PlacementUnit(ItemKind.CHECKSUM, checksum.name, checksum.stored_at - start, stored_size(checksum))
             for checksum in definition.memory.checksums
         ),
     ]
@@ -69,18 +72,18 @@ def item_units(definition: Definition, start: int, size: int) -> list[Unit]:
     return sorted(inside, key=lambda unit: (unit.at, unit.size))
 
 
-def _axis(definition: Definition, axis: StoredAxis, start: int) -> Unit:
+def _axis(definition: Definition, axis: StoredAxis, start: int) -> PlacementUnit:
     storage = axis.storage
     stored = axis.stored_count
     count = None if stored is None else (stored.at - axis.at, stored.storage.dtype)
     size = (axis.count - 1) * storage.stride + storage.type.size
-    return Unit(
+    return PlacementUnit(
         ItemKind.AXIS, axis.name, axis.at - start, size, axis.count, storage.dtype, storage.stride,
         row=(storage.stride,), count=count,
     )  # fmt: skip
 
 
-def _table(definition: Definition, table: Table, start: int) -> Unit:
+def _table(definition: Definition, table: Table, start: int) -> PlacementUnit:
     rows, columns = definition.shape_of(table)
     storage, cells = table.storage, rows * columns
     conversion = definition.conversion_of(table)
@@ -98,7 +101,7 @@ def _table(definition: Definition, table: Table, start: int) -> Unit:
     row = () if table.kind is Kind.SCALAR else (storage.stride * columns, storage.stride * rows)
     size = (cells - 1) * storage.stride + storage.type.size
     stored = tuple(axis for axis in table.axes if isinstance(definition.axes.get(axis), StoredAxis))
-    return Unit(
+    return PlacementUnit(
         kind,
         table.name,
         table.at - start,
@@ -112,12 +115,12 @@ def _table(definition: Definition, table: Table, start: int) -> Unit:
     )
 
 
-def with_pieces(items: list[Unit], content: Bytes) -> list[Unit]:
+def with_pieces(items: list[PlacementUnit], content: Bytes) -> list[PlacementUnit]:
     """The items, and between them the bytes near them in pieces; pieces of one repeated byte are left out."""
     return sorted([*items, *_pieces(items, content)], key=lambda unit: (unit.at, unit.size))
 
 
-def _pieces(items: list[Unit], content: Bytes) -> Iterator[Unit]:
+def _pieces(items: list[PlacementUnit], content: Bytes) -> Iterator[PlacementUnit]:
     end = 0
     for at, size in [*((unit.at, unit.size) for unit in items), (len(content), 0)]:
         near = [(end, min(at, end + _REACH)), (max(end + _REACH, at - _REACH), at)]
@@ -125,5 +128,5 @@ def _pieces(items: list[Unit], content: Bytes) -> Iterator[Unit]:
             for start in range(first, last, _PIECE):
                 stop = min(start + _PIECE, last)
                 if (content[start:stop] != content[start]).any():
-                    yield Unit(None, "", start, stop - start)
+                    yield PlacementUnit(None, "", start, stop - start)
         end = max(end, at + size)

@@ -15,8 +15,8 @@ from callint.comparing.compare import compare
 from callint.comparing.definitions.renames import match_items
 from callint.comparing.softwares.causes import Obstacle, UncomparedCause
 from callint.comparing.softwares.comparison_definition import ComparisonDefinition
-from callint.comparing.softwares.pairs import TablePair, table_pair
-from callint.comparing.softwares.readings import Reading, Side, read_numbers, read_states
+from callint.comparing.softwares.pairs import SoftwareTables, table_pair
+from callint.comparing.softwares.readings import Reading, SoftwareSide, read_numbers, read_states
 from callint.comparing.softwares.tables import (
     equal_numbers,
     sides_of,
@@ -63,7 +63,7 @@ class CarriedTable:
     table.
     """
 
-    pair: TablePair
+    pair: SoftwareTables
     table: Table
     x: Numbers | None
     y: Numbers | None
@@ -158,10 +158,10 @@ def compare_carried(
     """
     # Values from strangers' images may be infinite or not numbers.
     with np.errstate(all="ignore"):
-        return _Comparison(old, new, names).result()
+        return _CarriedComparison(old, new, names).result()
 
 
-class _Comparison:
+class _CarriedComparison:
     """One comparison of two changes."""
 
     def __init__(
@@ -230,7 +230,7 @@ class _Comparison:
 
     def _judged(self, old: Table, new: Table) -> CarriedTable | UncomparedCause:
         pair = table_pair(self._definitions[0], old, self._definitions[1], new)
-        if not isinstance(pair, TablePair):
+        if not isinstance(pair, SoftwareTables):
             return pair
         old_grids = [decoded.grid(old) for decoded in self._old]
         new_grids = [decoded.grid(new) for decoded in self._new]
@@ -263,7 +263,7 @@ class _Comparison:
         x, y = ([union.points for union in unions] + [None, None])[:2]
         return CarriedTable(pair, table, x, y, *changes, differs, unknown, tables[3].own, tolerance)
 
-    def _states(self, side: Side) -> States:
+    def _states(self, side: SoftwareSide) -> States:
         is_old = side.grid.table is self._definitions[0].tables.get(side.grid.table.name)
         conversion = self._definitions[0 if is_old else 1].conversion_of(side.grid.table)
         assert isinstance(conversion, States)
@@ -282,7 +282,7 @@ class _Comparison:
                 yield CarriedText(name, None, text)
 
 
-def _point_change(sides: list[Side], readings: list[Reading]) -> PointChange:
+def _point_change(sides: list[SoftwareSide], readings: list[Reading]) -> PointChange:
     """What a rework did; the first of both sides is the base."""
     before, after = readings
     changed = _changed_points(sides)
@@ -290,7 +290,7 @@ def _point_change(sides: list[Side], readings: list[Reading]) -> PointChange:
     return PointChange(before.values, after.values, before.off, after.off, changed, known)
 
 
-def _changed_points(sides: list[Side]) -> Flags:
+def _changed_points(sides: list[SoftwareSide]) -> Flags:
     """The points that a changed cell reaches; all points if the breakpoints changed."""
     base, rework = sides
     for old, new in ((base.grid.x, rework.grid.x), (base.grid.y, rework.grid.y)):

@@ -33,7 +33,7 @@ class UnknownUnits:
 
 
 @dataclass(frozen=True, slots=True)
-class AxesDiffer:
+class UnlikeAxes:
     """The tables have axes of other signals, or of units that callint cannot convert; x before y."""
 
     code = "axes-differ"
@@ -41,4 +41,4 @@ class AxesDiffer:
     new: tuple[Quantity, ...]
 
 
-UncomparedCause = Obstacle | UnknownUnits | AxesDiffer
+UncomparedCause = Obstacle | UnknownUnits | UnlikeAxes

@@ -9,7 +9,7 @@ import numpy as np
 
 from callint.comparing.definitions.renames import match_items
 from callint.comparing.softwares.comparison_definition import ComparisonDefinition
-from callint.comparing.softwares.pairs import TablePair, table_pair
+from callint.comparing.softwares.pairs import SoftwareTables, table_pair
 from callint.comparing.softwares.result import IdentityPair, Respaced, Slight, SoftwareChange, Uncompared
 from callint.comparing.softwares.tables import TableComparison, are_alike, compare_tables
 from callint.decoding.decode import Decoded
@@ -66,7 +66,7 @@ class _Comparison:
         self._left_out = 0
         self._compared = ComparisonDefinition(*self._definitions)
         self._changes: list[TableChange] = []
-        self._pairs: dict[str, TablePair] = {}
+        self._pairs: dict[str, SoftwareTables] = {}
         self._respaced: dict[str, Respaced] = {}
         self._slight: list[Slight] = []
         self._uncompared: list[Uncompared] = []
@@ -127,7 +127,7 @@ class _Comparison:
 
     def _add(self, old: Table, new: Table) -> None:
         pair = table_pair(self._definitions[0], old, self._definitions[1], new)
-        if not isinstance(pair, TablePair):
+        if not isinstance(pair, SoftwareTables):
             self._uncompared.append(Uncompared(old, new, pair))
             return
         if self._at is not None and not self._is_read_at(pair):
@@ -157,7 +157,7 @@ class _Comparison:
         self._changes.append(TableChange(table, *grids, comparison.changed))
         self._pairs[new.name] = pair
 
-    def _is_read_at(self, pair: TablePair) -> bool:
+    def _is_read_at(self, pair: SoftwareTables) -> bool:
         """Whether the operating point has all signals of a table; a scalar has none, and must be selected."""
         assert self._at is not None
         return all(axis.signal in self._at for axis in pair.axes) and (

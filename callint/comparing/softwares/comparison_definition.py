@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from callint.comparing.softwares.axes import UnionAxis
-from callint.comparing.softwares.pairs import AxisPair, TablePair
+from callint.comparing.softwares.pairs import AxisPair, SoftwareTables
 from callint.model.definition import (
     ByteOrder,
     Definition,
@@ -38,7 +38,9 @@ class ComparisonDefinition:
         self._axes: dict[str, StoredAxis] = {}
         self._conversions = dict(new.conversions)
 
-    def add(self, pair: TablePair, unions: tuple[UnionAxis, ...], states: Mapping[int, str] | None) -> Table:
+    def add(
+        self, pair: SoftwareTables, unions: tuple[UnionAxis, ...], states: Mapping[int, str] | None
+    ) -> Table:
         """The table of a comparison; ``states`` are the names of its values if they are states."""
         names = [self._add_axis(pair, axis, union) for axis, union in zip(pair.axes, unions, strict=True)]
         conversion = pair.new.conversion
@@ -57,7 +59,7 @@ class ComparisonDefinition:
         self._tables[table.name] = table
         return table
 
-    def _add_axis(self, pair: TablePair, axis: AxisPair, union: UnionAxis) -> str:
+    def _add_axis(self, pair: SoftwareTables, axis: AxisPair, union: UnionAxis) -> str:
         """The name of the axis of a union: that of the new table, with the old one if it has another name."""
         names = [
             table.axes[index]

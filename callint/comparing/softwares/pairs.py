@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from callint.comparing.carry.pairs import is_same_conversion, is_same_storage
-from callint.comparing.softwares.causes import AxesDiffer, Obstacle, Quantity, UncomparedCause, UnknownUnits
+from callint.comparing.softwares.causes import Obstacle, Quantity, UncomparedCause, UnknownUnits, UnlikeAxes
 from callint.decoding.unit_conversions import UnitConversion, unit_conversion
 from callint.model.definition import Definition, States, Table
 
@@ -25,7 +25,7 @@ class AxisPair:
 
 
 @dataclass(frozen=True, slots=True)
-class TablePair:
+class SoftwareTables:
     """A table of the old software and the same of the new one.
 
     ``axes`` are those of the comparison, x before y. Values are compared in the unit of the new table, to
@@ -47,7 +47,7 @@ class TablePair:
 
 def table_pair(
     old_definition: Definition, old: Table, new_definition: Definition, new: Table
-) -> TablePair | UncomparedCause:
+) -> SoftwareTables | UncomparedCause:
     """Both tables as a pair; the cause if they do not hold the same quantity over the same signals."""
     if not (old_definition.is_resolved(old) and new_definition.is_resolved(new)):
         return Obstacle.NOT_DESCRIBED
@@ -61,13 +61,13 @@ def table_pair(
     old_axes, new_axes = _quantities(old_definition, old), _quantities(new_definition, new)
     axes = _axis_pairs(old_axes, new_axes)
     if axes is None:
-        return AxesDiffer(old_axes, new_axes)
+        return UnlikeAxes(old_axes, new_axes)
     counts = [
         tuple(definition.axes[name].count for name in table.axes)
         for definition, table in ((old_definition, old), (new_definition, new))
     ]
     is_same_meaning = is_same_storage(old.storage, new.storage) and is_same_conversion(*conversions)
-    return TablePair(old, new, axes, conversion, units, (counts[0], counts[1]), is_same_meaning)
+    return SoftwareTables(old, new, axes, conversion, units, (counts[0], counts[1]), is_same_meaning)
 
 
 def _quantities(definition: Definition, table: Table) -> tuple[Quantity, ...]:

@@ -13,7 +13,7 @@ from callint.model.change import Flags, Grid, Numbers
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
+class SoftwareSide:
     """The cells of one table, with rows and columns along the axes of the comparison.
 
     ``grid.x`` and ``grid.y`` are the breakpoints among the places of the union, None if the table has no such
@@ -47,13 +47,13 @@ class Side:
         )
 
 
-def make_side(grid: Grid, indexes: list[int | None], number: int, x: UnionAxis, y: UnionAxis) -> Side:
+def make_side(grid: Grid, indexes: list[int | None], number: int, x: UnionAxis, y: UnionAxis) -> SoftwareSide:
     """A table as side ``number`` of the unions; ``indexes`` has its axis for each axis of the comparison."""
     # Cells have their rows along y; x of the table may be y of the comparison.
     if indexes[1:] == [0]:
         grid = replace(grid, raw=grid.raw.T, physical=grid.physical.T, present=grid.present.T, off=grid.off.T)
     grid = replace(grid, x=x.sides[number], y=y.sides[number])
-    return Side(grid, x, y, y.is_own(number)[:, None] & x.is_own(number)[None, :])
+    return SoftwareSide(grid, x, y, y.is_own(number)[:, None] & x.is_own(number)[None, :])
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class Reading:
     known: Flags
 
 
-def read_numbers(side: Side) -> Reading:
+def read_numbers(side: SoftwareSide) -> Reading:
     """The numbers of a table at all points, in its own unit."""
     grid = side.grid
     values = side.read(grid.physical)
@@ -81,7 +81,7 @@ def read_numbers(side: Side) -> Reading:
     return Reading(np.where(known & ~off, values, np.nan), off, known)
 
 
-def read_states(side: Side, numbers: NDArray[np.int64]) -> Reading:
+def read_states(side: SoftwareSide, numbers: NDArray[np.int64]) -> Reading:
     """The states of a table at all points; ``numbers``, in the shape of the grid, tells states apart.
 
     ``values`` has the numbers of the states. Between cells of different states nothing is known.

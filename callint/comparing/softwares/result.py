@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from callint.comparing.softwares.causes import UncomparedCause
-from callint.comparing.softwares.pairs import TablePair
+from callint.comparing.softwares.pairs import SoftwareTables
 from callint.model.change import ChangeSet, TableChange
 from callint.model.definition import Definition, Table, Text
 
@@ -19,7 +19,7 @@ class Respaced:
     one and of their union; 0 for a side without the axis.
     """
 
-    pair: TablePair
+    pair: SoftwareTables
     counts: tuple[tuple[int, int, int], ...]
 
 
@@ -32,7 +32,7 @@ class Slight:
     no cell that both sides have differs.
     """
 
-    pair: TablePair
+    pair: SoftwareTables
     change: TableChange
     is_rounding: bool
 
@@ -73,7 +73,7 @@ class SoftwareChange:
     old: Definition
     new: Definition
     changes: ChangeSet
-    pairs: Mapping[str, TablePair]
+    pairs: Mapping[str, SoftwareTables]
     respaced: Mapping[str, Respaced]
     slight: tuple[Slight, ...]
     renamed: tuple[tuple[Table | Text, Table | Text], ...]

@@ -13,8 +13,8 @@ from callint.comparing.carry.rounding import step_at
 from callint.comparing.decimal_compare import exceeds
 from callint.comparing.softwares.axes import UnionAxis, no_axis, union_axis
 from callint.comparing.softwares.causes import Obstacle
-from callint.comparing.softwares.pairs import TablePair
-from callint.comparing.softwares.readings import Reading, Side, make_side, read_numbers, read_states
+from callint.comparing.softwares.pairs import SoftwareTables
+from callint.comparing.softwares.readings import Reading, SoftwareSide, make_side, read_numbers, read_states
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import rounding
 from callint.model.change import Flags, Grid, Numbers
@@ -34,7 +34,7 @@ class TableComparison:
     those at which both sides have a cell.
     """
 
-    pair: TablePair
+    pair: SoftwareTables
     unions: tuple[UnionAxis, ...]
     old: Reading
     new: Reading
@@ -82,8 +82,8 @@ class TableComparison:
 
 
 def sides_of(
-    pair: TablePair, old: Sequence[Grid], new: Sequence[Grid], at: Mapping[str, float] | None = None
-) -> tuple[tuple[UnionAxis, ...], list[Side]] | Obstacle:
+    pair: SoftwareTables, old: Sequence[Grid], new: Sequence[Grid], at: Mapping[str, float] | None = None
+) -> tuple[tuple[UnionAxis, ...], list[SoftwareSide]] | Obstacle:
     """The unions of the breakpoints of all tables, by axis of the comparison, and the tables on them.
 
     ``old`` and ``new`` are the table in images of the old and of the new software. With ``at``, which has all
@@ -110,7 +110,7 @@ def sides_of(
     return tuple(unions), sides
 
 
-def are_alike(old: Decoded, new: Decoded, pair: TablePair) -> bool:
+def are_alike(old: Decoded, new: Decoded, pair: SoftwareTables) -> bool:
     """Whether both images hold the same raw numbers of one meaning at the same breakpoints.
 
     Then there is nothing to interpolate. Most tables of two versions are alike.
@@ -139,7 +139,7 @@ def _are_same_points(old: Numbers | None, new: Numbers | None) -> bool:
 
 
 def compare_tables(
-    old: Decoded, new: Decoded, pair: TablePair, at: Mapping[str, float] | None = None
+    old: Decoded, new: Decoded, pair: SoftwareTables, at: Mapping[str, float] | None = None
 ) -> TableComparison | Obstacle:
     """A table in both images; with ``at``, at one operating point, which has all signals of the table."""
     grids = old.grid(pair.old), new.grid(pair.new)
@@ -157,9 +157,9 @@ def compare_tables(
 
 def _compared_numbers(
     definitions: tuple[Definition, Definition],
-    pair: TablePair,
+    pair: SoftwareTables,
     unions: tuple[UnionAxis, ...],
-    both: list[Side],
+    both: list[SoftwareSide],
 ) -> TableComparison:
     before, new = (read_numbers(side) for side in both)
     is_cell = both[0].own & both[1].own
@@ -178,7 +178,7 @@ def _compared_numbers(
     return TableComparison(pair, unions, old, new, changed | switched, differs & ~changed, is_cell, None)
 
 
-def _differing_raw(both: list[Side]) -> Flags | bool:
+def _differing_raw(both: list[SoftwareSide]) -> Flags | bool:
     """The points at which whole raw numbers of one meaning differ, which doubles may not tell apart.
 
     False if the sides do not have all of their cells at the same points in the same order.
@@ -194,7 +194,7 @@ def _differing_raw(both: list[Side]) -> Flags | bool:
 
 def step_tolerance(
     definitions: tuple[Definition, Definition],
-    pair: TablePair,
+    pair: SoftwareTables,
     old: Numbers,
     new: Numbers,
     is_cell: Flags,
@@ -234,9 +234,9 @@ def within(old: Numbers, new: Numbers, tolerance: Numbers) -> Flags:
 
 def _compared_states(
     definitions: tuple[Definition, Definition],
-    pair: TablePair,
+    pair: SoftwareTables,
     unions: tuple[UnionAxis, ...],
-    both: list[Side],
+    both: list[SoftwareSide],
 ) -> TableComparison:
     names: dict[str, int] = {}
     readings = []

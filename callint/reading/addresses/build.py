@@ -49,7 +49,7 @@ ROW = "row"
 
 
 @dataclass(frozen=True, slots=True)
-class _Span:
+class _AddressSpan:
     """The addresses of an item: its first, and the one after its last; and what they are of."""
 
     start: int
@@ -86,7 +86,7 @@ class ListBuilder:
     signals: dict[str, Signal] = field(default_factory=dict)
     conversions: dict[str, Linear] = field(default_factory=dict)
     groups: dict[str, Group] = field(default_factory=dict)
-    _spans: list[_Span] = field(default_factory=list)
+    _spans: list[_AddressSpan] = field(default_factory=list)
     _by_name: dict[str, ListedRow] = field(default_factory=dict)
     _by_address: dict[int, ListedRow] = field(default_factory=dict)
     _names: dict[str, str] = field(default_factory=dict)
@@ -242,7 +242,7 @@ class ListBuilder:
                 row,
                 f"its numbers of {unit} bytes begin at an odd address; check the address",
             )
-        self._spans.append(_Span(at, end, name, row))
+        self._spans.append(_AddressSpan(at, end, name, row))
 
     def _conversion(self, scaling: Scaling, decimals: int | None = None) -> str | None:
         if (scaling.factor, scaling.offset, scaling.unit, decimals) == (1, 0, "", None):
@@ -455,7 +455,7 @@ class ListBuilder:
 
     def _report_places(self) -> None:
         """Record the items that begin within another one."""
-        last: _Span | None = None
+        last: _AddressSpan | None = None
         for span in sorted(self._spans, key=attrgetter("start", "end")):
             if last is not None and span.start < last.end:
                 size = min(last.end, span.end) - span.start
@@ -480,5 +480,5 @@ class ListBuilder:
         self.groups = {name: item for name, item in self.groups.items() if name in groups}
 
 
-def _start(span: _Span) -> int:
+def _start(span: _AddressSpan) -> int:
     return span.start

@@ -13,7 +13,7 @@ from callint.comparing.carry.causes import (
     AxisObstacle,
     AxisRespaced,
     BreakpointDoesNotFit,
-    Cause,
+    CarryCause,
     ChangedBreakpoints,
     ChangedCells,
     ChangedText,
@@ -41,27 +41,29 @@ from callint.comparing.carry.causes import (
 from callint.comparing.carry.result import CarriedItem, CellRef
 
 _CAUSES = {
-    Cause.NO_SUCH_TABLE: "the new software has no such table",
-    Cause.NO_SUCH_TEXT: "the new software has no such text",
-    Cause.STATES_AND_NUMBERS: "it holds named states in one software and numbers in the other",
-    Cause.AXES_NOT_MONOTONIC: (
+    CarryCause.NO_SUCH_TABLE: "the new software has no such table",
+    CarryCause.NO_SUCH_TEXT: "the new software has no such text",
+    CarryCause.STATES_AND_NUMBERS: "it holds named states in one software and numbers in the other",
+    CarryCause.AXES_NOT_MONOTONIC: (
         "its breakpoints neither rise nor fall throughout, so nothing can be read between them"
     ),
-    Cause.CELL_MISSING: "the new base does not hold this cell",
-    Cause.NEXT_TO_SWITCHED_CELL: (
+    CarryCause.CELL_MISSING: "the new base does not hold this cell",
+    CarryCause.NEXT_TO_SWITCHED_CELL: (
         "it lies next to a cell that was switched off or on, and off cannot be interpolated"
     ),
-    Cause.NO_OFF_CODE: "the rework switches it off, but the new table has no off code",
-    Cause.OLD_BASE_IS_OFF: (
+    CarryCause.NO_OFF_CODE: "the rework switches it off, but the new table has no off code",
+    CarryCause.OLD_BASE_IS_OFF: (
         "the old base is off here, so there is no change to carry; --as value carries the value"
     ),
-    Cause.NEW_BASE_IS_OFF: "the new base is switched off here, so there is no value to change",
-    Cause.NOT_A_NUMBER: "the wanted value is not a number",
-    Cause.BETWEEN_STATES: "it lies between cells with different states, and states cannot be interpolated",
-    Cause.NO_BREAKPOINT_NEARBY: (
+    CarryCause.NEW_BASE_IS_OFF: "the new base is switched off here, so there is no value to change",
+    CarryCause.NOT_A_NUMBER: "the wanted value is not a number",
+    CarryCause.BETWEEN_STATES: (
+        "it lies between cells with different states, and states cannot be interpolated"
+    ),
+    CarryCause.NO_BREAKPOINT_NEARBY: (
         "the new table has no breakpoint at or next to this cell, so the change would be lost"
     ),
-    Cause.SHARES_BYTES: "it shares bytes with something that is carried, which would change it too",
+    CarryCause.SHARES_BYTES: "it shares bytes with something that is carried, which would change it too",
 }
 _AXIS_CAUSES = {
     AxisCause.COUNT_CHANGED: "the stored count of its breakpoints changed",
@@ -93,7 +95,7 @@ def deviation(item: CarriedItem) -> str:
 def problem_message(cause: ProblemCause) -> str:
     """Why something cannot be carried, as a clause without name and place."""
     match cause:
-        case Cause():
+        case CarryCause():
             return _CAUSES[cause]
         case KindDiffers(old, new):
             return f"it is a {old} in the old software and a {new} in the new one"

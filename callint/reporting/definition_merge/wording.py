@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from callint.comparing.definition_merge.conflicts import DefinitionConflict, Place, ValueVersions
+from callint.comparing.definition_merge.conflicts import ConflictPlace, DefinitionConflict, ValueVersions
 from callint.model.definition import Definition
 
 #: How a relation is called by the names of its two tables.
@@ -23,7 +23,7 @@ _TABLE_VALUES = {
 }
 
 
-def item_title(place: Place) -> str:
+def item_title(place: ConflictPlace) -> str:
     """The name of the item in conflict."""
     if place.kind in _RELATIONS and len(place.names) > 1:
         return _RELATIONS[place.kind].format(*place.names)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from callint.comparing.softwares.pairs import TablePair
+from callint.comparing.softwares.pairs import SoftwareTables
 from callint.comparing.softwares.result import Respaced, SoftwareChange
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import Grid, TableChange
@@ -85,7 +85,9 @@ def software_changes_document(
     return document if log is None else {**document, "log": log_fields(log)}
 
 
-def _head(definition: Definition, table: Table, pair: TablePair, respaced: Respaced | None) -> dict[str, Any]:
+def _head(
+    definition: Definition, table: Table, pair: SoftwareTables, respaced: Respaced | None
+) -> dict[str, Any]:
     """What a compared table is."""
     return without_none(
         {
@@ -100,7 +102,7 @@ def _head(definition: Definition, table: Table, pair: TablePair, respaced: Respa
     )
 
 
-def _axes(pair: TablePair, respaced: Respaced) -> list[dict[str, Any]]:
+def _axes(pair: SoftwareTables, respaced: Respaced) -> list[dict[str, Any]]:
     """The number of breakpoints by axis; 0 if the table has no such axis."""
     return [
         {"signal": axis.signal, "unit": axis.unit, "old": old, "new": new, "points": points}

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 from typing import assert_never
 
 from callint import fmt
-from callint.comparing.softwares.causes import AxesDiffer, Obstacle, Quantity, UncomparedCause, UnknownUnits
-from callint.comparing.softwares.pairs import TablePair
+from callint.comparing.softwares.causes import Obstacle, Quantity, UncomparedCause, UnknownUnits, UnlikeAxes
+from callint.comparing.softwares.pairs import SoftwareTables
 from callint.comparing.softwares.result import IdentityPair, Respaced, Slight, SoftwareChange
 from callint.decoding.operating_range import operating_cells
 from callint.model.change import TableChange
@@ -33,7 +33,7 @@ def cause_text(cause: UncomparedCause) -> str:
         case UnknownUnits(old, new):
             units = f"its unit was {_unit(old)} and is {_unit(new)}"
             return f"{units}, and callint does not know how to convert them"
-        case AxesDiffer(old_axes, new_axes):
+        case UnlikeAxes(old_axes, new_axes):
             return f"its axes were {_axes(old_axes)} and are {_axes(new_axes)}"
     assert_never(cause)
 
@@ -59,7 +59,7 @@ def point_parts(definition: Definition, change: TableChange, arrow: str) -> Iter
         yield "inside the operating range" if is_inside else "outside the operating range"
 
 
-def pair_parts(pair: TablePair, respaced: Respaced | None, unknown: int) -> Iterator[str]:
+def pair_parts(pair: SoftwareTables, respaced: Respaced | None, unknown: int) -> Iterator[str]:
     """What is different about the table itself: name, unit, breakpoints; and what cannot be compared."""
     if pair.is_renamed:
         yield f"its name was {pair.old.name}"
