@@ -14,8 +14,7 @@ from callint.comparing.definition_merge.conflicts import (
 )
 from callint.model.definition import Definition
 from callint.reporting.definition_merge.wording import item_title, value_label, value_unit
-from callint.reporting.findings.cause_text import print_causes
-from callint.reporting.merge.lists import TITLE
+from callint.reporting.merge.outcome import print_broken, print_list_head, print_remedy, print_sentence
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 
 _INDENT = "  "
@@ -38,39 +37,16 @@ def print_definition_merge(
         outcome = f": {values} settled for {decision.side.value}"
         for row in heading(item_title(decision.conflict.place), outcome, width(terminal)):
             terminal.print(row)
-    conflicts = report.merge.conflicts
-    if conflicts:
-        them = "it" if len(conflicts) == 1 else "them"
-        sentence = f"{fmt.count(len(conflicts), 'conflict')}; {report.path} keeps ours there."
-        if commands:
-            remedy = f"{lists} To settle {them}, run at the top of the repository, with ours or theirs:"
-        else:
-            remedy = f"Settle {them} with --take. {lists}"
-        _print_prose(f"{sentence} {remedy}", terminal)
-        for command in commands:
-            terminal.print(line(f"{_INDENT}{fmt.clean(command)}"))
-    if report.broken.findings:
-        _print_prose(f"{report.path}: merged cleanly, but together the edits break:", terminal)
-        terminal.print()
-        print_causes(report.broken, terminal, has_names=False)
+    print_remedy(report.path, len(report.merge.conflicts), lists, commands, terminal)
+    print_broken(report.path, report.broken, terminal)
 
 
 def print_definition_list(report: DefinitionMergeReport, terminal: Terminal) -> None:
     """Print the list that callint writes next to a merged definition: every open conflict in full."""
-    _print_prose(f"{TITLE}{report.path}", terminal)
-    terminal.print()
-    for side, name in zip(_SIDES, (report.base, report.ours, report.theirs), strict=True):
-        for text in heading(f"{side:<6}", f"  {name}", width(terminal)):
-            terminal.print(text)
-    terminal.print()
+    print_list_head(report.path, (report.base, report.ours, report.theirs), terminal)
     for decision in report.open_decisions:
         _print_conflict(report, decision.conflict, terminal, everything=True)
-    _print_prose(f"{report.path} keeps ours in all of these.", terminal)
-
-
-def _print_prose(prose: str, terminal: Terminal) -> None:
-    for text in wrapped(prose, width(terminal)):
-        terminal.print(line(text))
+    print_sentence(f"{report.path} keeps ours in all of these.", terminal)
 
 
 def _print_conflict(

@@ -22,8 +22,7 @@ from callint.comparing.merge import (
 from callint.comparing.merge_sides import moved_sides
 from callint.fmt.raw_bits import with_bits
 from callint.model.definition import Definition, States
-from callint.reporting.findings.cause_text import print_causes
-from callint.reporting.merge.lists import TITLE
+from callint.reporting.merge.outcome import print_broken, print_list_head, print_remedy, print_sentence
 from callint.reporting.tables.values import breakpoint_texts, cell_place, table_column
 from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
 
@@ -47,39 +46,16 @@ def print_merge(
         outcome = f": {f'{size} ' if size else ''}settled for {decision.side.value}"
         for row in heading(title(decision.conflict), outcome, width(terminal)):
             terminal.print(row)
-    conflicts = report.merge.conflicts
-    if conflicts:
-        them = "it" if len(conflicts) == 1 else "them"
-        sentence = f"{fmt.count(len(conflicts), 'conflict')}; {report.image} keeps ours there."
-        if commands:
-            remedy = f"{lists} To settle {them}, run at the top of the repository, with ours or theirs:"
-        else:
-            remedy = f"Settle {them} with --take. {lists}"
-        _print_prose(f"{sentence} {remedy}", terminal)
-        for command in commands:
-            terminal.print(line(f"{_INDENT}{fmt.clean(command)}"))
-    if report.broken.findings:
-        _print_prose(f"{report.image}: merged cleanly, but together the edits break:", terminal)
-        terminal.print()
-        print_causes(report.broken, terminal, has_names=False)
+    print_remedy(report.image, len(report.merge.conflicts), lists, commands, terminal)
+    print_broken(report.image, report.broken, terminal)
 
 
 def print_list(report: MergeReport, terminal: Terminal) -> None:
     """Print the list that callint writes next to a merged image: every open conflict in full."""
-    _print_prose(f"{TITLE}{report.image}", terminal)
-    terminal.print()
-    for side, name in zip(_SIDES, (report.base, report.ours, report.theirs), strict=True):
-        for text in heading(f"{side:<6}", f"  {name}", width(terminal)):
-            terminal.print(text)
-    terminal.print()
+    print_list_head(report.image, (report.base, report.ours, report.theirs), terminal)
     for decision in report.open_decisions:
         _print_conflict(report.definition, decision, terminal, everything=True)
-    _print_prose(f"{report.image} keeps ours in all of these.", terminal)
-
-
-def _print_prose(prose: str, terminal: Terminal) -> None:
-    for text in wrapped(prose, width(terminal)):
-        terminal.print(line(text))
+    print_sentence(f"{report.image} keeps ours in all of these.", terminal)
 
 
 def title(conflict: Conflict) -> str:
