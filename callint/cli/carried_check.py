@@ -48,7 +48,7 @@ class CarriedImages:
                 for version in (self._old, self._new)
                 for name in (*version.loaded.definition.tables, *version.loaded.definition.texts)
             ]
-            names = names_matching(list(dict.fromkeys(known)), globs)
+            names = names_matching(dict.fromkeys(known), globs)
         change = compare_carried(self._old.decoded, self._new.decoded, names)
         if form == "json":
             return change.is_same, carried_change_document(change, self.names, self.definition_paths)

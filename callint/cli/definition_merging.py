@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fnmatch
 from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING
@@ -11,6 +10,7 @@ from callint.checking.definition_merge_report import DefinitionJudge, Definition
 from callint.checking.report import Report
 from callint.cli.merge_outcome import MergeOutcome
 from callint.cli.merge_takes import Takes
+from callint.cli.name_selection import names_matching
 from callint.comparing.definition_merge.conflicts import DefinitionConflict
 from callint.comparing.definition_merge.keys import NAMESPACE
 from callint.comparing.definition_merge.merge import merge_definitions
@@ -102,17 +102,11 @@ def _selection(sources: Sequence[XmlSource], globs: tuple[str, ...]) -> frozense
         attributes = (element.get(name) for name in (*NAMES, *SECOND_NAMES.values()))
         names.update(dict.fromkeys(name for name in attributes if name))
         pending += (child for child in element.children if isinstance(child, Element))
-    selected: set[str] = set()
-    for glob in globs:
-        matching = fnmatch.filter(names, glob)
-        if not matching:
-            from difflib import get_close_matches
-
-            close = get_close_matches(glob, names, n=1)
-            advice = f"did you mean {close[0]!r}?" if close else "name a table, axis, signal or another item"
-            raise InputError(f"nothing in the definitions is called {glob!r}; {advice}")
-        selected.update(matching)
-    return frozenset(selected)
+    problem, remedy = (
+        "nothing in the definitions is called {!r}",
+        "name a table, axis, signal or another item",
+    )
+    return names_matching(names, globs, problem, remedy)
 
 
 def _print_merge(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
+from collections.abc import Collection
 
 from callint.model.definition import Definition
 from callint.model.errors import InputError
@@ -13,8 +14,17 @@ def table_selection(definition: Definition, globs: tuple[str, ...]) -> frozenset
     return names_matching([*definition.tables, *definition.texts, *definition.axes], globs)
 
 
-def names_matching(names: list[str], globs: tuple[str, ...], option: str = "") -> frozenset[str]:
-    """The names that match any of the globs; InputError, with the ``option``, if a glob matches none."""
+def names_matching(
+    names: Collection[str],
+    globs: tuple[str, ...],
+    problem: str = "there is no table {!r}",
+    remedy: str = "callint show IMAGE --list lists them",
+) -> frozenset[str]:
+    """The names that match any of the globs.
+
+    If a glob matches none, InputError with the ``problem``, formatted with the glob, and with a similar name
+    or the ``remedy``.
+    """
     selected: set[str] = set()
     for glob in globs:
         matching = fnmatch.filter(names, glob)
@@ -22,10 +32,7 @@ def names_matching(names: list[str], globs: tuple[str, ...], option: str = "") -
             from difflib import get_close_matches
 
             close = get_close_matches(glob, names, n=1)
-            advice = f"did you mean {close[0]!r}?" if close else "callint show IMAGE --list lists them"
-            problem = f"there is no table {glob!r}"
-            if option:
-                problem = f"{option} {glob}: there is no such table, axis or text"
-            raise InputError(f"{problem}; {advice}")
+            advice = f"did you mean {close[0]!r}?" if close else remedy
+            raise InputError(f"{problem.format(glob)}; {advice}")
         selected.update(matching)
     return frozenset(selected)

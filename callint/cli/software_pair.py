@@ -42,7 +42,7 @@ class SoftwarePair:
         if globs:
             definitions: tuple[Definition, ...] = self.old.definition, self.new.definition
             known = [name for item in definitions for name in (*item.tables, *item.texts)]
-            names = names_matching(list(dict.fromkeys(known)), globs)
+            names = names_matching(dict.fromkeys(known), globs)
         point = None
         if at:
             from callint.cli.operating_point_option import parse_point

@@ -173,7 +173,7 @@ class _CarryJob:
         names = [UNEXPLAINED]
         for definition in (self.source.definition, self.target.definition):
             names += [*definition.tables, *definition.texts, *definition.axes]
-        return names_matching(names, globs, "--leave-out")
+        return names_matching(names, globs, "--leave-out {}: there is no such table, axis or text")
 
     def new_errors(self, image: str, data: bytes) -> Report:
         """The errors of the carried image that the new base does not have in the same way."""
