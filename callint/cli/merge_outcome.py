@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from callint.model.errors import InputError
+from callint.reading.definition_sniff import begins_as_definition
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # loaded when something is printed
     from callint.reporting.terminal import Terminal
-
-#: The beginning of a definition, without NUL bytes: so also in an encoding that the reader refuses.
-_DEFINITION = re.compile(
-    rb"(?:\xef\xbb\xbf|\xff\xfe|\xfe\xff)?\s*<(?:\?xml\b|!--|!DOCTYPE\b|(?:[\w.-]+:)?(?:definition|shared)\b)"
-)
-#: The number of bytes in which a definition begins.
-_BEGINNING = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +56,7 @@ class MergeJob(Protocol):
 
 def are_definitions(contents: Sequence[Content]) -> bool:
     """Whether contents are definitions, not images; InputError if only some of them are."""
-    beginnings = (content.data[:_BEGINNING].replace(b"\0", b"") for content in contents)
-    which = [_DEFINITION.match(beginning) is not None for beginning in beginnings]
+    which = [begins_as_definition(content.data) for content in contents]
     if any(which) and not all(which):
         image, definition = contents[which.index(False)].name, contents[which.index(True)].name
         raise InputError(f"{image}: it is not a definition, but {definition} is one; merge files of one kind")

@@ -13,7 +13,7 @@ import click
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.image_loading import read_content, stored_workspace
 from callint.model.errors import InputError
-from callint.reading.definition_sniff import looks_like_definition, looks_like_xml
+from callint.reading.definition_sniff import begins_as_definition, looks_like_definition
 from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
 
@@ -108,7 +108,7 @@ def _are_definitions(old: Content, new: Content) -> bool:
     """Whether two files are definitions; InputError if one of them is, and the other is an image."""
     if new.name.lower().endswith(CDFX_SUFFIX):
         return False
-    sides = [looks_like_xml(side.data) for side in (old, new)]
+    sides = [_is_definition_name(side.name) or begins_as_definition(side.data) for side in (old, new)]
     if sides[0] != sides[1]:
         names = [side.name for side in ((old, new) if sides[0] else (new, old))]
         raise InputError(f"{names[0]}: it is a definition, and {names[1]} is not; pass two definitions")

@@ -257,3 +257,13 @@ def test_a_child_is_compared_by_all_that_it_means(scratch: Scratch) -> None:
     (limit,) = document(scratch, f"HEAD:{CHILD}", CHILD)["changes"]
     assert (limit["kind"], limit["name"], limit["old"], limit["new"]) == ("asks-less", "fuel", 95, 99)
     assert (limit["old_line"], limit["new_line"]) == (1, 1)
+
+
+def test_images_that_begin_like_a_tag_by_chance_are_images(tmp_path: Path) -> None:
+    yard = make_yard(tmp_path / "yard", heron=GOOD)
+    base = (yard.root / "factory/base.bin").read_bytes()
+    # The first cell of speed_4, 15360 rpm, is the character "<" and a NUL byte.
+    yard.write("factory/base.bin", b"<\0" + base[2:])
+    result = yard.call("diff", "factory/base.bin", "boats/heron.bin")
+    assert (result.status, result.stderr) == (1, ""), result
+    assert "speed_4" in result.stdout
