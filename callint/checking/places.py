@@ -10,14 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint import fmt
-from callint.comparing.compare import cell_bits, changed_cells
+from callint.comparing.compare import changed_cells
 from callint.comparing.entry_errors.typing_errors import find_typing_error
+from callint.comparing.mirrors import mirrored_cells
+from callint.comparing.restore import restore
 from callint.decoding.operating_range import operating_share
 from callint.decoding.statistics import distinct
 from callint.model.cause import CauseKind, Place
 from callint.model.change import AxisChange, Flags, Grid, Run, TableChange, TextChange
 from callint.model.definition import Conversion, States, Table
-from callint.model.image import Image, Segment
+from callint.model.image import Image
 from callint.rules.context import CheckContext, is_axis
 
 Integers = NDArray[np.int64]
@@ -148,23 +150,11 @@ class Places:
     def _mirror_links(self, cells: Integers) -> Integers:
         """The pairs of mirrored cells among rising changed cells, as ``_near_links``."""
         pairs = [np.empty((2, 0), np.int64)]
-        for mine, theirs in self._mirrored():
+        for mine, theirs in mirrored_cells(self.context.layout):
             offsets = np.flatnonzero(self._flags[mine] & self._flags[theirs])
             both = np.stack([offsets + mine.start, offsets + theirs.start])
             pairs.append(np.searchsorted(cells, both))
         return np.concatenate(pairs, axis=1)
-
-    def _mirrored(self) -> list[tuple[slice, slice]]:
-        """The cells of both tables of each relation that demands equal tables of one shape."""
-        layout, pairs = self.context.layout, []
-        for relation in self.context.definition.relations:
-            numbers = [layout.table_items.get(name) for name in (relation.table, relation.other)]
-            first, second = numbers
-            if relation.kind != "equal" or first is None or second is None or first == second:
-                continue
-            if layout.shape(first) == layout.shape(second):
-                pairs.append((layout.cells(first), layout.cells(second)))
-        return pairs
 
     def _axis_places(self) -> list[ChangedPlace]:
         """Every axis with changed breakpoints or a changed count of them."""
@@ -378,30 +368,12 @@ def _components(count: int, links: Integers) -> Integers:
 
 def restored(context: CheckContext, places: Iterable[ChangedPlace | Place]) -> Image:
     """The image with the bytes of the base in some places; bits of other masked cells stay."""
-    image, base = context.image, context.base
-    assert image is not None
-    assert base is not None
+    assert context.image is not None
+    assert context.base is not None
     flags = np.zeros(context.layout.size, bool)
     ranges: list[tuple[int, int]] = []
     for place in places:
         if place.cells is not None:
             flags[np.asarray(place.cells, np.int64)] = True
         ranges += place.ranges
-    bits = cell_bits(context.layout, base, image, flags)
-    for start, size in ranges:
-        addresses = np.arange(start, start + size)
-        positions = image.positions(addresses, 1)
-        bits[positions[(positions >= 0) & (base.positions(addresses, 1) >= 0)]] = 0xFF
-    if image.extents == base.extents:
-        content = image.content ^ ((image.content ^ base.content) & bits)
-    else:
-        at = np.flatnonzero(bits)
-        content = image.content.copy()
-        before = base.content[base.positions(image.addresses(at), 1)]
-        content[at] ^= (content[at] ^ before) & bits[at]
-    segments, position = [], 0
-    for segment in image.segments:
-        size = len(segment.data)
-        segments.append(Segment(segment.start, content[position : position + size].tobytes()))
-        position += size
-    return Image(tuple(segments), image.is_part)
+    return restore(context.layout, context.image, context.base, flags, ranges)

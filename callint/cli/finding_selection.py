@@ -44,20 +44,9 @@ def is_cause(name: str) -> bool:
 def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[list[Finding]]:
     """By waiver that is needed, all findings that it accepts; the named one is not always the first.
 
-    ``name`` is a fingerprint or its first digits, the id of a cause or its first digits, or the id of a rule.
-    InputError if it is ambiguous.
+    ``name`` is as for ``named_findings``. InputError if it is ambiguous.
     """
-    if is_cause(name):
-        chosen = _by_cause(findings, name.lower(), filter)
-    elif re.fullmatch(r"[0-9a-fA-F]+", name):
-        chosen = [_by_fingerprint(findings, name.lower(), filter)]
-    elif "/" in name:
-        chosen = [_by_rule(findings, name, filter)]
-    else:
-        raise InputError(
-            f"{name}: it is neither a fingerprint nor the id of a cause or a rule; callint check prints "
-            "fingerprints and causes, callint rules lists rules"
-        )
+    chosen = named_findings(findings, name, filter)
     if not can_be_waived(chosen[0]):
         raise InputError(
             f"{name}: a finding about a waiver cannot be waived; correct the waiver itself, "
@@ -65,6 +54,23 @@ def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilte
         )
     keys = dict.fromkeys(waived_key(finding) for finding in chosen)
     return [[finding for finding in findings if waived_key(finding) == key] for key in keys]
+
+
+def named_findings(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[Finding]:
+    """The findings that a name stands for; InputError if there are none or if it is ambiguous.
+
+    ``name`` is a fingerprint or its first digits, the id of a cause or its first digits, or the id of a rule.
+    """
+    if is_cause(name):
+        return _by_cause(findings, name.lower(), filter)
+    if re.fullmatch(r"[0-9a-fA-F]+", name):
+        return [_by_fingerprint(findings, name.lower(), filter)]
+    if "/" in name:
+        return [_by_rule(findings, name, filter)]
+    raise InputError(
+        f"{name}: it is neither a fingerprint nor the id of a cause or a rule; callint check prints "
+        "fingerprints and causes, callint rules lists rules"
+    )
 
 
 def _by_cause(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[Finding]:

@@ -17,6 +17,8 @@ COMMANDS = {
     "merge": "merge two reworks of one image, cell by cell",
     "carry": "transfer a rework to another software version",
     "waive": "accept a finding and record the reason",
+    "set": "set values in engineering units",
+    "restore": "put the content of the base back",
     "seal": "recompute the stored checksums",
     "rules": "explain the rules",
     "schema": "print a schema, for editors and other programs",

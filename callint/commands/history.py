@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 import sys
-from contextlib import suppress
 from dataclasses import dataclass
 
 import click
 
-from callint import fmt
+from callint.cli.cell_option import cell_indexes
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
@@ -182,37 +181,7 @@ def _query(
     if isinstance(item, StoredAxis):
         raise InputError(f"{item.name}: it is an axis; --cell and --values work on the cells of a table")
     axes = () if isinstance(item, Text) else item.axes
-    breakpoints = [] if cell is None else [part.strip() for part in cell.split(",")]
-    if breakpoints and not axes:
+    if cell is not None and not axes:
         raise InputError(f"{item.name}: it has only one value; use --values without --cell")
-    if len(breakpoints) != len(axes):
-        need = " and one of ".join(axes)
-        example = ",".join(_texts(decoded, axis)[0] for axis in axes)
-        raise InputError(f"{item.name}: --cell needs a breakpoint of {need}, such as --cell {example}")
-    indexes = [_index(decoded, item.name, axis, text) for axis, text in zip(axes, breakpoints, strict=True)]
-    x, y = (*indexes, 0, 0)[:2]
+    x, y = cell_indexes(decoded, item.name, axes, cell or "")
     return HistoryQuery(item, x, y)
-
-
-def _texts(decoded: Decoded, axis: str) -> list[str]:
-    """The breakpoints of an axis as people read them."""
-    from callint.reporting.tables.values import breakpoint_texts
-
-    definition = decoded.layout.definition
-    return breakpoint_texts(definition, definition.axes[axis], decoded.breakpoints(axis).tolist())
-
-
-def _index(decoded: Decoded, table: str, axis: str, breakpoint: str) -> int:
-    """The index of a breakpoint of an axis; InputError if the axis has no such breakpoint."""
-    texts = _texts(decoded, axis)
-    if breakpoint in texts:
-        return texts.index(breakpoint)
-    with suppress(ValueError):
-        number = float(breakpoint)
-        for index, text in enumerate(texts):
-            with suppress(ValueError):  # breakpoints may have names
-                if float(text) == number or float(decoded.breakpoints(axis)[index]) == number:
-                    return index
-    definition = decoded.layout.definition
-    listed = fmt.with_unit(", ".join(texts), definition.unit_of(definition.axes[axis]))
-    raise InputError(f"{table}: axis {axis} has no breakpoint {breakpoint}; it has {listed}")

@@ -18,7 +18,7 @@ from callint import fmt
 from callint.comparing.compare import changed_cells
 from callint.decoding.conversions import quantise
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.encode import encode
+from callint.decoding.encode import UnstorableTextError, encode, text_content
 from callint.model.change import Numbers
 from callint.model.definition import (
     PLAIN,
@@ -217,24 +217,18 @@ class _CdfxApplier:
 
     def apply_text(self, text: Text, instance: Instance) -> None:
         """Apply a text; an unchanged text keeps its padding."""
-        present, data = self.decoded.text(text), self.decoded.image.read(text.at, text.length)
-        if present is None or data is None:
+        if self.decoded.text(text) is None:
             line = instance.line
             raise self.file.wrong(line, f"the image does not hold {text.name} whole", "give a whole image")
         line, texts = int(instance.values.lines.flat[0]), instance.values.texts
         if instance.values.numbers.size != 1 or not texts:
             raise self.file.wrong(line, f"{text.name} is not one text", "write it as one <VT>")
-        if texts[0] == present:
-            return
         try:
-            content = texts[0].encode(text.encoding)
-        except UnicodeEncodeError:
-            what = f"the text cannot be written in {text.encoding}"
-            raise self.file.wrong(line, what, "remove the characters that it lacks") from None
-        if len(content) > text.length:
-            raise self.file.wrong(line, f"the text is longer than {text.length} bytes", "shorten it")
-        padding = data[-1:] if len(present.encode(text.encoding, "replace")) < text.length else b" "
-        self.texts[text.name] = content.ljust(text.length, padding)
+            content = text_content(self.decoded, text, texts[0])
+        except UnstorableTextError as error:
+            raise self.file.wrong(line, error.problem, error.remedy) from None
+        if texts[0] != self.decoded.text(text):
+            self.texts[text.name] = content
 
     def image(self) -> Image:
         """The image with all applied values; InputError if two values need the same bytes."""

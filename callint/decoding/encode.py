@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from callint.decoding.decode import Decoded
 from callint.model.change import Flags
-from callint.model.image import Image, Segment
+from callint.model.definition import Text
+from callint.model.image import Image
 
 
 def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: Mapping[str, bytes]) -> Image:
@@ -39,7 +40,7 @@ def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: M
     for name, data in texts.items():
         start = np.array([layout.definition.texts[name].at], np.int64)
         content[_byte_positions(image, start, len(data))[0]] = np.frombuffer(data, np.uint8)
-    return _with_content(image, content)
+    return image.with_content(content)
 
 
 def _byte_positions(image: Image, addresses: NDArray[np.int64], size: int) -> NDArray[np.int64]:
@@ -53,10 +54,30 @@ def _bytes(numbers: NDArray[Any], dtype: np.dtype[Any]) -> NDArray[np.uint8]:
     return np.ascontiguousarray(numbers.astype(stored)).view(np.uint8).reshape(-1, dtype.itemsize)
 
 
-def _with_content(image: Image, content: NDArray[np.uint8]) -> Image:
-    segments, first = [], 0
-    for segment in image.segments:
-        last = first + len(segment.data)
-        segments.append(Segment(segment.start, content[first:last].tobytes()))
-        first = last
-    return Image(tuple(segments), image.is_part)
+class UnstorableTextError(ValueError):
+    """A text that its bytes cannot hold: the problem, and what to do."""
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        super().__init__(f"{problem}; {remedy}")
+        self.problem, self.remedy = problem, remedy
+
+
+def text_content(decoded: Decoded, text: Text, value: str) -> bytes:
+    """The bytes of a text with another value, padded as they are now; the image must hold the text.
+
+    UnstorableTextError if the encoding lacks a character, or if the value is too long.
+    """
+    present, stored = decoded.text(text), decoded.image.read(text.at, text.length)
+    assert present is not None
+    assert stored is not None
+    if value == present:
+        return stored
+    try:
+        content = value.encode(text.encoding)
+    except UnicodeEncodeError:
+        problem = f"the text cannot be written in {text.encoding}"
+        raise UnstorableTextError(problem, "remove the characters that it lacks") from None
+    if len(content) > text.length:
+        raise UnstorableTextError(f"the text is longer than {text.length} bytes", "shorten it")
+    is_padded = len(present.encode(text.encoding, "replace")) < text.length
+    return content.ljust(text.length, stored[-1:] if is_padded else b" ")

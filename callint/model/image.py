@@ -59,6 +59,15 @@ class Image:
             return np.frombuffer(self.segments[0].data, np.uint8)
         return np.frombuffer(b"".join(segment.data for segment in self.segments), np.uint8)
 
+    def with_content(self, content: NDArray[np.uint8]) -> Image:
+        """The image with other bytes at the same addresses; ``content`` has the shape (size,)."""
+        segments, first = [], 0
+        for segment in self.segments:
+            last = first + len(segment.data)
+            segments.append(Segment(segment.start, content[first:last].tobytes()))
+            first = last
+        return Image(tuple(segments), self.is_part)
+
     @cached_property
     def _starts(self) -> NDArray[np.int64]:
         return np.array([segment.start for segment in self.segments], np.int64)

@@ -1,0 +1,164 @@
+"""callint set."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from glob import escape
+
+import click
+import numpy as np
+
+from callint import fmt
+from callint.cli.edit_check import refuse_danger
+from callint.cli.image_editing import EditableImage, EditOptions, edit_image, print_edit
+from callint.cli.name_selection import names_matching
+from callint.cli.options import as_options
+from callint.cli.value_option import parse_cells, parse_change, parse_value
+from callint.comparing.set_values import SetValues, set_values
+from callint.decoding.encode import UnstorableTextError, encode, text_content
+from callint.decoding.layout import Item
+from callint.model.definition import Definition, FixedAxis, Text
+from callint.model.errors import InputError
+from callint.model.image import Image
+from callint.reading.workspace import open_workspace
+from callint.rules.registry import refuse_unknown_rules
+
+
+@dataclass(frozen=True, slots=True)
+class SetOptions:
+    """The arguments and options of callint set."""
+
+    image: str
+    table: str
+    at: str | None
+    to: str | None
+    by: str | None
+    force: bool
+    definition: str | None
+    policy: str | None
+    no_seal: bool
+    dry_run: bool
+    message: bool
+
+
+@click.command()
+@click.argument("image")
+@click.argument("table")
+@click.option(
+    "--at", metavar="SIGNAL=VALUE,...", help="Cells at these breakpoints, or in ranges such as 2000..2800."
+)
+@click.option("--to", metavar="VALUE", help='New value, such as "1210 bar"; a state; or off.')
+@click.option("--by", metavar="CHANGE", help='Change of the values, such as "+3 %", "-20 bar" or "*1.05".')
+@click.option(
+    "--force", is_flag=True, help="Write values beyond limits, and values that disable a protection."
+)
+@click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
+@click.option("--no-seal", is_flag=True, help="Leave the stored checksums as they are.")
+@click.option("--dry-run", is_flag=True, help="Print the changes; write nothing.")
+@click.option("--message", is_flag=True, help="Print a message for the commit in place of the changes.")
+@as_options(SetOptions)
+def command(options: SetOptions) -> int:
+    """Set cells of TABLE in IMAGE, in engineering units.
+
+    TABLE is a table or a stored axis. --at selects cells by their breakpoints: engine_speed=2800 is the whole
+    column or row at 2800, engine_speed=2000..2800 all from 2000 to 2800. The nearest value that the table can
+    store is written, and callint says so if that is another one. Tables that must equal TABLE are changed
+    with it. Then the stored checksums are recalculated.
+
+    Refuses values outside the limits of the definition, and values with which a protection no longer
+    protects; --force writes them, and callint check reports them. A value that callint accepts is not safe
+    for that reason: the maker's limits, local law and licensed practice come first.
+    """
+    if (options.to is None) == (options.by is None):
+        raise click.UsageError("Pass either --to or --by.")
+    workspace = open_workspace(options.policy)
+    refuse_unknown_rules(workspace.policy)
+    edit_options = EditOptions(options.definition, not options.no_seal, options.dry_run, options.message)
+    job = _SetJob(options)
+    edit = edit_image(workspace, workspace.name(options.image), edit_options, job.set)
+    if edit.changes.is_empty:
+        summary = f"{options.image}: {options.table} already holds what would be stored; nothing changes"
+    elif options.dry_run:
+        summary = f"{options.image}: {options.table} would be set; nothing was written"
+    else:
+        summary = f"{options.image}: set {options.table}"
+    sentences = [f"{text[:1].upper()}{text[1:]}." for text in job.remarks]
+    print_edit(
+        edit, edit_options, f"Set {options.table} of {options.image}", " ".join([f"{summary}.", *sentences])
+    )
+    return 0
+
+
+class _SetJob:
+    """What to set in one image. Once ``set`` was called, ``remarks`` say what was not written as asked."""
+
+    def __init__(self, options: SetOptions) -> None:
+        self._options = options
+        self.remarks: list[str] = []
+
+    def set(self, image: EditableImage) -> Image:
+        """The image with the values; InputError if they are refused."""
+        name, definition = self._options.table, image.loaded.definition
+        if name in definition.texts:
+            after = self._with_text(image, definition.texts[name])
+        else:
+            after = self._with_values(image, _item_number(image, name))
+        if not self._options.force:
+            refuse_danger(image, after)
+        return after
+
+    def _with_values(self, image: EditableImage, number: int) -> Image:
+        options, definition, item = self._options, image.loaded.definition, image.loaded.layout.items[number]
+        cells = parse_cells(image.decoded, number, options.at)
+        if options.to is not None:
+            setting = parse_value(definition, item, options.to)
+        else:
+            setting = parse_change(definition, item, options.by or "")
+        result = set_values(image.decoded, number, cells, setting)
+        self.remarks += _remarks(definition, item, result)
+        return result.image
+
+    def _with_text(self, image: EditableImage, text: Text) -> Image:
+        options = self._options
+        if options.to is None or options.at is not None:
+            raise InputError(f"{text.name}: it is a text; give all of it with --to, without --at and --by")
+        if image.decoded.text(text) is None:
+            raise InputError(f"{image.name}: it does not hold {text.name} whole; use a whole image")
+        try:
+            content = text_content(image.decoded, text, options.to)
+        except UnstorableTextError as error:
+            raise InputError(f"--to: {error}") from None
+        no_cells = np.zeros(image.loaded.layout.size, bool)
+        return encode(image.decoded, image.decoded.raw, no_cells, {text.name: content})
+
+
+def _item_number(image: EditableImage, name: str) -> int:
+    """The number of the table or stored axis of a name; InputError if there is none."""
+    layout, definition = image.loaded.layout, image.loaded.definition
+    number = layout.table_items.get(name, layout.axis_items.get(name))
+    if number is not None:
+        return number
+    if isinstance(definition.axes.get(name), FixedAxis):
+        raise InputError(f"{name}: the definition fixes its breakpoints; no image stores them")
+    names_matching(
+        [*layout.table_items, *layout.axis_items, *definition.texts],
+        (escape(name),),
+        "there is no table, axis or text {!r}",
+    )
+    raise AssertionError(name)
+
+
+def _remarks(definition: Definition, item: Item, result: SetValues) -> Iterator[str]:
+    """What was written in another way than asked for, and what was changed with it."""
+    conversion = definition.conversion_of(item)
+    for wanted, stored in result.rounded:
+        texts = fmt.format_distinct((wanted, stored), conversion, item.storage)
+        asked, written = (fmt.with_unit(text, conversion.unit) for text in texts)
+        yield f"{asked} is stored as {written}, the nearest value that {item.name} can hold"
+    if result.off_cells:
+        verbs = ("is", "stays") if result.off_cells == 1 else ("are", "stay")
+        yield f"{fmt.count(result.off_cells, 'cell')} {verbs[0]} switched off and {verbs[1]} so"
+    if result.mirrors:
+        yield f"changed with it, as it must be equal: {', '.join(result.mirrors)}"

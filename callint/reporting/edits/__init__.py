@@ -1,0 +1,1 @@
+"""Changes that a command made to an image file."""
