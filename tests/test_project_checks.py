@@ -99,6 +99,8 @@ STARTS = {
     "merge": _READING,
     "carry": _READING,
     "waive": _READING,
+    "set": _READING,
+    "restore": _READING,
     "seal": _READING,
     "rules": {"click"},
     "schema": {"click"},

@@ -28,6 +28,7 @@ from callint.checking.new_findings import Key, KnownFindings, key_of, new_findin
 from callint.checking.report import Report, merge_reports
 from callint.checking.unit_numbers import no_trees, unit_findings
 from callint.cli.authorship import AuthorshipFactory
+from callint.cli.findings_document import findings_document
 from callint.cli.options import as_options
 from callint.cli.progress import progress
 from callint.cli.unassigned_check import unassigned_check
@@ -76,6 +77,7 @@ class CheckOptions:
     executor: str | None
     everything: bool
     without_waived: bool
+    fix: bool
 
 
 @click.command()
@@ -118,6 +120,7 @@ class CheckOptions:
 @click.option("--executor", metavar="NAME", help="Run the checks on a Dask cluster: dask:ADDRESS.")
 @click.option("--all", "everything", is_flag=True, help="List every finding in full.")
 @click.option("--without-waived", is_flag=True, help="Leave out waived findings, and do not count them.")
+@click.option("--fix", is_flag=True, help="Print the command that restores each mistake; change nothing.")
 @as_options(CheckOptions)
 def command(options: CheckOptions) -> int:
     """Check images and their definitions.
@@ -150,6 +153,10 @@ def _check_options(options: CheckOptions) -> None:
     if reads_git and (options.definition or options.base):
         raise InputError(
             "--staged, --since and --range read every file from git; remove --definition and --base"
+        )
+    if options.fix and (options.form != "text" or reads_git or options.base):
+        raise InputError(
+            "--fix prints commands for files on disk; remove --format, --base, --staged, --since and --range"
         )
     if options.between and options.policy_path:
         raise InputError("--range reads the policy from git; remove --policy")
@@ -547,53 +554,10 @@ def _print(
         for number, report in enumerate(report for report in reports if report.findings):
             if number:
                 print(file=stream)
-            print_causes(report, console(stream), options.everything)
+            print_causes(report, console(stream), options.everything, has_commands=options.fix)
     else:
-        stream.write(_document(merged, reports, levels, options.form, root))
+        stream.write(findings_document(merged, reports, levels, options.form, root))
     if isinstance(stream, StringIO) and output:
         from callint.reporting.files.atomic_write import replace_file
 
         replace_file(output, stream.getvalue().encode())
-
-
-def _document(merged: Report, reports: list[Report], levels: list[Severity], form: str, root: Path) -> str:
-    """The findings in one of the formats other than text."""
-    match form:
-        case "sarif":
-            from callint.reporting.findings.sarif import findings_sarif
-
-            return findings_sarif(reports)
-        case "junit":
-            from callint.reporting.findings.junit import findings_junit
-
-            return findings_junit(reports, levels)
-        case "markdown":
-            from callint.reporting.findings.markdown import findings_markdown
-
-            return findings_markdown(merged)
-        case "lines":
-            from callint.reporting.findings.lines import findings_lines
-
-            return findings_lines(merged)
-        case "github":
-            from callint.reporting.findings.github import findings_github
-
-            return findings_github(merged, _folder_in_repository(root))
-        case "gitlab":
-            from callint.reporting.findings.gitlab import findings_gitlab
-
-            return findings_gitlab(merged, _folder_in_repository(root))
-        case _:
-            from callint.reporting.findings.json import findings_json
-
-            return findings_json(merged)
-
-
-def _folder_in_repository(root: Path) -> str:
-    """The path of a folder from the top of its repository; "" without a repository."""
-    from callint.versioning.git.repository import folder_of, open_repository
-
-    try:
-        return folder_of(open_repository(root, bare=True), root)
-    except InputError:
-        return ""

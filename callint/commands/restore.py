@@ -158,7 +158,7 @@ class _RestoreJob:
             if self._options.no_seal:
                 raise InputError(f"{cause.id}: it is a stale checksum; run the command without --no-seal")
             return
-        if not any(place.cells or place.ranges for place in cause.places):
+        if not cause.is_change:
             raise InputError(
                 f"{cause.id}: no change from the base brings it ({cause.title}); callint check "
                 "says what to correct"

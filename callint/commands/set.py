@@ -25,6 +25,9 @@ from callint.reading.workspace import open_workspace
 from callint.rules.registry import refuse_unknown_rules
 
 
+_CAUTION = "What is forced is not safe for that reason: the maker's limits, local law and licensed practice come first."
+
+
 @dataclass(frozen=True, slots=True)
 class SetOptions:
     """The arguments and options of callint set."""
@@ -85,6 +88,8 @@ def command(options: SetOptions) -> int:
     else:
         summary = f"{options.image}: set {options.table}"
     sentences = [f"{text[:1].upper()}{text[1:]}." for text in job.remarks]
+    if options.force:
+        sentences.append(_CAUTION)
     print_edit(
         edit, edit_options, f"Set {options.table} of {options.image}", " ".join([f"{summary}.", *sentences])
     )

@@ -25,6 +25,20 @@ class CauseKind(StrEnum):
     TOGETHER = "together"
 
 
+#: The kinds of places that differ from the base, and so can be given its content again.
+_CHANGES = frozenset(
+    {
+        CauseKind.CELL,
+        CauseKind.BLOCK,
+        CauseKind.MIRROR,
+        CauseKind.AXIS,
+        CauseKind.TEXT,
+        CauseKind.BYTES,
+        CauseKind.TOGETHER,
+    }
+)
+
+
 class Effect(StrEnum):
     """How the places of one cause work together."""
 
@@ -70,3 +84,8 @@ class Cause:
         """The places with their changes, then the best explanation."""
         text = "; ".join(place.text for place in self.places)
         return f"{text}, {self.explanation}" if self.explanation else text
+
+    @property
+    def is_change(self) -> bool:
+        """Whether it is a change from the base, which ``callint restore`` can take back."""
+        return self.kind in _CHANGES

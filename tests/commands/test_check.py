@@ -24,6 +24,7 @@ from tests.running import (
     MONITOR,
     NOTHING,
     POLICY,
+    SEAL,
     SMOKE,
     SOFTWARE,
     Yard,
@@ -1017,3 +1018,14 @@ def test_a_policys_words_never_reach_the_terminal_raw(yard: Yard) -> None:
 def test_markup_in_a_name_is_shown_as_it_is(yard: Yard) -> None:
     yard.write("boats/[bold]x :boat:.bin", BAD)
     assert "boats/[bold]x :boat:.bin" in yard.call("check", "boats/[bold]x :boat:.bin").stdout
+
+
+def test_fix_prints_the_command_of_each_mistake_and_changes_nothing(tmp_path: Path) -> None:
+    yard = make_yard(tmp_path / "yard", heron=edited(BAD, {MONITOR: b"\x00", SEAL: u16(1)}, seal=False))
+    result = yard.call("check", "boats/heron.bin", "--fix")
+    commands = [line.split() for line in result.lines if line.startswith("  callint ")]
+    assert [command[1] for command in commands] == ["restore", "restore", "seal"]
+    for command in commands:
+        yard.run(*command[1:])
+    assert yard.call("check").stdout == ""
+    assert yard.call("check", "--fix", "--format", "json").status == 2

@@ -100,20 +100,22 @@ def test_tables_that_must_be_equal_are_set_together(yard: Yard) -> None:
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("overspeed_cut", "--to", "4750"), "overspeed_cut is 4750 rpm, above 4700 rpm: it no longer protects"),
+        (
+            ("overspeed_cut", "--to", "4750"),
+            "overspeed_cut is 4750 rpm, above 4700 rpm: it no longer protects",
+        ),
         (("monitor", "--to", "off"), 'monitor is "off": it no longer protects'),
         (("fuel", "--at", "speed=800,load=10", "--to", "95"), "95.0 mg is above the limit of 90 mg"),
     ],
 )
-def test_danger_is_refused_unless_it_is_forced(
-    yard: Yard, arguments: tuple[str, ...], message: str
-) -> None:
+def test_danger_is_refused_unless_it_is_forced(yard: Yard, arguments: tuple[str, ...], message: str) -> None:
     refused = yard.call("set", IMAGE, *arguments)
     assert refused.status == 2
     assert message in " ".join(refused.stderr.split())
     assert "--force writes it nevertheless" in " ".join(refused.stderr.split())
     assert read(yard) == GOOD
-    yard.run("set", IMAGE, *arguments, "--force")
+    forced = yard.run("set", IMAGE, *arguments, "--force")
+    assert "local law and licensed practice come first" in forced.flat
     assert read(yard) != GOOD
     assert message in yard.call("check", IMAGE, "--all").flat
 
@@ -140,7 +142,10 @@ def test_a_dry_run_writes_nothing_and_so_does_a_value_that_is_there(yard: Yard) 
         (("fuel", "--at", "speed=1600,load=40"), "pass either --to or --by"),
         (("fuel", "--at", "speed=1600,load=40", "--to", "1", "--by", "+1"), "pass either --to or --by"),
         (("fuel", "--to", "10"), "fuel: it has several cells; select them with --at speed=...,load=..."),
-        (("fuel", "--at", "speed=1700", "--to", "10"), "fuel: axis speed_4 has no breakpoint 1700; it has 800"),
+        (
+            ("fuel", "--at", "speed=1700", "--to", "10"),
+            "fuel: axis speed_4 has no breakpoint 1700; it has 800",
+        ),
         (("fuel", "--at", "speed=10..20", "--to", "10"), "axis speed_4 has no breakpoint between 10 and 20"),
         (("fuel", "--at", "sped=800", "--to", "10"), "sped: no signal has this name; did you mean 'speed'?"),
         (("fuel", "--at", "800", "--to", "10"), "write SIGNAL=VALUE or SIGNAL=LOW..HIGH"),
@@ -148,7 +153,10 @@ def test_a_dry_run_writes_nothing_and_so_does_a_value_that_is_there(yard: Yard) 
         (("fuel", "--at", "speed=800", "--to", "10 bar"), "bar cannot be converted to mg"),
         (("fuel", "--at", "speed=800", "--to", "ten"), "it is not a number; write it as 12.5 mg"),
         (("fuel", "--at", "speed=800", "--to", "1e9"), "does not fit the uint16 that it is stored in"),
-        (("fuel", "--at", "speed=800", "--to", "off"), "fuel has no off code in the definition; give a value"),
+        (
+            ("fuel", "--at", "speed=800", "--to", "off"),
+            "fuel has no off code in the definition; give a value",
+        ),
         (("fuel", "--at", "speed=800", "--by", "3 %"), "write a sign before the number"),
         (("egr", "--at", "speed=800", "--by", "+3 %"), "egr is in % itself; write +3 for percentage points"),
         (("fuel", "--at", "speed=800", "--by", "*1.1 mg"), "a factor has no unit; remove 'mg'"),

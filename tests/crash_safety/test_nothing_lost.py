@@ -69,6 +69,8 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "init --undo": (set_up, ("init", "--undo")),
     "waive": (yard, WAIVED),
     "seal": (yard, ("seal", HERON)),
+    "set": (yard, ("set", HERON, "overspeed_cut", "--to", "4100")),
+    "restore": (yard, ("restore", HERON, "--table", "fuel")),
     "merge": (yard, ("merge", BASE, "boats/auk.bin", BASE, "--to", "merged.bin")),
     "merge with conflicts": (
         yard,
@@ -406,6 +408,8 @@ def test_an_image_is_sealed_as_another_run_left_it(tmp_path: Path, monkeypatch: 
     [
         (WAIVED, "."),
         (("seal", HERON), "boats"),
+        (("set", HERON, "overspeed_cut", "--to", "4100"), "boats"),
+        (("restore", HERON, "--table", "fuel"), "boats"),
         (COMMANDS["merge with conflicts"][1], "boats"),
         (("init",), ".git"),
         (("init", "--undo"), ".git"),

@@ -85,6 +85,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "merge driver": ("merge", "--driver", "--", BASE, HERON, "boats/auk.bin", "boats/auk.bin"),
     "carry": ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin"),
     "waive": WAIVED,
+    "set": ("set", HERON, "fuel", "--at", "speed=1600,load=40", "--to", "12 mg"),
+    "restore": ("restore", HERON, "--table", "fuel"),
     "seal": ("seal", HERON),
     "init --dry-run": ("init", "--dry-run"),
     "init": ("init",),

@@ -405,9 +405,24 @@ def test_a_file_is_rewritten_in_place_except_in_gits_folder(tmp_path: Path) -> N
     yard.write(".git/hooks/image", stale)
     link(yard.root / "to-hooks", ".git/hooks")
     for name in (".git/hooks/image", "to-hooks/image"):
-        arguments: tuple[str, ...] = ("seal", name, "--definition", DEFINITION)
-        assert "git's own folder" in Place(yard).refused(*arguments).error
-        arguments = ("merge", "--driver", "--definition", DEFINITION, "--", BASE, name, BASE, HERON)
+        for in_place in (
+            ("seal", name),
+            ("set", name, "overspeed_cut", "--to", "4100"),
+            ("restore", name, "--table", "fuel", "--base", BASE),
+        ):
+            refused = Place(yard).refused(*in_place, "--definition", DEFINITION)
+            assert "git's own folder" in refused.error
+        arguments: tuple[str, ...] = (
+            "merge",
+            "--driver",
+            "--definition",
+            DEFINITION,
+            "--",
+            BASE,
+            name,
+            BASE,
+            HERON,
+        )
         assert yard.call(*arguments).status == 1
         assert (yard.root / name).read_bytes() == stale
     assert yard.call("seal", HERON).status == 0
@@ -532,7 +547,11 @@ sys.stderr.write("\\n" + json.dumps([status, [one for one in found if one[1] != 
 
 
 @pytest.mark.parametrize(
-    "name", [*sorted(WRITERS.keys() - {"demo"}), "seal", "waive", "merge driver", "init", "init --undo"]
+    "name",
+    [
+        *sorted(WRITERS.keys() - {"demo"}),
+        *("seal", "set", "restore", "waive", "merge driver", "init", "init --undo"),
+    ],
 )
 def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
@@ -545,6 +564,8 @@ def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
         assert yard.call("init").status == 0
     options = {
         "seal": ("seal", HERON),
+        "set": ("set", HERON, "overspeed_cut", "--to", "4100"),
+        "restore": ("restore", HERON, "--table", "fuel"),
         "waive": WAIVED,
         "merge driver": ("merge", "--driver", "--", BASE, HERON, AUK, AUK),
         "init": ("init",),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
@@ -40,7 +41,12 @@ _INDENT, _SHORT_INDENT = " " * 9, " " * 2
 
 
 def print_causes(
-    report: Report, terminal: Terminal, everything: bool = False, *, has_names: bool = True
+    report: Report,
+    terminal: Terminal,
+    everything: bool = False,
+    *,
+    has_names: bool = True,
+    has_commands: bool = False,
 ) -> None:
     """Print a summary, then the causes of the findings that are not waived, the most dangerous first.
 
@@ -48,6 +54,7 @@ def print_causes(
     ``everything`` is set, what the base has in the same way is one line for each image, and only the first
     causes are printed; with it, every finding is printed in full. ``has_names`` says whether ``callint
     waive`` knows the findings and causes by their names: not if the base is another than the policy's.
+    With ``has_commands``, the command that puts it right follows each cause that has one.
     """
     if not report.findings:
         return
@@ -66,6 +73,8 @@ def print_causes(
                 _print_finding(finding, terminal)
         else:
             _print_group(group, terminal, has_names)
+        if has_commands and (command := _command(group)):
+            terminal.print(line(f"{_SHORT_INDENT}{command}"))
     if everything:
         return
     notes = list(_notes(groups, mistakes, common))
@@ -132,6 +141,16 @@ def _print_group(group: CauseFindings, terminal: Terminal, has_names: bool) -> N
     name = f" ({group.cause.id})" if has_names and group.cause and can_be_waived(group.first) else ""
     if group.hint or name:
         print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
+
+
+def _command(group: CauseFindings) -> str:
+    """The command that puts the content of the base back, or that corrects a checksum; "" if none does."""
+    cause, image = group.cause, group.first.image
+    if cause is None or not image:
+        return ""
+    if cause.kind is CauseKind.CHECKSUM:
+        return f"callint seal {shlex.quote(image)}"
+    return f"callint restore {shlex.quote(image)} {cause.id}" if cause.is_change else ""
 
 
 def _chosen(findings: Sequence[Finding]) -> list[Finding]:
