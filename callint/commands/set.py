@@ -24,8 +24,10 @@ from callint.model.image import Image
 from callint.reading.workspace import open_workspace
 from callint.rules.registry import refuse_unknown_rules
 
-
-_CAUTION = "What is forced is not safe for that reason: the maker's limits, local law and licensed practice come first."
+_CAUTION = (
+    "What is forced is not safe for that reason: "
+    "the maker's limits, local law and licensed practice come first."
+)
 
 
 @dataclass(frozen=True, slots=True)
