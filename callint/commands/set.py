@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from glob import escape
 
 import click
-import numpy as np
 
 from callint import fmt
 from callint.cli.edit_check import refuse_danger
@@ -15,8 +14,8 @@ from callint.cli.image_editing import EditableImage, EditOptions, edit_image, pr
 from callint.cli.name_selection import names_matching
 from callint.cli.options import as_options
 from callint.cli.value_option import parse_cells, parse_change, parse_value
+from callint.comparing.cell_writer import CellWriter
 from callint.comparing.set_values import SetValues, set_values
-from callint.decoding.encode import UnstorableTextError, encode, text_content
 from callint.decoding.layout import Item
 from callint.model.definition import Definition, FixedAxis, Text
 from callint.model.errors import InputError
@@ -131,14 +130,9 @@ class _SetJob:
         options = self._options
         if options.to is None or options.at is not None:
             raise InputError(f"{text.name}: it is a text; give all of it with --to, without --at and --by")
-        if image.decoded.text(text) is None:
-            raise InputError(f"{image.name}: it does not hold {text.name} whole; use a whole image")
-        try:
-            content = text_content(image.decoded, text, options.to)
-        except UnstorableTextError as error:
-            raise InputError(f"--to: {error}") from None
-        no_cells = np.zeros(image.loaded.layout.size, bool)
-        return encode(image.decoded, image.decoded.raw, no_cells, {text.name: content})
+        writer = CellWriter(image.decoded)
+        writer.write_text(text, options.to)
+        return writer.image()[0]
 
 
 def _item_number(image: EditableImage, name: str) -> int:
