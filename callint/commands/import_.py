@@ -13,10 +13,10 @@ import click
 
 from callint.cli.options import as_options
 from callint.model.errors import InputError
-from callint.reading.addresses.sheet import is_list
 from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
 from callint.reading.asap2.report import is_name
+from callint.reading.sheets import is_sheet_file
 from callint.reading.tree import require_inside_repository
 from callint.reporting.import_.json import import_json
 from callint.reporting.import_.result import ImportResult
@@ -84,7 +84,7 @@ def command(options: ImportOptions) -> int:
 
     with _without_collections():
         # First, so that an invalid description or list is reported before an invalid --to.
-        result = _imported_list(options) if is_list(source) else _imported_description(options)
+        result = _imported_list(options) if is_sheet_file(source) else _imported_description(options)
         destination = new_file(Path(result.target))
         definition = result.imported.definition
         if definition is not None:

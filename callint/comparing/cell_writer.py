@@ -95,7 +95,7 @@ class CellWriter:
     # Mirrors
 
     def _write_mirrors(self) -> Iterator[str]:
-        """Write the mirrors of all written cells, and those of the mirrors; yields the names of their tables."""
+        """Write the mirrors of written cells, and those of the mirrors; yields the names of their tables."""
         pairs, layout = mirrored_cells(self.target.layout), self.target.layout
         is_going_on = True
         while is_going_on:

@@ -9,7 +9,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from callint.reading.addresses import sheet
+from callint.reading import sheets
 from tests.running import Yard, environment, run_python
 
 
@@ -52,7 +52,7 @@ _ENTITY = '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'
         (with_part("xl/workbook.xml", b"<a/>"), "the workbook is damaged or is not one"),
         (with_part(_PAGE, _ENTITY.encode()), "the workbook declares a document type"),
         (with_part(_PAGE, _ENTITY.encode("utf-16")), "the workbook declares a document type"),
-        (with_part("xl/bomb.xml", bytes(sheet.MAX_UNPACKED)), "the workbook unpacks to more than 128 MiB"),
+        (with_part("xl/bomb.xml", bytes(sheets.MAX_UNPACKED)), "the workbook unpacks to more than 128 MiB"),
         (workbook(("cut", 48, "uint8")), ":2: nothing tells whether address 48 is decimal"),
         (workbook(), "the list has no row below its header"),
     ],
@@ -87,7 +87,7 @@ def test_without_openpyxl_a_workbook_is_refused_with_the_extra_to_install(tmp_pa
         "from callint.__main__ import main\nsys.exit(main(['import', 'list.xlsx']))"
     )
     done = run_python("-c", program, cwd=tmp_path, env=environment())
-    assert done.status == 2 and "install callint[xlsx], or save the list as CSV" in done.error
+    assert done.status == 2 and "install callint[xlsx], or save it as CSV" in done.error
 
 
 @pytest.mark.parametrize(
@@ -101,8 +101,8 @@ def test_without_openpyxl_a_workbook_is_refused_with_the_extra_to_install(tmp_pa
         (b"name;address;type\n" + b"a" * 5000 + b";0x30;uint8\n", ":2: a cell has more than 4096 characters"),
         (b"name;address;type\n" + b";" * 300 + b"x\n", ":2: the row has more than 200 columns"),
         (b'name;address;type\n"' + b"a" * 9_000_000, "a cell is too long"),
-        (b"name;address;type\n" + b"a;0x1;uint8\n" * 100_001, "the list has more than 100,000 rows"),
-        (b"name;address;type\n" + b"#" * sheet.MAX_BYTES, "the list is larger than 32 MiB"),
+        (b"name;address;type\n" + b"a;0x1;uint8\n" * 100_001, "the file has more than 100,000 rows"),
+        (b"name;address;type\n" + b"#" * sheets.MAX_BYTES, "the file is larger than 32 MiB"),
     ],
     ids=range(10),
 )

@@ -14,7 +14,7 @@ from typing import Any, NoReturn
 
 from callint.model.definition import ByteOrder
 from callint.model.errors import InputError
-from callint.reading.addresses.sheet import Sheet, SheetRow
+from callint.reading.sheets import Sheet, SheetRow
 from callint.reading.tree import reason
 
 #: Roles of columns, with the headers by which they are recognized: letters and digits only, folded.

@@ -11,13 +11,13 @@ from callint.model.image import Image
 from callint.reading.addresses.build import ListBuilder
 from callint.reading.addresses.columns import Columns, ListMapping, choose_columns
 from callint.reading.addresses.rows import ListedRow, read_rows
-from callint.reading.addresses.sheet import read_sheets
 from callint.reading.asap2.build import Imported
 from callint.reading.asap2.nodes import Description, ItemCounts
 from callint.reading.asap2.report import ImportLog
 from callint.reading.asap2.tokens import SourceLocation
 from callint.reading.definition_bounds import MAX_MEMORY
 from callint.reading.records import DamagedError, kind_of, read_records
+from callint.reading.sheets import read_sheets
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ from callint.model.definition import ByteOrder, NumberType, Purpose, Range
 from callint.model.errors import InputError
 from callint.reading.addresses import cells
 from callint.reading.addresses.columns import Columns
-from callint.reading.addresses.sheet import SheetRow
 from callint.reading.definition_bounds import MAX_ADDRESS
+from callint.reading.sheets import SheetRow
 
 #: Roles of columns whose cells are numbers; they tell whether the list has decimal commas.
 _NUMERIC = ("factor", "offset", "min", "max", "x_factor", "x_offset", "y_factor", "y_offset")

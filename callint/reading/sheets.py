@@ -1,4 +1,4 @@
-"""The cells of a list of addresses: a text file with separators, or a sheet of a workbook.
+"""The cells of a text file with separators, or of the sheets of a workbook.
 
 Everything is text afterwards, in rows with the numbers that an editor or a spreadsheet shows.
 """
@@ -17,9 +17,9 @@ from typing import Any
 from callint.model.errors import InputError
 from callint.reading.tree import reason
 
-#: Suffixes of files that are lists; every other file is a description.
+#: Suffixes of text files with separators, and that of a workbook.
 TEXT_SUFFIXES, WORKBOOK_SUFFIX = (".csv", ".tsv"), ".xlsx"
-#: Bounds on a list: bytes of the file and of an unpacked workbook, rows, columns, characters of a cell.
+#: Bounds on a file: bytes of the file and of an unpacked workbook, rows, columns, characters of a cell.
 MAX_BYTES, MAX_UNPACKED, MAX_PARTS = 32 * 2**20, 128 * 2**20, 2000
 MAX_ROWS, MAX_COLUMNS, MAX_CELL = 100_000, 200, 4096
 _SEPARATORS = ";\t,"
@@ -35,33 +35,33 @@ class SheetRow:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The rows of a list that are not empty; ``title`` is the name of a workbook's sheet, otherwise ""."""
+    """The rows of a file that are not empty; ``title`` is the name of a workbook's sheet, otherwise ""."""
 
     source: str
     title: str
     rows: tuple[SheetRow, ...]
 
 
-def is_list(path: Path) -> bool:
-    """Whether a file is a list of addresses, by its suffix."""
+def is_sheet_file(path: Path) -> bool:
+    """Whether a file is a text file with separators or a workbook, by its suffix."""
     return path.suffix.lower() in (*TEXT_SUFFIXES, WORKBOOK_SUFFIX)
 
 
 def read_sheets(path: Path, title: str | None = None) -> list[Sheet]:
-    """The ways to read a list: by each separator, or each sheet of a workbook, or that of a ``title``.
+    """The ways to read a file: by each separator, or each sheet of a workbook, or that of a ``title``.
 
     Raises InputError if the file cannot be read or is too large.
     """
     try:
         if not path.is_file():
             path.stat()
-            raise InputError(f"{path}: it is not a file; give a list of addresses")
+            raise InputError(f"{path}: it is not a file; give a text file or a workbook")
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as error:
-        raise InputError(f"{path}: the list cannot be read: {reason(error)}; check the path") from None
+        raise InputError(f"{path}: the file cannot be read: {reason(error)}; check the path") from None
     if len(data) > MAX_BYTES:
-        raise InputError(f"{path}: the list is larger than {MAX_BYTES >> 20} MiB; split it")
+        raise InputError(f"{path}: the file is larger than {MAX_BYTES >> 20} MiB; split it")
     if path.suffix.lower() == WORKBOOK_SUFFIX:
         return _workbook(path, data, title)
     if title is not None:
@@ -75,7 +75,7 @@ def read_sheets(path: Path, title: str | None = None) -> list[Sheet]:
 def _text_sheets(path: Path, data: bytes) -> list[Sheet]:
     text = _decoded(data)
     if "\0" in text:
-        raise InputError(f"{path}: it is not a text file; save the list as CSV or {WORKBOOK_SUFFIX}")
+        raise InputError(f"{path}: it is not a text file; save it as CSV or {WORKBOOK_SUFFIX}")
     lines = text.splitlines(keepends=True)
     skipped, separators = 0, _SEPARATORS
     # Spreadsheets write and read a first line that names the separator.
@@ -112,7 +112,7 @@ def _csv_rows(
         except StopIteration:
             return
         except csv.Error:
-            raise InputError(f"{path}:{number}: a cell is too long; check the quotes of the list") from None
+            raise InputError(f"{path}:{number}: a cell is too long; check the quotes of the file") from None
         yield number, cells
 
 
@@ -127,7 +127,7 @@ def _rows(path: Path, numbered: Iterable[tuple[int, Iterable[str]]]) -> Iterator
             continue
         count += 1
         if count > MAX_ROWS:
-            raise InputError(f"{path}:{number}: the list has more than {MAX_ROWS:,} rows; split it")
+            raise InputError(f"{path}:{number}: the file has more than {MAX_ROWS:,} rows; split it")
         if len(cells) > MAX_COLUMNS:
             raise InputError(f"{path}:{number}: the row has more than {MAX_COLUMNS} columns; shorten it")
         if max(map(len, cells)) > MAX_CELL:
@@ -143,7 +143,7 @@ def _workbook(path: Path, data: bytes, title: str | None) -> list[Sheet]:
         from openpyxl import load_workbook
     except ImportError:
         raise InputError(
-            f"{path}: workbooks need openpyxl; install callint[xlsx], or save the list as CSV"
+            f"{path}: workbooks need openpyxl; install callint[xlsx], or save it as CSV"
         ) from None
     _require_harmless(path, data)
     damaged = f"{path}: the workbook is damaged or is not one; save it again, or as CSV"
