@@ -20,6 +20,11 @@ from callint.reading.locks import exclusive_update
 from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
 
+CAUTION = (
+    "What is forced is not safe for that reason: "
+    "the maker's limits, local law and licensed practice come first."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class EditableImage:

@@ -18,6 +18,7 @@ COMMANDS = {
     "carry": "transfer a rework to another software version",
     "waive": "accept a finding and record the reason",
     "set": "set values in engineering units",
+    "apply": "write the values of a spreadsheet or a CDF file",
     "restore": "put the content of the base back",
     "seal": "recompute the stored checksums",
     "rules": "explain the rules",

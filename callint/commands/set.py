@@ -10,7 +10,7 @@ import click
 
 from callint import fmt
 from callint.cli.edit_check import refuse_danger
-from callint.cli.image_editing import EditableImage, EditOptions, edit_image, print_edit
+from callint.cli.image_editing import CAUTION, EditableImage, EditOptions, edit_image, print_edit
 from callint.cli.name_selection import names_matching
 from callint.cli.options import as_options
 from callint.cli.value_option import parse_cells, parse_change, parse_value
@@ -22,11 +22,6 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.workspace import open_workspace
 from callint.rules.registry import refuse_unknown_rules
-
-_CAUTION = (
-    "What is forced is not safe for that reason: "
-    "the maker's limits, local law and licensed practice come first."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +85,7 @@ def command(options: SetOptions) -> int:
         summary = f"{options.image}: set {options.table}"
     sentences = [f"{text[:1].upper()}{text[1:]}." for text in job.remarks]
     if options.force:
-        sentences.append(_CAUTION)
+        sentences.append(CAUTION)
     print_edit(
         edit, edit_options, f"Set {options.table} of {options.image}", " ".join([f"{summary}.", *sentences])
     )

@@ -1,0 +1,304 @@
+"""Applies the values of a file with one row per cell to an image.
+
+A row that says what the image holds already changes nothing, however a spreadsheet wrote its number: the
+comparison is with the stored number, and with the value to 12 digits.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from callint import fmt
+from callint.comparing.cell_writer import CellWriter
+from callint.decoding.conversions import exact_terms, exact_value, is_wide, quantise
+from callint.decoding.decode import Decoded
+from callint.decoding.layout import Item
+from callint.model.change import Flags, Numbers
+from callint.model.definition import PLAIN, Linear, States, Table, Text
+from callint.model.errors import InputError
+from callint.model.image import Image
+from callint.reading.addresses.cells import read_number
+from callint.reading.value_rows import ValueFile, ValueRow
+
+#: Spreadsheets keep 15 digits, so two numbers that agree to this share are one.
+_SLACK = 1e-12
+#: The digits of a number in single precision.
+_SINGLE_SLACK = 1e-7
+_OFF, _ABSENT = "off", "absent"
+
+
+@dataclass(frozen=True, slots=True)
+class AppliedValues:
+    """The image with the values of a file, and the names of tables that were changed with them."""
+
+    image: Image
+    mirrors: tuple[str, ...]
+
+
+def apply_rows(decoded: Decoded, file: ValueFile) -> AppliedValues:
+    """The decoded image with the values of a file, and with the cells that must equal changed ones.
+
+    InputError with the row if a row names what the definition or the image lacks, if it contradicts another
+    row or itself, if a unit or breakpoint is not that of the table, or if a value cannot be stored.
+    """
+    return _RowApplier(decoded, file).apply()
+
+
+@dataclass
+class _Wanted:
+    """What the rows say about the cells of one item; arrays have the shape (rows, columns).
+
+    ``values`` count where ``has_value``; ``raw`` where ``has_raw``: an off code, a state, or the number of a
+    value that doubles cannot tell from its neighbours. ``lines`` are the rows, 0 for cells without one.
+    """
+
+    item: int
+    values: Numbers
+    has_value: Flags
+    raw: dict[tuple[int, int], int]
+    lines: np.ndarray[Any, np.dtype[np.int64]]
+
+
+@dataclass
+class _RowApplier:
+    """Applies one file to one image."""
+
+    decoded: Decoded
+    file: ValueFile
+    wanted: dict[int, _Wanted] = field(default_factory=dict)
+    texts: dict[str, ValueRow] = field(default_factory=dict)
+
+    def apply(self) -> AppliedValues:
+        for row in self.file.rows:
+            self._read(row)
+        writer = CellWriter(self.decoded)
+        for wanted in self.wanted.values():
+            self._write(writer, wanted)
+        self._check_breakpoints(writer.target)
+        for name, row in self.texts.items():
+            self._write_text(writer, self.decoded.layout.definition.texts[name], row)
+        image, mirrors = writer.image()
+        return AppliedValues(image, mirrors)
+
+    # One row
+
+    def _read(self, row: ValueRow) -> None:
+        """Note down what a row says."""
+        layout = self.decoded.layout
+        if row.table in layout.definition.texts:
+            if row.table in self.texts:
+                raise self._wrong(row, f"{row.table} occurs twice", "remove one of the rows")
+            self.texts[row.table] = row
+            return
+        number = layout.table_items.get(row.table, layout.axis_items.get(row.table))
+        if number is None:
+            if row.table in layout.definition.axes:
+                return  # the definition fixes its breakpoints
+            raise self._wrong(
+                row,
+                f"there is no table {row.table!r} in the definition",
+                "remove the row, or correct its name",
+            )
+        rows, columns = layout.shape(number)
+        if row.y >= rows or row.x >= columns:
+            problem = f"{row.table} has no cell x={row.x}, y={row.y}"
+            raise self._wrong(row, problem, "leave x and y as they were")
+        wanted = self.wanted.get(number) or self._new(number)
+        if wanted.lines[row.y, row.x]:
+            problem = f"row {wanted.lines[row.y, row.x]} is about the same cell of {row.table}"
+            raise self._wrong(row, problem, "remove one of the rows")
+        wanted.lines[row.y, row.x] = row.number
+        self._check_unit(row, layout.items[number])
+        self._read_cell(row, wanted)
+
+    def _new(self, number: int) -> _Wanted:
+        shape = self.decoded.layout.shape(number)
+        self.wanted[number] = _Wanted(
+            number, np.zeros(shape), np.zeros(shape, bool), {}, np.zeros(shape, np.int64)
+        )
+        return self.wanted[number]
+
+    def _check_unit(self, row: ValueRow, item: Item) -> None:
+        unit = self.decoded.layout.definition.unit_of(item)
+        own = "" if unit == "-" else unit
+        if row.unit is not None and not fmt.same_unit(row.unit.removeprefix("'"), own):
+            problem = f"{row.table} is in {fmt.unit_word(own) or 'no unit'}, not in {row.unit or 'no unit'}"
+            raise self._wrong(row, problem, "give values in the unit of the definition")
+
+    def _read_cell(self, row: ValueRow, wanted: _Wanted) -> None:
+        """Note down the value, or the word, of a cell if it is another one than the image has."""
+        layout, place = self.decoded.layout, (row.y, row.x)
+        item = layout.items[wanted.item]
+        present = self._text_of(wanted.item, place)
+        word = present if row.text is None else row.text.removeprefix("'")
+        has_new_word = word.casefold() != present.casefold()
+        if has_new_word and word:
+            code = self._code(row, item, word)
+            if row.value and self._is_new(row, wanted, place) and self._number(row) != code:
+                raise self._wrong(
+                    row, f"the value {row.value} and the text {word!r} differ", "clear one of them"
+                )
+            wanted.raw[place] = code
+        elif row.value:
+            if self._is_new(row, wanted, place):
+                self._note_value(row, wanted, place)
+        elif has_new_word or not present:
+            raise self._wrong(row, f"{row.table} has no value in this row", "enter one, or remove the row")
+        self._check_raw(row, wanted, place)
+
+    def _text_of(self, number: int, place: tuple[int, int]) -> str:
+        """The word for a cell of the image, as ``callint show`` writes it; "" for a plain value."""
+        decoded = self.decoded
+        if not decoded.of_item(decoded.present, number)[place]:
+            return _ABSENT
+        if decoded.of_item(decoded.off, number)[place]:
+            return _OFF
+        value = float(decoded.of_item(decoded.physical, number)[place])
+        if math.isnan(value):
+            return "not a number"
+        if math.isinf(value):
+            return "infinite" if value > 0 else "infinite, negative"
+        conversion = decoded.layout.definition.conversion_of(decoded.layout.items[number])
+        return conversion.names.get(int(value), "") if isinstance(conversion, States) else ""
+
+    def _code(self, row: ValueRow, item: Item, word: str) -> int:
+        """The raw number of a word: the off code, or a state."""
+        conversion = self.decoded.layout.definition.conversion_of(item)
+        code = conversion.raw_of(word) if isinstance(conversion, States) else None
+        off = item.demands.off if isinstance(item, Table) else None
+        if code is None and word.casefold() == _OFF and off is not None:
+            code = off.raw
+        if code is None:
+            known = "no off code" if not isinstance(conversion, States) else "no such state"
+            raise self._wrong(row, f"{row.table} has {known}: {word!r}", "enter a value in the column value")
+        return code
+
+    def _number(self, row: ValueRow) -> float:
+        number = read_number(row.value, self.file.decimal_comma)
+        if number is None or number[1] or not math.isfinite(number[0]):
+            raise self._wrong(row, f"{row.value!r} is not a number", "write it as 12.5")
+        return number[0]
+
+    def _exact(self, row: ValueRow) -> Fraction:
+        try:
+            return Fraction(row.value.replace(",", "."))
+        except (ValueError, ZeroDivisionError):
+            return Fraction(self._number(row))
+
+    def _is_new(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> bool:
+        """Whether a value is another one than the image holds, to the digits that a spreadsheet keeps."""
+        decoded, number = self.decoded, wanted.item
+        if decoded.of_item(decoded.off, number)[place] or not decoded.of_item(decoded.present, number)[place]:
+            return True
+        value, present = self._number(row), float(decoded.of_item(decoded.physical, number)[place])
+        item = decoded.layout.items[number]
+        conversion = decoded.layout.definition.conversion_of(item)
+        if isinstance(conversion, Linear) and is_wide(conversion, item.storage):
+            return self._exact(row) != exact_value(conversion, int(decoded.raw_of(number)[place]))
+        return not math.isclose(value, present, rel_tol=_SLACK)
+
+    def _note_value(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> None:
+        item = self.decoded.layout.items[wanted.item]
+        conversion = self.decoded.layout.definition.conversion_of(item)
+        if isinstance(conversion, Linear) and is_wide(conversion, item.storage):
+            factor, offset = exact_terms(conversion.factor, conversion.offset)
+            wanted.raw[place] = round((self._exact(row) - offset) / factor)
+        else:
+            wanted.values[place], wanted.has_value[place] = self._number(row), True
+
+    def _check_raw(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> None:
+        """InputError if the raw number alone of a row was edited: it follows from the value."""
+        if not row.raw or row.raw.startswith("0x") or wanted.has_value[place] or place in wanted.raw:
+            return
+        stored = self.decoded.raw_of(wanted.item)[place]
+        number = read_number(row.raw, self.file.decimal_comma)
+        slack = _SLACK if stored.dtype.itemsize > 4 or stored.dtype.kind != "f" else _SINGLE_SLACK
+        if number is None or not math.isclose(number[0], float(stored), rel_tol=slack):
+            problem = f"the image holds raw {stored} here, not {row.raw}"
+            raise self._wrong(row, problem, "change the value, and leave raw as it was")
+
+    # All rows of an item
+
+    def _write(self, writer: CellWriter, wanted: _Wanted) -> None:
+        """Write the values of an item that change its stored numbers."""
+        item = self.decoded.layout.items[wanted.item]
+        conversion = self.decoded.layout.definition.conversion_of(item)
+        quantised = quantise(
+            PLAIN if isinstance(conversion, States) else conversion, item.storage, wanted.values
+        )
+        stored = self.decoded.raw_of(wanted.item)
+        is_present = self.decoded.of_item(self.decoded.valued, wanted.item)
+        cells = wanted.has_value & ~(quantised.fits & is_present & (quantised.raw == stored))
+        if cells.any():
+            self._write_cells(writer, wanted, cells)
+        for place, raw in wanted.raw.items():
+            cell = np.zeros(stored.shape, bool)
+            cell[place] = True
+            if raw != stored[place] or not is_present[place]:
+                try:
+                    writer.write_raw(wanted.item, cell, raw)
+                except InputError as error:
+                    raise self._located(error, int(wanted.lines[place])) from None
+
+    def _check_breakpoints(self, target: Decoded) -> None:
+        """InputError if a row names another breakpoint than its cell has, before and after the change.
+
+        Such a row belongs to another image, or somebody changed a breakpoint in the wrong place.
+        """
+        definition = self.decoded.layout.definition
+        for row in self.file.rows:
+            table = definition.tables.get(row.table)
+            if table is None or table.name not in self.decoded.layout.table_items:
+                continue
+            for axis, index, text in ((table.x, row.x, row.x_breakpoint), (table.y, row.y, row.y_breakpoint)):
+                number = read_number(text, self.file.decimal_comma) if axis is not None and text else None
+                if axis is None or number is None:
+                    continue
+                own = [float(image.breakpoints(axis)[index]) for image in (self.decoded, target)]
+                if not any(math.isclose(number[0], value, rel_tol=1e-9, abs_tol=1e-12) for value in own):
+                    problem = f"the cell of {row.table} lies at {fmt.exact(own[0])}, not at {text}"
+                    remedy = f"change breakpoints in the rows of {axis}, or give a file of this image"
+                    raise self._wrong(row, problem, remedy)
+
+    def _write_cells(self, writer: CellWriter, wanted: _Wanted, cells: Flags) -> None:
+        """Write the flagged values; an error names the row of the first value that cannot be stored."""
+        try:
+            writer.write_values(wanted.item, cells, wanted.values)
+        except InputError:
+            for y, x in np.argwhere(cells).tolist():
+                cell = np.zeros(cells.shape, bool)
+                cell[y, x] = True
+                try:
+                    writer.write_values(wanted.item, cell, wanted.values)
+                except InputError as error:
+                    raise self._located(error, int(wanted.lines[y, x])) from None
+            raise
+
+    def _write_text(self, writer: CellWriter, text: Text, row: ValueRow) -> None:
+        """Write a text if the row has another one than the image."""
+        if row.text is None:
+            return
+        present = self.decoded.text(text)
+        shown = _ABSENT if present is None else _plain(fmt.clean(present))
+        if _plain(row.text) in (shown, f"'{shown}"):
+            return
+        try:
+            writer.write_text(text, row.text.removeprefix("'"))
+        except InputError as error:
+            raise self._located(error, row.number) from None
+
+    def _wrong(self, row: ValueRow, problem: str, remedy: str) -> InputError:
+        return self.file.wrong(row.number, problem, remedy)
+
+    def _located(self, error: InputError, row: int) -> InputError:
+        return InputError(f"{self.file.source}:{row}: {error}")
+
+
+def _plain(text: str) -> str:
+    """A text with single spaces, as files of rows are read."""
+    return " ".join(text.split())
