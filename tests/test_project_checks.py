@@ -100,6 +100,7 @@ STARTS = {
     "carry": _READING,
     "waive": _READING,
     "set": _READING,
+    "apply": _READING,
     "restore": _READING,
     "seal": _READING,
     "rules": {"click"},

@@ -7,6 +7,7 @@ comparison is with the stored number, and with the value to 12 digits.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -25,10 +26,11 @@ from callint.model.image import Image
 from callint.reading.addresses.cells import read_number
 from callint.reading.value_rows import ValueFile, ValueRow
 
-#: Spreadsheets keep 15 digits, so two numbers that agree to this share are one.
+#: The significant digits that spreadsheets keep; numbers that agree to the share below are one number there.
+_SPREADSHEET_DIGITS = 15
 _SLACK = 1e-12
-#: The digits of a number in single precision.
-_SINGLE_SLACK = 1e-7
+#: Breakpoints are written in as many digits as tell them from their neighbours.
+_LABEL_SLACK = 1e-6
 _OFF, _ABSENT = "off", "absent"
 
 
@@ -198,7 +200,8 @@ class _RowApplier:
         value, present = self._number(row), float(decoded.of_item(decoded.physical, number)[place])
         item = decoded.layout.items[number]
         conversion = decoded.layout.definition.conversion_of(item)
-        if isinstance(conversion, Linear) and is_wide(conversion, item.storage):
+        is_exact = sum(map(str.isdigit, re.sub("[eE].*", "", row.value))) > _SPREADSHEET_DIGITS
+        if is_exact and isinstance(conversion, Linear) and is_wide(conversion, item.storage):
             return self._exact(row) != exact_value(conversion, int(decoded.raw_of(number)[place]))
         return not math.isclose(value, present, rel_tol=_SLACK)
 
@@ -217,8 +220,9 @@ class _RowApplier:
             return
         stored = self.decoded.raw_of(wanted.item)[place]
         number = read_number(row.raw, self.file.decimal_comma)
-        slack = _SLACK if stored.dtype.itemsize > 4 or stored.dtype.kind != "f" else _SINGLE_SLACK
-        if number is None or not math.isclose(number[0], float(stored), rel_tol=slack):
+        if number is None or not (
+            math.isclose(number[0], float(stored), rel_tol=_SLACK) or stored.dtype.type(number[0]) == stored
+        ):
             problem = f"the image holds raw {stored} here, not {row.raw}"
             raise self._wrong(row, problem, "change the value, and leave raw as it was")
 
@@ -260,7 +264,7 @@ class _RowApplier:
                 if axis is None or number is None:
                     continue
                 own = [float(image.breakpoints(axis)[index]) for image in (self.decoded, target)]
-                if not any(math.isclose(number[0], value, rel_tol=1e-9, abs_tol=1e-12) for value in own):
+                if not any(math.isclose(number[0], value, rel_tol=_LABEL_SLACK) for value in own):
                     problem = f"the cell of {row.table} lies at {fmt.exact(own[0])}, not at {text}"
                     remedy = f"change breakpoints in the rows of {axis}, or give a file of this image"
                     raise self._wrong(row, problem, remedy)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.addresses.cells import has_decimal_comma
 from callint.reading.sheets import Sheet, SheetRow, read_sheets
 
 #: The columns that count; a file must have the first two.
@@ -36,11 +35,11 @@ class ValueRow:
 
 @dataclass(frozen=True, slots=True)
 class ValueFile:
-    """The rows of a file; ``decimal_comma`` says whether its numbers have commas, None if nothing tells."""
+    """The rows of a file; ``decimal_comma`` says whether its numbers have decimal commas."""
 
     source: str
     rows: tuple[ValueRow, ...]
-    decimal_comma: bool | None
+    decimal_comma: bool
 
     def wrong(self, row: int, problem: str, remedy: str) -> InputError:
         """The error about a row."""
@@ -57,11 +56,16 @@ def read_value_file(path: Path) -> ValueFile:
             columns = _columns(row)
             if columns is not None:
                 rows = tuple(_rows(sheet, sheet.rows[position + 1 :], columns))
-                comma = has_decimal_comma(row.value for row in rows)
-                return ValueFile(sheet.source, rows, comma)
+                return ValueFile(sheet.source, rows, _has_decimal_comma(rows))
     raise InputError(
         f"{path}: no row names the columns {_TABLE} and {_VALUE}; give a file of callint show --format csv"
     )
+
+
+def _has_decimal_comma(rows: Sequence[ValueRow]) -> bool:
+    """Whether commas separate decimals: callint writes none before thousands, but a spreadsheet may."""
+    numbers = [field for row in rows for field in (row.value, row.raw or "")]
+    return any("," in number for number in numbers) and not any("." in number for number in numbers)
 
 
 def _columns(row: SheetRow) -> dict[str, int] | None:

@@ -16,7 +16,7 @@ import pytest
 
 from callint.reading import locks
 from tests.building import u16
-from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, WAIVED
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, VALUES, WAIVED
 from tests.running import (
     BAD,
     GOOD,
@@ -45,6 +45,7 @@ def yard(root: Path) -> Scratch:
     made = make_repository_yard(root, heron=GOOD, auk=_APART, crow=_CONTRARY, owl=GOOD)
     made.write("engine.a2l", A2L)
     made.write("list.csv", LIST)
+    made.write("values.csv", VALUES)
     made.write("ours.xml", yard_definition().replace(b'max="90"', b'max="91"'))
     made.write("theirs.xml", yard_definition().replace(b'max="90"', b'max="92"'))
     made.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
@@ -70,6 +71,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "waive": (yard, WAIVED),
     "seal": (yard, ("seal", HERON)),
     "set": (yard, ("set", HERON, "overspeed_cut", "--to", "4100")),
+    "apply": (yard, ("apply", HERON, "values.csv")),
     "restore": (yard, ("restore", HERON, "--table", "fuel")),
     "merge": (yard, ("merge", BASE, "boats/auk.bin", BASE, "--to", "merged.bin")),
     "merge with conflicts": (

@@ -84,6 +84,12 @@ def seeds(target: str) -> list[bytes]:
             *(path.read_bytes() for path in sorted(_DEMO.glob("*/callint.toml"))),
         ],
         "cdfx": lambda: [_values()],
+        "values": lambda: [
+            b"table,kind,unit,x,x_breakpoint,y,y_breakpoint,value,text,raw\n"
+            b"fuel,map,mg,0,800,1,40,47.5,,420\ntrim,curve,degC,1,1600,,,,off,62\n",
+            b"\xef\xbb\xbftable;fuel;map;mg;Fuel\nx;speed;rpm\ny;load;mg\n;800;1600;2400;3200\n"
+            b"10;12;14;16;18\n40;42;47,5;46;48\n\ntable;monitor;scalar;;M\n;on\n",
+        ],
         "log": lambda: [
             b"time,speed,load\n0,800,10.5\n1,1600,20\n2,,x\n",
             b"time;speed;load\ns;rpm;mg\n0;800;10,5\n1;1600;20\n",

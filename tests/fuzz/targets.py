@@ -22,6 +22,7 @@ from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
 from callint.checking.report import Report
 from callint.comparing.apply_cdfx import apply_values
+from callint.comparing.apply_rows import apply_rows
 from callint.comparing.compare import compare
 from callint.comparing.definition_merge.merge import merge_definitions
 from callint.comparing.merge import Side, merge
@@ -45,6 +46,7 @@ from callint.reading.logs import Log
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, RecordFormat, kind_of, read_records
 from callint.reading.tree import file_digests
+from callint.reading.value_rows import read_value_file
 from callint.reading.xml_source import read_source
 from callint.reporting.changes.json import changes_document
 from callint.reporting.definition.xml import definition_lines
@@ -235,6 +237,18 @@ def cdfx(data: bytes) -> None:
         apply_values(decoded_yard(), read_cdfx(data, "values.cdfx"))
 
 
+def values(data: bytes) -> None:
+    """A file with one row per cell is read, and applied to an image of the yard."""
+    path = _folder() / f"fuzz{'.xlsx' if data[:2] == b'PK' else '.csv'}"
+    path.write_bytes(data)
+    try:
+        applied = apply_rows(decoded_yard(), read_value_file(path))
+    except InputError as error:
+        assert len(error.lines) == 1 and steering(clean(error.lines[0])) == []
+        return
+    assert applied.image.extents == decoded_yard().image.extents
+
+
 def log(data: bytes) -> None:
     """A log is read to its end."""
     path = _folder() / "fuzz.csv"
@@ -248,7 +262,7 @@ def log(data: bytes) -> None:
 TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
-        *(definition, definition_merge, image, hex, srec, asap2, addresses, mapping, policy, cdfx),
+        *(definition, definition_merge, image, hex, srec, asap2, addresses, mapping, policy, cdfx, values),
         log,
     )
 }

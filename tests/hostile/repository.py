@@ -86,6 +86,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "carry": ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin"),
     "waive": WAIVED,
     "set": ("set", HERON, "fuel", "--at", "speed=1600,load=40", "--to", "12 mg"),
+    "apply": ("apply", HERON, "values.csv"),
     "restore": ("restore", HERON, "--table", "fuel"),
     "seal": ("seal", HERON),
     "init --dry-run": ("init", "--dry-run"),
@@ -114,6 +115,8 @@ ASAP2_VERSION 1 60
   /end MODULE
 /end PROJECT
 """
+#: A file of values of one cell.
+VALUES = "table,value\noverspeed_cut,4100\n"
 #: A list of addresses of one number, and a mapping file for it.
 LIST = "name;address;type;unit\ncut;0x30;uint16;rpm\n"
 MAPPING = 'byte_order = "big"\n'
@@ -177,6 +180,7 @@ def hostile_repository(folder: Path) -> Iterator[Hostile]:
     yard = make_repository_yard(folder / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
     yard.write("list.csv", LIST)
+    yard.write("values.csv", VALUES)
     yard.write("columns.toml", MAPPING)
     yard.write("ours.xml", yard_definition().replace(b'max="90"', b'max="91"'))
     yard.write("theirs.xml", yard_definition().replace(b'max="90"', b'max="92"'))

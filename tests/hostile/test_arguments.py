@@ -16,7 +16,7 @@ import click
 import pytest
 
 from callint.commands import COMMANDS, MODULES
-from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, VALUES
 from tests.running import (
     BAD,
     GOOD,
@@ -100,6 +100,11 @@ CALLS: dict[str, tuple[str, ...]] = {
     "set image": ("set", "PATH", "overspeed_cut", "--to", "4100"),
     "set --definition": ("set", HERON, "overspeed_cut", "--to", "4100", "--definition", "PATH"),
     "set --policy": ("set", HERON, "overspeed_cut", "--to", "4100", "--policy", "PATH"),
+    "apply image": ("apply", "PATH", "values.csv"),
+    "apply values": ("apply", HERON, "PATH"),
+    "apply values in CDFX": ("apply", HERON, "PATH.cdfx"),
+    "apply --definition": ("apply", HERON, "values.csv", "--definition", "PATH"),
+    "apply --policy": ("apply", HERON, "values.csv", "--policy", "PATH"),
     "restore image": ("restore", "PATH", "--table", "fuel"),
     "restore --base": ("restore", HERON, "--table", "fuel", "--base", "PATH"),
     "restore --definition": ("restore", HERON, "--table", "fuel", "--definition", "PATH"),
@@ -182,6 +187,7 @@ def yard_of(root: Path) -> Scratch:
     yard = make_repository_yard(root, heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
     yard.write("list.csv", LIST)
+    yard.write("values.csv", VALUES)
     yard.write(HERON, BAD)
     yard.commit("A slip")
     return yard

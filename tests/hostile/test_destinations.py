@@ -17,7 +17,7 @@ from callint.commands import COMMANDS, MODULES
 from callint.model.errors import InputError
 from callint.reporting.files import destinations
 from tests.commands.initiating import state
-from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, MAPPING, WAIVED
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, MAPPING, VALUES, WAIVED
 from tests.running import (
     BAD,
     GOOD,
@@ -204,6 +204,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
     root = yard.root
     yard.write("engine.a2l", A2L)
     yard.write("list.csv", LIST)
+    yard.write("values.csv", VALUES)
     other = make_repository(folder / "other")
     other.write("a.txt", "a")
     other.commit()
@@ -299,6 +300,7 @@ def test_nothing_is_written_into_what_the_environment_gives_to_git(
     yard = make_repository_yard(tmp_path / "yard", heron=BAD, auk=GOOD)
     yard.write("engine.a2l", A2L)
     yard.write("list.csv", LIST)
+    yard.write("values.csv", VALUES)
     (yard.root / "free-objects").mkdir()
     alone = make_repository(tmp_path / "alone", "--bare")
     alone.must("config", "core.bare", "false")
@@ -379,6 +381,7 @@ def test_a_call_does_not_write_its_inputs(tmp_path: Path, name: str, spelling: s
     elif name == "import --mapping":
         read, content = "other/input.toml", MAPPING
     yard.write("list.csv", LIST)
+    yard.write("values.csv", VALUES)
     (yard.root / "other").mkdir()
     path = yard.write(read, content)
     link(yard.root / "a-link", read)
@@ -550,13 +553,14 @@ sys.stderr.write("\\n" + json.dumps([status, [one for one in found if one[1] != 
     "name",
     [
         *sorted(WRITERS.keys() - {"demo"}),
-        *("seal", "set", "restore", "waive", "merge driver", "init", "init --undo"),
+        *("seal", "set", "apply", "restore", "waive", "merge driver", "init", "init --undo"),
     ],
 )
 def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
     yard.write("list.csv", LIST)
+    yard.write("values.csv", VALUES)
     write_definitions(yard)
     yard.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
     yard.commit("A slip")
@@ -565,6 +569,7 @@ def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
     options = {
         "seal": ("seal", HERON),
         "set": ("set", HERON, "overspeed_cut", "--to", "4100"),
+        "apply": ("apply", HERON, "values.csv"),
         "restore": ("restore", HERON, "--table", "fuel"),
         "waive": WAIVED,
         "merge driver": ("merge", "--driver", "--", BASE, HERON, AUK, AUK),
