@@ -53,6 +53,12 @@ def _workbook() -> bytes:
     return stream.getvalue()
 
 
+def _record_files(text: bytes) -> list[bytes]:
+    """A file of records, one whose records are repaired, and one with all that people add to it."""
+    lower = text.lower().replace(b"\n", b" ; GOOD\r\n", 2)
+    return [text, b"+" + text, b"\xef\xbb\xbf; GOOD\r\n// \xe4\r\n" + lower + b"\x1a"]
+
+
 def seeds(target: str) -> list[bytes]:
     """The files that a target starts from."""
     makers: dict[str, Callable[[], list[bytes]]] = {
@@ -66,8 +72,8 @@ def seeds(target: str) -> list[bytes]:
             yard_definition().replace(b'max="100"', b'max="99"').replace(b"<note>", b"<!-- a --><note>"),
         ],
         "image": lambda: [GOOD, BAD, yard_base(), b"\xff" * len(GOOD), b""],
-        "hex": lambda: [mark + _binary(GOOD).as_ihex().encode() for mark in (b"", b"+")],
-        "srec": lambda: [mark + _binary(GOOD).as_srec().encode() for mark in (b"", b"+")],
+        "hex": lambda: _record_files(_binary(GOOD).as_ihex().encode()),
+        "srec": lambda: _record_files(_binary(GOOD).as_srec().encode()),
         "asap2": lambda: [_description()],
         "addresses": lambda: [
             table_text(records(demo())[:8]).encode(),
