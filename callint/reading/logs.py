@@ -13,6 +13,7 @@ import codecs
 import csv
 import io
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import islice, repeat
@@ -72,8 +73,77 @@ class LogChunk:
     signals: dict[str, Numbers]
 
 
-class Log:
-    """One log: the columns that are signals, and the rows in chunks.
+class LogFile(ABC):
+    """One log in any format: the columns that are signals, and the rows in chunks.
+
+    ``size`` is that of the file in bytes. ``similar`` has the columns whose names are similar to those of
+    signals without a column, ``similar_time`` one that may be the time.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.size = 0
+        self.defects = LogDefects()
+        self.missing_columns: list[str] = []
+        self.similar: dict[str, str] = {}
+        self.similar_time = ""
+        self._columns: dict[str, int] = {}
+
+    @property
+    def signals(self) -> list[str]:
+        """The signals that have a column."""
+        return list(self._columns)
+
+    @property
+    @abstractmethod
+    def has_time(self) -> bool:
+        """Whether the log has the time of its rows."""
+
+    @property
+    def may_have_decimal_commas(self) -> bool:
+        """Whether commas separate the cells, so that a decimal comma would split a number."""
+        return False
+
+    @abstractmethod
+    def chunks(self, step: Callable[[int], None] = lambda done: None) -> Iterator[LogChunk]:
+        """All rows in chunks; ``step`` is called with the number of bytes read so far.
+
+        Raises InputError if the file cannot be read to its end, or has no row.
+        """
+
+    def _find_signals(self, columns: LogColumns, known: Iterable[str], names: list[str], place: str) -> None:
+        """Find the columns of the signals by their ``names``; ``place`` is that of the names in messages.
+
+        Raises InputError if no column is a signal.
+        """
+        by_letters = {_letters(name): name for name in reversed(names)}
+        for signal in known:
+            wanted = columns.signals.get(signal, signal)
+            if wanted in names:
+                self._columns[signal] = names.index(wanted)
+                continue
+            if signal in columns.signals:
+                self.missing_columns.append(wanted)
+            if similar := by_letters.get(_letters(signal)) or by_letters.get(_letters(wanted)):
+                self.similar[signal] = similar
+        if not self._columns:
+            listed = ", ".join(repr(name[:_MOST_LETTERS]) for name in names[:_MOST_NAMES])
+            more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+            similar_names = list(self.similar.items())[:_MOST_NAMES]
+            hints = "".join(f"; {name[:_MOST_LETTERS]!r} may be {signal}" for signal, name in similar_names)
+            raise InputError(
+                f"{place}: no column is a signal of the definition; the columns are "
+                f"{listed}{more}{hints}; name the signals in [log] of callint.toml"
+            )
+        used = dict.fromkeys(names[column] for column in self._columns.values())
+        self.defects.doubled = [name for name in used if names.count(name) > 1]
+
+    def _read_error(self, error: OSError, what: str) -> InputError:
+        return InputError(f"{self.path}: the log cannot be read: {reason(error)}; check the {what}")
+
+
+class Log(LogFile):
+    """A log in a text file with separators.
 
     A log that is still being written is read up to its size when it was opened.
     """
@@ -83,8 +153,7 @@ class Log:
 
         Raises InputError if the file is not a log, or if no column is a signal.
         """
-        self.path = path
-        self.defects = LogDefects()
+        super().__init__(path)
         try:
             if path.exists() and not path.is_file():
                 raise InputError(f"{path}: it is not a file; give a log as CSV")
@@ -106,51 +175,21 @@ class Log:
         head = lines[self._preamble]
         self._header_line = _line_number(front.decode(self._encoding, "replace"), self._preamble)
         self._separator = _separator(head)
-        self._columns: dict[str, int] = {}
-        self.missing_columns: list[str] = []
-        #: Columns with a name similar to that of a signal, or of the time, that has no column of its name.
-        self.similar: dict[str, str] = {}
-        self.similar_time = ""
         names = [name.strip() for name in self._cells(head)]
         self._name_count = len(names)
-        self._find_columns(columns, known, names)
+        self._find_signals(columns, known, names, f"{path}:{self._header_line}")
+        self._find_time(columns, names)
+        if self._time is not None and names.count(names[self._time]) > 1:
+            self.defects.doubled.append(names[self._time])
 
-    def _find_columns(self, columns: LogColumns, known: Iterable[str], names: list[str]) -> None:
-        """Find the columns of the signals and of the time by their names."""
-        by_letters = {_letters(name): name for name in reversed(names)}
-        for signal in known:
-            wanted = columns.signals.get(signal, signal)
-            if wanted in names:
-                self._columns[signal] = names.index(wanted)
-                continue
-            if signal in columns.signals:
-                self.missing_columns.append(wanted)
-            if similar := by_letters.get(_letters(signal)) or by_letters.get(_letters(wanted)):
-                self.similar[signal] = similar
+    def _find_time(self, columns: LogColumns, names: list[str]) -> None:
+        """Find the column of the time by its name."""
         time_names = [columns.time] if columns.is_named else [columns.time, _TIMESTAMPS]
         self._time = next((names.index(name) for name in time_names if name in names), None)
-        if columns.is_named and self._time is None:
-            self.missing_columns.append(columns.time)
         if self._time is None:
-            self.similar_time = next(
-                (name for letters, name in by_letters.items() if letters in _TIME_NAMES), ""
-            )
-        if not self._columns:
-            listed = ", ".join(repr(name[:_MOST_LETTERS]) for name in names[:_MOST_NAMES])
-            more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
-            similar_names = list(self.similar.items())[:_MOST_NAMES]
-            hints = "".join(f"; {name[:_MOST_LETTERS]!r} may be {signal}" for signal, name in similar_names)
-            raise InputError(
-                f"{self.path}:{self._header_line}: no column is a signal of the definition; the columns are "
-                f"{listed}{more}{hints}; name the signals in [log] of callint.toml"
-            )
-        used = dict.fromkeys(names[place] for place in self._wanted)
-        self.defects.doubled = [name for name in used if names.count(name) > 1]
-
-    @property
-    def signals(self) -> list[str]:
-        """The signals that have a column."""
-        return list(self._columns)
+            if columns.is_named:
+                self.missing_columns.append(columns.time)
+            self.similar_time = next((name for name in names if _letters(name) in _TIME_NAMES), "")
 
     @property
     def has_time(self) -> bool:
@@ -182,9 +221,6 @@ class Log:
             raise self._read_error(error, "file") from None
         if not self.defects.rows:
             raise InputError(f"{self.path}: the log has no row below its column names; export it again")
-
-    def _read_error(self, error: OSError, what: str) -> InputError:
-        return InputError(f"{self.path}: the log cannot be read: {reason(error)}; check the {what}")
 
     def _rows(self, step: Callable[[int], None]) -> Iterator[list[str]]:
         """The lines below the names and the units, without empty lines, in chunks."""

@@ -6,6 +6,9 @@ import io
 import random
 import re
 from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import bincopy
 import openpyxl
@@ -59,6 +62,24 @@ def _record_files(text: bytes) -> list[bytes]:
     return [text, b"+" + text, b"\xef\xbb\xbf; GOOD\r\n// \xe4\r\n" + lower + b"\x1a"]
 
 
+def _measurement(compression: Any) -> bytes:
+    """A measurement file with two groups of channels."""
+    import numpy as np
+    from asammdf import MDF, Signal
+
+    file = MDF(version="4.10")
+    times = np.arange(4.0)
+    file.append([Signal(times * 100, times, name="speed")])
+    file.append(
+        [Signal(np.arange(2, dtype=np.uint16), times[:2], name="load", conversion={"a": 0.5, "b": 0})]
+    )
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "seed.mf4"
+        file.save(path, compression=compression)
+        file.close()
+        return path.read_bytes()
+
+
 def seeds(target: str) -> list[bytes]:
     """The files that a target starts from."""
     makers: dict[str, Callable[[], list[bytes]]] = {
@@ -90,6 +111,7 @@ def seeds(target: str) -> list[bytes]:
             *(path.read_bytes() for path in sorted(_DEMO.glob("*/callint.toml"))),
         ],
         "cdfx": lambda: [_values()],
+        "mdf": lambda: [_measurement(compression) for compression in (0, 2)],
         "log": lambda: [
             b"time,speed,load\n0,800,10.5\n1,1600,20\n2,,x\n",
             b"time;speed;load\ns;rpm;mg\n0;800;10,5\n1;1600;20\n",
