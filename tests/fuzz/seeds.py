@@ -80,6 +80,12 @@ def _measurement(compression: Any) -> bytes:
         return path.read_bytes()
 
 
+def _values_of_others() -> bytes:
+    """The same file as another program may write it: in UTF-16, with a document type and a foreign instance."""
+    text = _values().decode().replace('encoding="UTF-8"?>', 'encoding="UTF-16"?><!DOCTYPE MSRSW SYSTEM "v">')
+    return text.replace("<SHORT-NAME>fuel<", "<SHORT-NAME>other<").encode("utf-16")
+
+
 def seeds(target: str) -> list[bytes]:
     """The files that a target starts from."""
     makers: dict[str, Callable[[], list[bytes]]] = {
@@ -110,7 +116,7 @@ def seeds(target: str) -> list[bytes]:
             POLICY.encode(),
             *(path.read_bytes() for path in sorted(_DEMO.glob("*/callint.toml"))),
         ],
-        "cdfx": lambda: [_values()],
+        "cdfx": lambda: [_values(), _values_of_others()],
         "mdf": lambda: [_measurement(compression) for compression in (0, 2)],
         "log": lambda: [
             b"time,speed,load\n0,800,10.5\n1,1600,20\n2,,x\n",
