@@ -172,6 +172,10 @@ def last(id_: bytes) -> Callable[[bytes], int]:
 DAMAGES: dict[str, tuple[Callable[[bytes], bytes], str]] = {
     "cut off in the mark": (lambda data: data[:40], "ends within its first block"),
     "not finished": (lambda data: b"UnFinMF " + data[8:], "the logger did not finish the file"),
+    "flags of what is unfinished": (
+        lambda data: data[:60] + b"\1" + data[61:],
+        "the logger did not finish the file",
+    ),
     "an old version": (lambda data: data[:28] + b"\x4a\x01" + data[30:], "it is MDF 3.30"),
     "cut off": (lambda data: data[: len(data) // 2], "behind the end of the file|cut off"),
     "no header": (lambda data: data[:64] + b"##XX" + data[68:], "its first block is not a header"),
@@ -229,6 +233,24 @@ def test_a_file_that_would_mislead_the_library_is_refused_with_a_remedy(
         opened(path)
     (line,) = error.value.lines
     assert line.startswith(f"{path}: ") and "; " in line
+
+
+def test_a_channel_outside_its_record_has_no_numbers(tmp_path: Path) -> None:
+    path = written(tmp_path / "a.mf4", [channel("speed", SPEED)], [channel("load", SPEED)])
+    data = path.read_bytes()
+    # A block of a channel has 8 links; the offset in its record follows 4 bytes behind them.
+    for at in (block for block in blocks(data, b"##CN") if data[block + 88] == 0):
+        path.write_bytes(data[: at + 92] + struct.pack("<I", 9) + data[at + 96 :])
+        log = opened(path)
+        assert len(rows_of(log)) == 8 and list(log.defects.unread.values()) == [8]
+
+
+def test_more_records_than_there_are_data_are_refused(drive: Path, tmp_path: Path) -> None:
+    data = drive.read_bytes()
+    path = tmp_path / "a.mf4"
+    path.write_bytes(with_number(data, blocks(data, b"##CG")[0] + 24 + 6 * 8 + 8, 1000))
+    with pytest.raises(InputError, match="the file is damaged"):
+        opened(path)
 
 
 def test_more_readings_than_the_bound_are_refused(drive: Path, monkeypatch: pytest.MonkeyPatch) -> None:

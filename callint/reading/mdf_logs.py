@@ -23,7 +23,7 @@ from callint.model.change import Numbers
 from callint.model.errors import InputError
 from callint.model.policy import LogColumns
 from callint.reading.logs import LogChunk, LogFile
-from callint.reading.mdf_blocks import MAX_UNPACKED, require_sound
+from callint.reading.mdf_blocks import check_blocks
 
 #: Most readings of all used channels together.
 MAX_READINGS = 20_000_000
@@ -33,6 +33,8 @@ _ROWS = 2**16
 #: outside the record (of variable or of a maximum length), and integers and floats of both byte orders.
 _FORMULA, _TIME = 3, 1
 _OUTSIDE_RECORD, _NUMBER_TYPES = (1, 5), range(6)
+#: Channels that count the records, and the flag of a channel with a bit that says whether it is valid.
+_COMPUTED, _HAS_INVALIDATION_BIT = (3, 6), 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,7 @@ class MdfLog(LogFile):
         try:
             with path.open("rb") as file:
                 self.size = path.stat().st_size
-                require_sound(file, self.size, str(path))
+                self._data_size = check_blocks(file, self.size, str(path))
                 self._readings = self._read_channels(file, columns, known)
         except OSError as error:
             raise self._read_error(error, "path") from None
@@ -134,7 +136,7 @@ class MdfLog(LogFile):
             raise InputError(
                 f"{self.path}: its signals have more than {MAX_READINGS:,} readings; split the log"
             )
-        if max(group.cycles_nr * group.samples_byte_nr for group in groups) > 2 * MAX_UNPACKED:
+        if any(group.cycles_nr * group.samples_byte_nr > self._data_size for group in groups):
             raise self._damage_error()
         return {signal: _readings(measurement, channel) for signal, channel in used.items()}
 
@@ -164,10 +166,17 @@ def _channels(measurement: Any) -> Iterator[_Channel]:
 
 def _is_number(group: Any, index: int) -> bool:
     """Whether a channel has a plain number in each record, and no formula to compute it by."""
-    channel = group.channels[index]
-    is_stored = channel.channel_type not in _OUTSIDE_RECORD and not group.channel_dependencies[index]
-    is_plain = channel.data_type in _NUMBER_TYPES and channel.bit_count <= 64
-    return is_stored and is_plain and not _has_formula(channel.conversion)
+    channel, record = group.channels[index], group.channel_group
+    if channel.channel_type in _OUTSIDE_RECORD or group.channel_dependencies[index]:
+        return False
+    end = 8 * channel.byte_offset + channel.bit_offset + channel.bit_count
+    # The library does not check that a channel lies in its record.
+    is_inside = channel.channel_type in _COMPUTED or end <= 8 * record.samples_byte_nr
+    is_valid = not channel.flags & _HAS_INVALIDATION_BIT or (
+        channel.pos_invalidation_bit < 8 * record.invalidation_bytes_nr
+    )
+    is_plain = channel.data_type in _NUMBER_TYPES and 0 < channel.bit_count <= 64 and channel.bit_offset < 8
+    return is_inside and is_valid and is_plain and not _has_formula(channel.conversion)
 
 
 def _has_formula(conversion: Any) -> bool:

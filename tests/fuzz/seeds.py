@@ -81,7 +81,7 @@ def _measurement(compression: Any) -> bytes:
 
 
 def _values_of_others() -> bytes:
-    """The same file as another program may write it: in UTF-16, with a document type and a foreign instance."""
+    """The same file in UTF-16, with a document type and a foreign instance."""
     text = _values().decode().replace('encoding="UTF-8"?>', 'encoding="UTF-16"?><!DOCTYPE MSRSW SYSTEM "v">')
     return text.replace("<SHORT-NAME>fuel<", "<SHORT-NAME>other<").encode("utf-16")
 
