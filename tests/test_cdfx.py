@@ -90,7 +90,7 @@ def written(old: bytes | bytearray, new: bytes | bytearray) -> bytes:
 
 
 def over(data: bytes | bytearray, file: bytes) -> Image:
-    return apply_values(of(data), read_cdfx(file, "heron.cdfx"))
+    return apply_values(of(data), read_cdfx(file, "heron.cdfx")).image
 
 
 def instances(file: bytes) -> dict[str, etree._Element]:
@@ -342,7 +342,7 @@ def test_tables_that_the_file_lacks_keep_their_bytes() -> None:
     assert result.tolist() == [0x21]
 
 
-def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_with_itself() -> None:
+def test_a_name_that_may_be_two_things_is_refused_with_both_and_a_file_of_foreign_ones_whole() -> None:
     tables = "".join(
         f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="uint8"/>'
         for at, name in enumerate(("a-b", "a_b"))
@@ -350,7 +350,7 @@ def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_w
     two = decoded(definition_xml(tables), bytes(64))
     for name, message in (
         ("a_b", "'a_b' may be a-b or a_b"),
-        ("a-c", "there is no table 'a-c' in the def"),
+        ("a-c", "the definition has no instance of the file"),
     ):
         with pytest.raises(InputError) as refused:
             apply_values(two, read_cdfx(file_of(instance(name, "VALUE", "<V>1</V>")), "heron.cdfx"))
@@ -410,12 +410,88 @@ def test_an_element_beyond_the_parsers_own_line_count_has_its_line() -> None:
         over(BASE, file_of("\n" * 70_000 + wrong))
 
 
+# What is foreign, and the forms that others write
+
+
+FOREIGN = {
+    "another name": instance("idel", "VALUE", "<V>1</V>"),
+    "a category that is not read": instance("block", "CUBOID", "<VG><V>1</V></VG>"),
+    "a value that is not a number": instance("broken", "VALUE", "<V>?</V>"),
+    "a variant": instance("many", "VALUE", "<V>1</V>", "<SW-INSTANCE-PROPS-VARIANTS/>"),
+    "an axis of another file": instance(
+        "curve", "CURVE", CURVE, along(axis(1, "<SW-INSTANCE-REF>x</SW-INSTANCE-REF>"))
+    ),
+    "no values": "<SW-INSTANCE><SHORT-NAME>empty</SHORT-NAME><CATEGORY>VALUE</CATEGORY></SW-INSTANCE>",
+}
+
+
+@pytest.mark.parametrize("foreign", FOREIGN)
+def test_what_the_definition_lacks_is_listed_and_the_rest_is_used(foreign: str) -> None:
+    file = file_of(FOREIGN[foreign], IDLE, instance("later", "VALUE", "<V>1</V>"))
+    applied = apply_values(of(BASE), read_cdfx(file, "heron.cdfx"))
+    name = str(etree.fromstring(FOREIGN[foreign]).findtext("SHORT-NAME"))
+    assert applied.foreign == (name, "later")
+    assert applied.image == over(BASE, file_of(IDLE))
+
+
+def test_an_array_needs_no_axes_if_those_of_the_table_are_fixed() -> None:
+    values = "<V>0.1</V><V>0.2</V><V>0.3</V>"
+    curve = instance("real", "CURVE", values, along(axis(1, phys(1, 2, 3))))
+    assert over(BASE, file_of(instance("real", "VAL_BLK", values))) == over(BASE, file_of(curve))
+
+
+#: What programs write in front, with the encoding; the types are never fetched, so their names are made up.
+FRONTS = [
+    ('<?xml version="1.0" encoding="UTF-8"?>\n<!DOCTYPE MSRSW SYSTEM "values.dtd">\n', "utf-8"),
+    (
+        '<?xml version="1.0"?>\n<!-- a -->\n<!DOCTYPE MSRSW PUBLIC "-//YARD//DTD V1//EN"\n "v.dtd">',
+        "utf-8-sig",
+    ),
+    ("<!DOCTYPE MSRSW>", "utf-8"),
+    ('<?xml version="1.0" encoding="ISO-8859-1"?>\n', "latin-1"),
+    (
+        "<?xml version='1.0' encoding='windows-1252' standalone='no'?>\n<!DOCTYPE MSRSW SYSTEM 'v.dtd'>",
+        "cp1252",
+    ),
+    ('<?xml version="1.0" encoding="UTF-16"?>\n', "utf-16"),
+    ('<?xml version="1.0" encoding="UTF-16LE"?>\r\n', "utf-16-le"),
+    ('\ufeff<?xml version="1.0" encoding="utf-16"?>\n<!DOCTYPE MSRSW SYSTEM "v.dtd">', "utf-16-be"),
+]
+
+
+@pytest.mark.parametrize(("front", "encoding"), FRONTS)
+def test_other_encodings_and_external_document_types_are_read_with_the_same_lines(
+    front: str, encoding: str
+) -> None:
+    label = instance("label", "ASCII", "<VT>Höhe</VT>")
+    file = (front + file_of(label, IDLE).decode()).encode(encoding)
+    assert over(BASE, file) == over(BASE, file_of(label, IDLE))
+    wrong = (front + file_of(instance("idle", "VALUE", "<V>ä</V>")).decode()).encode(encoding)
+    line = 4 + front.count("\n")
+    with pytest.raises(InputError, match=f"^heron.cdfx:{line}: 'ä' is not a number; "):
+        over(BASE, wrong)
+
+
+def test_a_document_type_is_never_fetched(tmp_path: Any) -> None:
+    secret = tmp_path / "values.dtd"
+    secret.write_text('<!ENTITY speed "10">')
+    front = f'<!DOCTYPE MSRSW SYSTEM "{secret.as_uri()}">'
+    file = front.encode() + file_of(instance("idle", "VALUE", "<V>&speed;</V>"))
+    with pytest.raises(InputError, match=r"^heron\.cdfx:4: not well-formed XML: Entity 'speed' not"):
+        over(BASE, file)
+
+
 @pytest.mark.parametrize(
     ("file", "line", "words"),
     [
         (b"", 1, "not well-formed XML"),
         (b"<MSRSW>\n<CATEGORY>CDF20</MSRSW>", 2, "not well-formed XML"),
         (b"<!DOCTYPE MSRSW [<!ENTITY a 'b'>]><MSRSW>&a;</MSRSW>", 1, "DOCTYPE"),
+        (b"<!DOCTYPE MSRSW SYSTEM 'a.dtd' [<!ENTITY a 'b'>]>\n<MSRSW>&a;</MSRSW>", 1, "DOCTYPE"),
+        (b"<!DOCTYPE MSRSW SYSTEM 'a.dtd'>\n<MSRSW>&a;</MSRSW>", 2, "Entity 'a' not defined"),
+        (b"<!DOCTYPE MSRSW SYSTEM 'a.dtd'><!DOCTYPE MSRSW>\n<MSRSW/>", 1, "DOCTYPE"),
+        (b'<?xml version="1.0" encoding="windows-1252"?>\n<MSRSW>\x81</MSRSW>', 2, "not UTF-8"),
+        ("<MSRSW>".encode("utf-16")[:-1], 1, "not UTF-8"),
         (b"<MSRSW>\n\xff</MSRSW>", 2, "not UTF-8"),
         # XML 1.0, production [2] Char, has neither of these.
         (b"<MSRSW>\n&#27;</MSRSW>", 2, "not well-formed XML: a reference to the character 27"),
@@ -425,7 +501,8 @@ def test_an_element_beyond_the_parsers_own_line_count_has_its_line() -> None:
         (b"<other/>", 1, "not <MSRSW>"),
         (b"<MSRSW/>", 1, "CATEGORY is missing, not CDF20"),
         (file_of(category="CDF30"), 1, "CATEGORY is CDF30, not CDF20"),
-        (file_of("<SW-INSTANCE/>"), 3, "has no <CATEGORY>"),
+        (file_of("<SW-INSTANCE/>"), 3, "has no <SHORT-NAME>"),
+        (file_of("<SW-INSTANCE><SHORT-NAME>idle</SHORT-NAME></SW-INSTANCE>"), 3, "has no <CATEGORY>"),
         (file_of(instance("", "VALUE", "<V>1</V>")), 3, "has no <SHORT-NAME>"),
         (file_of(instance("idle", "CUBOID", "<V>1</V>")), 3, "the category CUBOID is not one of"),
         (file_of(IDLE, IDLE), 5, "idle occurs on line 3 too"),
@@ -435,7 +512,11 @@ def test_an_element_beyond_the_parsers_own_line_count_has_its_line() -> None:
             4,
             "<SW-ARRAY-INDEX> is not supported",
         ),
-        (file_of("<SW-INSTANCE><CATEGORY>VALUE</CATEGORY></SW-INSTANCE>"), 3, "no <SW-VALUE-CONT>"),
+        (
+            file_of("<SW-INSTANCE><SHORT-NAME>idle</SHORT-NAME><CATEGORY>VALUE</CATEGORY></SW-INSTANCE>"),
+            3,
+            "no <SW-VALUE-CONT>",
+        ),
         (file_of(instance("idle", "VALUE", "")), 4, "has no value"),
         (file_of(instance("idle", "VALUE", "<VF>1</VF>")), 4, "<VF> is not supported here"),
         (file_of(instance("idle", "VALUE", "<V>1<B/></V>")), 4, "<B> is not supported here"),
@@ -462,10 +543,15 @@ def test_an_element_beyond_the_parsers_own_line_count_has_its_line() -> None:
         (file_of(instance("limit", "CURVE", CURVE, along(axis(1, "")))), 5, "neither values nor"),
         (file_of(instance("limit", "CURVE", CURVE, along(REFERENCE))), 5, "the file has no axis speed_4"),
         # What a good file says and this definition has otherwise.
-        (file_of(instance("idel", "VALUE", "<V>1</V>")), 3, "no table 'idel'"),
+        (file_of(instance("idel", "VALUE", "<V>1</V>")), 3, "the definition has no instance of the file"),
         (file_of(instance("idle", "COM_AXIS", "<V>1</V>")), 3, "no axis 'idle'"),
         # An axis of a table's own is given with its table.
-        (file_of(instance("own_x", "COM_AXIS", "<V>1</V><V>2</V><V>3</V>")), 3, "no axis 'own_x'"),
+        (
+            file_of(instance("own_x", "COM_AXIS", "<V>1</V><V>2</V><V>3</V>")),
+            3,
+            "has no instance of the file",
+        ),
+        (file_of(SPEEDS, instance("limit", "VAL_BLK", CURVE)), 5, "limit has 1 axis here"),
         (file_of(instance("idle", "CURVE", "<V>1</V>")), 3, "idle is a scalar here and CURVE in the file"),
         (
             file_of(instance("idle", "VALUE", "<V>1</V><V>2</V>")),

@@ -124,7 +124,10 @@ S1 = s_record(1, 0x100, b"\1\2")
         ([hex_record(6, 0, b"\1"), END], 1, "no record type 06"),
         ([S1, s_record(4, 0, b"\1"), s_record(9)], 2, "there are no S4 records"),
         # Junk
-        ([hex_record(0, 0, b"\1"), "; by hand", END], 2, "it is no Intel HEX record"),
+        ([hex_record(0, 0, b"\1"), "by hand", END], 2, "it is no Intel HEX record"),
+        ([hex_record(0, 0, b"\1"), ";\x1b[31m", END], 2, "it is no Intel HEX record"),
+        (["; by hand", "", hex_record(0, 0, b"\1")[:-2] + "00 ; ?", END], 3, "its checksum is 0x00"),
+        ([hex_record(0, 0, b"\1"), "\x1a", END], 2, "it is no Intel HEX record"),
         ([hex_record(0, 0, b"\1"), ":0G000001FF", END], 2, "it is no Intel HEX record"),
         ([hex_record(0, 0, b"\1"), hex_record(0, 1, b"\1"), S1, END], 3, "it is no Intel HEX record"),
         ([S1, s_record(1), "\x1b[31mS9030000FC", s_record(9)], 3, "it is no S-record"),
@@ -132,6 +135,9 @@ S1 = s_record(1, 0x100, b"\1\2")
         # Ends
         ([hex_record(0, 0, b"\1")], 1, r"ends without an end record \(:00000001FF\)"),
         ([s_record(0), S1, "", ""], 4, r"ends without an end record \(S7, S8 or S9\)"),
+        ([s_record(0), S1, "", "\x1a"], 3, r"ends without an end record \(S7, S8 or S9\)"),
+        # A count in the middle does not say that the end is there.
+        ([S1, s_record(5, 1), S1], 3, r"ends without an end record \(S7, S8 or S9\)"),
         ([hex_record(0, 0, b"\1"), END, hex_record(0, 1, b"\1")], 3, "behind the end record in line 2"),
         ([hex_record(0, 0, b"\1"), END, "", END], 4, "behind the end record in line 2"),
         ([S1, s_record(9), S1], 3, "behind the end record in line 2"),
@@ -245,6 +251,52 @@ def test_lines_of_any_kind_make_an_image_or_are_reported(lines: list[str], end: 
         assert all(
             item.end < other.start for item, other in zip(result.segments, result.segments[1:], strict=False)
         )
+
+
+# More than the formats have, as people keep it
+
+
+def kept_by_people(text: bytes) -> bytes:
+    """A file of records with all that people and editors add to it, at most one addition per line."""
+    lines = text.lower().splitlines()
+    lines[0] += b"  ; from the yard's programmer"
+    lines[2:2] = [b"# Heron \xe4 2026", b"  // :00000001FF", b""]
+    return b"\xef\xbb\xbf; main maps\r\n" + b"\r\n".join(lines) + b"\r\n\x1a\x1a\x1a"
+
+
+@pytest.mark.parametrize("text", [HEX, SREC], ids=["HEX", "S-records"])
+def test_comments_lower_case_a_byte_order_mark_and_ctrl_z_are_read_over_and_kept(text: bytes) -> None:
+    messy = kept_by_people(text)
+    plain, file = read_image_file(text, MEMORY), read_image_file(messy, MEMORY)
+    assert kind_of(messy) is kind_of(text)
+    assert file.image == plain.image
+    other = with_bytes(plain.image, 0x100, b"\xf7")
+    new = file.with_content(other)
+    assert read_image_file(new, MEMORY).image == other
+    before, after = messy.splitlines(keepends=True), new.splitlines(keepends=True)
+    (changed,) = [number for number in range(len(before)) if before[number] != after[number]]
+    assert len(before[changed]) == len(after[changed])
+    assert after[changed] == after[changed].lower()
+    assert file.with_content(file.image) == messy
+
+
+def test_many_comments_before_the_records_do_not_make_a_file_raw() -> None:
+    assert kind_of(b"; Heron, 2026\n" * 500 + HEX) is RecordFormat.HEX
+    assert kind_of(b"; Heron, 2026\n" * 500) is None
+
+
+def test_a_comment_belongs_to_the_frame_of_a_file() -> None:
+    commented = HEX.replace(b"\n", b" ; main\n", 1)
+    assert read_image_file(commented, MEMORY).frame != read_image_file(HEX, MEMORY).frame
+
+
+@pytest.mark.parametrize("count", [5, 6])
+def test_s_records_end_with_an_end_record_or_with_their_count(count: int) -> None:
+    lines = [s_record(0), S1, s_record(1, 0x102, b"\3"), s_record(count, 2)]
+    whole = read_records(text_of(*lines, s_record(9)), RecordFormat.SREC)
+    assert read_records(text_of(*lines), RecordFormat.SREC).segments == whole.segments
+    cut_off = text_of(lines[0], lines[1], lines[3])
+    assert [line for line, _ in damages(cut_off)] == [3]
 
 
 # Written again

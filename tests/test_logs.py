@@ -104,6 +104,44 @@ def test_logs_of_many_forms_say_the_same(path: Path, content: str) -> None:
     assert (log.defects.rows, log.defects.short, log.defects.unread) == (2, 0, {})
 
 
+PREAMBLES = [
+    "Harbour trial, Heron\n2026-03-02 07:15\n\n",
+    "sep=;\n",
+    "Logger;3.1;;\n;;\nengine;SK28\n",
+    "\t\t\n\n",
+    "trip,5,speed\n",
+    "".join(f"note {number}, as written\n" for number in range(90)),
+]
+
+
+@pytest.mark.parametrize("preamble", PREAMBLES)
+@pytest.mark.parametrize("units", ["", "s;rpm;mg\n"])
+def test_the_column_names_may_lie_below_lines_of_text(
+    path: Path, preamble: str, units: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    content = f"{preamble}time;speed;load\n{units}0;800;10,5\n1;1600;20\n"
+    log = opened(path, content)
+    assert rows_of(log) == GOOD
+    assert (log.defects.rows, log.defects.overfull, log.defects.unread) == (2, 0, {})
+    monkeypatch.setattr(logs, "_BLOCK", 4096)
+    long = opened(path, content + "1;1600;20\n" * 1000)
+    assert len(rows_of(long)) == 1002
+
+
+def test_a_log_without_known_names_is_refused_at_the_line_of_its_names(path: Path) -> None:
+    with pytest.raises(InputError, match=r"log\.csv:4: no column is .* the columns are 'Zeit', 'n', 'q';"):
+        opened(path, "Harbour trial\r\n\r\nHeron, 2026\r\nZeit,n,q\r\n0,1,2\r\n")
+
+
+def test_timestamps_are_a_time_if_no_other_column_is(path: Path) -> None:
+    # The name that asammdf gives the time of the rows when it writes CSV.
+    assert rows_of(opened(path, "timestamps,speed,load\n0,800,10.5\n1,1600,20\n")) == GOOD
+    assert rows_of(opened(path, "timestamps,time,speed,load\n7,0,800,10.5\n8,1,1600,20\n")) == GOOD
+    named = LogColumns(time="t", is_named=True)
+    log = opened(path, "timestamps,speed,load\n0,800,10.5\n", named)
+    assert not log.has_time and log.missing_columns == ["t"]
+
+
 def test_bytes_that_are_not_utf_8_are_read_as_latin_1(path: Path) -> None:
     columns = LogColumns({"speed": "Drehzahl für Öl"})
     log = opened(path, "time;Drehzahl für Öl\ns;°\n0;800\n".encode("latin-1"), columns)

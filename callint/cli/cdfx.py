@@ -15,10 +15,24 @@ from callint.reading.cdfx import read_cdfx
 from callint.reporting.changes.cdfx import changes_cdfx
 from callint.versioning.file_version import Content
 
+#: Most names of foreign instances in a message, and most characters of each.
+_MOST_NAMES, _MOST_CHARACTERS = 12, 60
+
 
 def with_values(decoded: Decoded, file: Content) -> Image:
-    """The decoded image with the values of a CDF file; InputError if they do not fit."""
-    return apply_values(decoded, read_cdfx(file.data, file.name))
+    """The decoded image with the values of a CDF file; InputError if they do not fit.
+
+    Lists what the definition lacks on standard error.
+    """
+    applied = apply_values(decoded, read_cdfx(file.data, file.name))
+    if applied.foreign:
+        names = ", ".join(name[:_MOST_CHARACTERS] for name in applied.foreign[:_MOST_NAMES])
+        more = len(applied.foreign) - _MOST_NAMES
+        rest = f" and {more} more" if more > 0 else ""
+        number = fmt.count(len(applied.foreign), "instance")
+        message = f"{file.name}: left out {number} that the definition lacks: {names}{rest}"
+        sys.stderr.write(f"callint: {fmt.clean(message)}\n")
+    return applied.image
 
 
 def checked_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: str) -> str:
@@ -29,7 +43,7 @@ def checked_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: s
     """
     data = changes_cdfx(changes, decoded, image, definition)
     try:
-        back = apply_values(decoded, read_cdfx(data, image))
+        back = apply_values(decoded, read_cdfx(data, image)).image
     except InputError as error:
         raise InputError(
             f"{image}: it does not fit into CDFX ({error.lines[0]}); choose tables with -t"

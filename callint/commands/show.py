@@ -38,6 +38,7 @@ class ShowOptions:
     at: tuple[str, ...]
     base: str | None
     form: str
+    dialect: str | None
     output: str | None
     log: str | None
     definition: str | None
@@ -56,6 +57,7 @@ _NO_OPTIONS = ShowOptions(
     at=(),
     base=None,
     form="text",
+    dialect=None,
     output=None,
     log=None,
     definition=None,
@@ -80,6 +82,11 @@ _NO_OPTIONS = ShowOptions(
 @click.option("--base", metavar="FILE", help="Base image to compare with (default: from the policy).")
 @click.option(
     "--format", "form", type=click.Choice(["text", "csv", "json"]), default="text", show_default=True
+)
+@click.option(
+    "--dialect",
+    type=click.Choice(["comma", "semicolon", "tab"]),
+    help="Write CSV as grids for a spreadsheet that separates fields so; semicolon has decimal commas.",
 )
 @click.option("--output", metavar="FILE", help="Write the CSV or JSON to a file.")
 @click.option("--log", metavar="FILE", help="Driving log; show the weighted share of its time in each cell.")
@@ -184,6 +191,8 @@ def _check_options(options: ShowOptions) -> None:
         raise click.UsageError("--format csv needs whole tables; use --format text or json with --at")
     if options.form != "text" and (options.plain or options.as_list or options.log is not None):
         raise click.UsageError("--plain, --list and --log exclude --format csv and json; use only one")
+    if options.dialect is not None and options.form != "csv":
+        raise click.UsageError("--dialect needs --format csv.")
     if options.output is not None and options.form == "text":
         raise click.UsageError("--output needs --format csv or json.")
 
@@ -202,9 +211,16 @@ def _print_tables(
     tables, axes = _select(loaded, options.tables)
     if options.form == "csv":
         from callint.reporting.files.atomic_write import write_output
-        from callint.reporting.tables.csv import csv_lines
 
-        write_output("".join(csv_lines(decoded, tables, axes)), destination)
+        if options.dialect is None:
+            from callint.reporting.tables.csv import csv_lines
+
+            lines = csv_lines(decoded, tables, axes)
+        else:
+            from callint.reporting.tables.grid_csv import DIALECTS, grid_csv
+
+            lines = grid_csv(decoded, tables, axes, DIALECTS[options.dialect])
+        write_output("".join(lines), destination)
     elif options.form == "json":
         from callint.reporting.files.atomic_write import write_output
         from callint.reporting.tables.json import tables_json

@@ -2,6 +2,7 @@
 
 The conversion and storage of a table turn physical values into the nearest number that the type holds, so
 everything that differs afterwards differs in the stored bits. What the file does not name keeps its bytes.
+Instances that the definition lacks are left out and listed.
 """
 
 from __future__ import annotations
@@ -37,11 +38,14 @@ from callint.reading.cdfx import (
     BOOLEAN,
     COM_AXIS,
     CURVE,
+    EXPORT_AGAIN,
     MAP,
+    VAL_BLK,
     VALUE,
     CdfxFile,
     Instance,
     InstanceAxis,
+    UnreadInstance,
     Values,
     short_name,
 )
@@ -49,8 +53,8 @@ from callint.reading.cdfx import (
 #: The categories that a file may give each kind of table.
 _CATEGORIES = {
     Kind.SCALAR: (VALUE, BOOLEAN),
-    Kind.CURVE: (CURVE,),
-    Kind.MAP: (MAP,),
+    Kind.CURVE: (CURVE, VAL_BLK),
+    Kind.MAP: (MAP, VAL_BLK),
     Kind.TEXT: (ASCII,),
 }
 #: Relative tolerance of row labels, which may be rounded for people.
@@ -61,17 +65,37 @@ _SAME_SOFTWARE = "give a file of the same software"
 _SAME_UNIT = "give values in the unit of the definition"
 
 
-def apply_values(decoded: Decoded, file: CdfxFile) -> Image:
+@dataclass(frozen=True, slots=True)
+class AppliedValues:
+    """The image with the values of a file; ``foreign`` are the names that the definition lacks."""
+
+    image: Image
+    foreign: tuple[str, ...]
+
+
+def apply_values(decoded: Decoded, file: CdfxFile) -> AppliedValues:
     """The decoded image with the values of the file.
 
-    Raises InputError with the line if the file names something that the definition lacks, if shapes, units or
-    fixed breakpoints differ, if a value does not fit its storage, or if two values contradict each other.
+    Raises InputError with the line if the definition has no instance of the file, if shapes, units or fixed
+    breakpoints differ, if a value does not fit its storage, or if two values contradict each other.
     """
     target = replace(decoded, raw=tuple(raw.copy() for raw in decoded.raw))
     applier = _CdfxApplier(decoded, file, target)
+    foreign: list[Instance | UnreadInstance] = []
+    for unread in file.unread:
+        if applier.knows(unread.name):
+            raise unread.error
+        foreign.append(unread)
     for instance in file.instances:
-        applier.apply(instance)
-    return applier.image()
+        if applier.knows(instance.name):
+            applier.apply(instance)
+        else:
+            foreign.append(instance)
+    foreign.sort(key=lambda instance: instance.line)
+    if foreign and len(foreign) == len(file.instances) + len(file.unread):
+        message = f"the definition has no instance of the file, as it lacks {foreign[0].name!r}"
+        raise file.wrong(foreign[0].line, message, "give the definition that the file was written by")
+    return AppliedValues(applier.image(), tuple(instance.name for instance in foreign))
 
 
 @dataclass
@@ -93,7 +117,12 @@ class _CdfxApplier:
             definition.axes[name] for name in self.decoded.layout.axis_items if "/" not in name
         ]
         self.tables = _by_short_name(tables)
+        self.shared = {item.name for item in self.file.instances if item.category == COM_AXIS}
         self.axes = _by_short_name(axes)
+
+    def knows(self, name: str) -> bool:
+        """Whether the definition has a table, text or axis of this name."""
+        return name in self.tables or name in self.axes
 
     def apply(self, instance: Instance) -> None:
         """Apply the values of an instance."""
@@ -110,6 +139,8 @@ class _CdfxApplier:
             self.apply_text(table, instance)
             return
         self.apply_values_to(table, instance.values, instance.line)
+        if instance.category == VAL_BLK and not instance.axes and self.is_array(table):
+            return
         names = [along.index for along in instance.axes]
         if names != list(range(1, len(table.axes) + 1)):
             message = f"{instance.name} has {fmt.count(len(table.axes), 'axis')} here, not those of the file"
@@ -118,6 +149,11 @@ class _CdfxApplier:
             self.apply_own_axis(self.decoded.layout.definition.axes[name], along)
         if table.y is not None:
             self.labelled.append((table.y, instance))
+
+    def is_array(self, table: Table) -> bool:
+        """Whether no axis of a table has breakpoints in the image, which values without axes would lack."""
+        axes = (self.decoded.layout.definition.axes[name] for name in table.axes)
+        return not any(isinstance(axis, StoredAxis) for axis in axes)
 
     def item_named(self, items: Mapping[str, list[NamedItem]], instance: Instance, what: str) -> NamedItem:
         """The table, text or axis that an instance names; InputError if there is not exactly one."""
@@ -136,6 +172,8 @@ class _CdfxApplier:
             raise self.file.wrong(along.line, message, _SAME_SOFTWARE)
         if along.values is not None:
             self.apply_axis(axis, along.values, along.line)
+        elif along.reference not in self.shared:
+            raise self.file.wrong(along.line, f"the file has no axis {along.reference}", EXPORT_AGAIN)
 
     def apply_axis(self, axis: Axis, values: Values, line: int) -> None:
         if isinstance(axis, StoredAxis):

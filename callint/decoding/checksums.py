@@ -56,6 +56,42 @@ def known_algorithms() -> list[str]:
     return [*_SUM_BITS, OWN_CRC, *sorted(catalogue()), *sorted(aliases())]
 
 
+#: Most algorithms that are suggested for an unknown name.
+_MOST_SUGGESTED = 2
+
+
+def similar_algorithms(name: str) -> list[tuple[str, str]]:
+    """The algorithms that an unknown name may mean, each with the alias that resembles it, or "".
+
+    Spellings with other case, hyphens and order are the same name: crc16_ccitt_false is CRC-16/CCITT-FALSE.
+    Then the names that go on, or else similar ones, are meant. The width of a CRC must agree.
+    """
+    from difflib import get_close_matches
+
+    width_digits, letters = _split_name(name)
+    candidates: dict[str, list[str]] = {}
+    for known in known_algorithms():
+        known_width, known_letters = _split_name(known)
+        if known != OWN_CRC and (not width_digits or known_width in ("", width_digits)):
+            candidates.setdefault(known_letters, []).append(known)
+    alike = [known for known in candidates if known == letters or (letters and known.startswith(letters))]
+    alike = sorted(alike, key=len) or get_close_matches(letters, candidates, _MOST_SUGGESTED)
+    suggested: dict[str, str] = {}
+    for known in (known for match in alike for known in candidates[match]):
+        target = aliases().get(known, known)
+        if not width_digits or _split_name(target)[0] in ("", width_digits):
+            suggested.setdefault(target, known if target != known else "")
+    return list(suggested.items())[:_MOST_SUGGESTED]
+
+
+def _split_name(name: str) -> tuple[str, str]:
+    """The width in the name of a CRC as digits, and its other letters and digits in upper case."""
+    upper = name.upper()
+    match = re.search(r"CRC[\W_]*(\d*)", upper)
+    rest = upper[: match.start()] + upper[match.end() :] if match else upper
+    return match[1] if match else "", re.sub(r"[\W_]", "", rest)
+
+
 def _crc_parameters(checksum: Checksum) -> Crc:
     """The parameters of a CRC: from the definition, or from the catalogue by name or alias."""
     name = checksum.algorithm

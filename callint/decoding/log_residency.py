@@ -18,7 +18,7 @@ from callint.decoding.interpolation import Position, position
 from callint.decoding.surfaces import Surface
 from callint.model.change import Flags, Numbers
 from callint.model.definition import Signal
-from callint.reading.logs import Log, LogChunk
+from callint.reading.logs import LogChunk, LogFile
 
 
 @dataclass
@@ -227,7 +227,7 @@ class LogSummary:
 
     name: str
     dwell: CellTime
-    log: Log
+    log: LogFile
 
     def shares(self, table: str) -> Numbers | None:
         """The share of the time in each cell of a table, shape (rows, columns); the sum is 1.

@@ -2,11 +2,12 @@
 
 The element names and their contents are written from memory of the published standard, without its schema.
 callint reads what ``reporting/changes/cdfx.py`` writes, and files of other programs that use the same part of
-the standard: instances of the categories below in one tree of instances, with physical values. Variants,
-arrays of instances and document types are refused, with the line. Elements that do not affect values (display
-names, histories, origins) are skipped.
+the standard: instances of the categories below in one tree of instances, with physical values. Instances that
+cannot be read (variants, other categories) are kept with what is wrong, as it matters only if the definition
+knows their names. Elements that do not affect values (display names, histories, origins) are skipped.
 
-A file may come from a stranger, so it is parsed like a definition: see ``reading/xml.py``.
+A file may come from a stranger, so it is parsed like a definition: see ``reading/xml.py``, and
+``reading/xml_text.py`` for encodings and document types.
 """
 
 from __future__ import annotations
@@ -24,10 +25,13 @@ from callint.model.change import Numbers
 from callint.model.errors import InputError
 from callint.reading import xml
 from callint.reading.definition_bounds import MAX_CELLS
+from callint.reading.xml_text import standard_form
 
-#: The categories of the standard: scalar (VALUE and BOOLEAN), curve, map, shared axis, text.
-VALUE, BOOLEAN, CURVE, MAP, COM_AXIS, ASCII = "VALUE", "BOOLEAN", "CURVE", "MAP", "COM_AXIS", "ASCII"
-CATEGORIES = (VALUE, BOOLEAN, CURVE, MAP, COM_AXIS, ASCII)
+#: The categories of the standard: scalar (VALUE and BOOLEAN), curve, map, array without axes, shared axis,
+#: text.
+VALUE, BOOLEAN, CURVE, MAP, VAL_BLK = "VALUE", "BOOLEAN", "CURVE", "MAP", "VAL_BLK"
+COM_AXIS, ASCII = "COM_AXIS", "ASCII"
+CATEGORIES = (VALUE, BOOLEAN, CURVE, MAP, VAL_BLK, COM_AXIS, ASCII)
 
 #: The elements between the root and an instance.
 PATH = ("SW-SYSTEMS", "SW-SYSTEM", "SW-INSTANCE-SPEC", "SW-INSTANCE-TREE")
@@ -42,7 +46,8 @@ _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 #: Longest message in characters, without its remedy.
 _LONGEST = 200
 
-_EXPORT_AGAIN = "export the file again from its source"
+#: The remedy for a file that is not as its program should have written it.
+EXPORT_AGAIN = "export the file again from its source"
 
 
 def short_name(name: str) -> str:
@@ -92,11 +97,21 @@ class Instance:
 
 
 @dataclass(frozen=True, slots=True)
+class UnreadInstance:
+    """An instance that cannot be read, and what is wrong with it."""
+
+    name: str
+    line: int
+    error: InputError
+
+
+@dataclass(frozen=True, slots=True)
 class CdfxFile:
     """The instances of a file, in its order; ``path`` is the name that messages show."""
 
     path: str
     instances: tuple[Instance, ...]
+    unread: tuple[UnreadInstance, ...] = ()
 
     def wrong(self, line: int, what: str, remedy: str) -> InputError:
         """The error for a line of the file."""
@@ -111,11 +126,11 @@ def _line_error(path: str, line: int, what: str, remedy: str) -> InputError:
 
 def read_cdfx(data: bytes, path: str) -> CdfxFile:
     """Read a CDFX file; ``path`` is the name that messages show. Raises InputError for other files."""
-    tree = xml.parse(data)
+    tree = xml.parse(standard_form(data))
     if tree.root is None:
         first = min(tree.problems, key=lambda problem: problem.line)
         # A problem with the file as a whole has its remedy in its message.
-        message = first.message if "; " in first.message else f"{first.message}; {_EXPORT_AGAIN}"
+        message = first.message if "; " in first.message else f"{first.message}; {EXPORT_AGAIN}"
         raise InputError(f"{path}:{first.line}: {message}")
     return _CdfxParser(tree, path).file(tree.root)
 
@@ -135,24 +150,24 @@ class _CdfxParser:
         category = self.text(root, "CATEGORY")
         if category != VERSION:
             self.refuse(root, f"its CATEGORY is {category or 'missing'}, not {VERSION}", "save it as CDF 2.0")
-        instances: dict[str, Instance] = {}
+        instances, unread, lines = list[Instance](), list[UnreadInstance](), dict[str, int]()
         expected = set(root.findall("/".join((*PATH, "SW-INSTANCE"))))
         for element in root.iter("SW-INSTANCE"):
             if element not in expected:
                 self.refuse(
                     element, "<SW-INSTANCE> is inside another element", "put it directly below the tree"
                 )
-            instance = self.instance(element)
-            if instance.name in instances:
-                first = instances[instance.name].line
-                self.refuse(element, f"{instance.name} occurs on line {first} too", "remove one of them")
-            instances[instance.name] = instance
-        for axis in (axis for instance in instances.values() for axis in instance.axes):
-            shared = instances.get(axis.reference or "")
-            if axis.reference and (shared is None or shared.category != COM_AXIS):
-                message = f"the file has no axis {axis.reference}"
-                raise _line_error(self.path, axis.line, message, _EXPORT_AGAIN)
-        return CdfxFile(self.path, tuple(instances.values()))
+            name = self.required_text(element, "SHORT-NAME")
+            if name in lines:
+                self.refuse(element, f"{name} occurs on line {lines[name]} too", "remove one of them")
+            lines[name] = self.tree.line_of(element)
+            try:
+                instances.append(self.instance(element))
+            except InputError as error:
+                if self.count > MAX_CELLS:
+                    raise
+                unread.append(UnreadInstance(name, lines[name], error))
+        return CdfxFile(self.path, tuple(instances), tuple(unread))
 
     def refuse(self, element: etree._Element, what: str, remedy: str) -> None:
         """Raise InputError for an element."""
@@ -169,7 +184,7 @@ class _CdfxParser:
         """The text of a child. Raises InputError if it is missing or empty."""
         text = self.text(element, name)
         if not text:
-            self.refuse(element, f"<{element.tag!s}> has no <{name}>", _EXPORT_AGAIN)
+            self.refuse(element, f"<{element.tag!s}> has no <{name}>", EXPORT_AGAIN)
         return text or ""
 
     def instance(self, element: etree._Element) -> Instance:

@@ -1,6 +1,7 @@
 """Driving logs: CSV files of recorded signals, read in chunks, so that they may be of any length.
 
-The first line has the column names; a second line without any number has the units; each other line is a row.
+The first line has the column names, or the line below some lines of text that has most of the wanted names. A
+next line without any number has the units; each other line is a row.
 Commas, semicolons or tabs separate the columns; with the latter two a decimal comma is accepted. A cell that
 is not a number is not a reading, and is counted. A row with more cells than the header has names is left out,
 because its cells cannot be assigned to the names.
@@ -12,9 +13,10 @@ import codecs
 import csv
 import io
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from itertools import repeat
+from itertools import islice, repeat
 from pathlib import Path
 
 import numpy as np
@@ -29,10 +31,15 @@ _BLOCK = 2**21
 #: Number of lines that are converted together if some line of a chunk has a cell that is not a number.
 _BATCH = 500
 _SEPARATORS = "\t;,"
+#: Number of lines in which the column names are looked for; empty lines do not count.
+_MOST_PREAMBLE = 100
 #: The part of a column name from a bracket on, mostly a unit.
 _UNIT = re.compile(r"[\[({].*")
 #: Usual names of a time column, for a hint (common practice, no source).
 _TIME_NAMES = {"t", "time", "times", "timestamp", "elapsed", "elapsedtime", "seconds", "sec", "zeit"}
+#: A column of the time in seconds, if the policy names none and no column has the usual name: what converters
+#: of measurement files write (common practice, no source).
+_TIMESTAMPS = "timestamps"
 #: Number of column names that an error quotes, and number of characters of each.
 _MOST_NAMES, _MOST_LETTERS = 6, 40
 csv.field_size_limit(4 * _BLOCK)
@@ -66,46 +73,49 @@ class LogChunk:
     signals: dict[str, Numbers]
 
 
-class Log:
-    """One log: the columns that are signals, and the rows in chunks.
+class LogFile(ABC):
+    """One log in any format: the columns that are signals, and the rows in chunks.
 
-    A log that is still being written is read up to its size when it was opened.
+    ``size`` is that of the file in bytes. ``similar`` has the columns whose names are similar to those of
+    signals without a column, ``similar_time`` one that may be the time.
     """
 
-    def __init__(self, path: Path, columns: LogColumns, known: Iterable[str]) -> None:
-        """Open a log; ``known`` are the signals of the definition.
-
-        Raises InputError if the file is not a log, or if no column is a signal.
-        """
+    def __init__(self, path: Path) -> None:
         self.path = path
+        self.size = 0
         self.defects = LogDefects()
-        try:
-            if path.exists() and not path.is_file():
-                raise InputError(f"{path}: it is not a file; give a log as CSV")
-            self.size = path.stat().st_size
-            with path.open("rb") as file:
-                front = file.read(_BLOCK)
-        except OSError as error:
-            raise self._read_error(error, "path") from None
-        self._encoding = _encoding(front)
-        text = front.decode(self._encoding, "replace").replace("\r", "\n")
-        head = next(filter(str.strip, text.split("\n")), "")
-        if not head:
-            raise InputError(f"{path}: the log is empty; export it again")
-        if "\0" in head:
-            raise InputError(f"{path}: it is not a text file; export the log as CSV")
-        self._separator = max(_SEPARATORS, key=head.count)
-        self._columns: dict[str, int] = {}
         self.missing_columns: list[str] = []
-        #: Columns with a name similar to that of a signal, or of the time, that has no column of its name.
         self.similar: dict[str, str] = {}
         self.similar_time = ""
-        names = [name.strip() for name in self._cells(head)]
-        self._name_count = len(names)
-        self._find_columns(columns, known, names)
+        self._columns: dict[str, int] = {}
 
-    def _find_columns(self, columns: LogColumns, known: Iterable[str], names: list[str]) -> None:
-        """Find the columns of the signals and of the time by their names."""
+    @property
+    def signals(self) -> list[str]:
+        """The signals that have a column."""
+        return list(self._columns)
+
+    @property
+    @abstractmethod
+    def has_time(self) -> bool:
+        """Whether the log has the time of its rows."""
+
+    @property
+    def may_have_decimal_commas(self) -> bool:
+        """Whether commas separate the cells, so that a decimal comma would split a number."""
+        return False
+
+    @abstractmethod
+    def chunks(self, step: Callable[[int], None] = lambda done: None) -> Iterator[LogChunk]:
+        """All rows in chunks; ``step`` is called with the number of bytes read so far.
+
+        Raises InputError if the file cannot be read to its end, or has no row.
+        """
+
+    def _find_signals(self, columns: LogColumns, known: Iterable[str], names: list[str], place: str) -> None:
+        """Find the columns of the signals by their ``names``; ``place`` is that of the names in messages.
+
+        Raises InputError if no column is a signal.
+        """
         by_letters = {_letters(name): name for name in reversed(names)}
         for signal in known:
             wanted = columns.signals.get(signal, signal)
@@ -116,29 +126,70 @@ class Log:
                 self.missing_columns.append(wanted)
             if similar := by_letters.get(_letters(signal)) or by_letters.get(_letters(wanted)):
                 self.similar[signal] = similar
-        self._time = names.index(columns.time) if columns.time in names else None
-        if columns.is_named and self._time is None:
-            self.missing_columns.append(columns.time)
-        if self._time is None:
-            self.similar_time = next(
-                (name for letters, name in by_letters.items() if letters in _TIME_NAMES), ""
-            )
         if not self._columns:
             listed = ", ".join(repr(name[:_MOST_LETTERS]) for name in names[:_MOST_NAMES])
             more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
             similar_names = list(self.similar.items())[:_MOST_NAMES]
             hints = "".join(f"; {name[:_MOST_LETTERS]!r} may be {signal}" for signal, name in similar_names)
             raise InputError(
-                f"{self.path}:1: no column is a signal of the definition; the columns are "
+                f"{place}: no column is a signal of the definition; the columns are "
                 f"{listed}{more}{hints}; name the signals in [log] of callint.toml"
             )
-        used = dict.fromkeys(names[place] for place in self._wanted)
+        used = dict.fromkeys(names[column] for column in self._columns.values())
         self.defects.doubled = [name for name in used if names.count(name) > 1]
 
-    @property
-    def signals(self) -> list[str]:
-        """The signals that have a column."""
-        return list(self._columns)
+    def _read_error(self, error: OSError, what: str) -> InputError:
+        return InputError(f"{self.path}: the log cannot be read: {reason(error)}; check the {what}")
+
+
+class Log(LogFile):
+    """A log in a text file with separators.
+
+    A log that is still being written is read up to its size when it was opened.
+    """
+
+    def __init__(self, path: Path, columns: LogColumns, known: Iterable[str]) -> None:
+        """Open a log; ``known`` are the signals of the definition.
+
+        Raises InputError if the file is not a log, or if no column is a signal.
+        """
+        super().__init__(path)
+        try:
+            if path.exists() and not path.is_file():
+                raise InputError(f"{path}: it is not a file; give a log as CSV")
+            self.size = path.stat().st_size
+            with path.open("rb") as file:
+                front = file.read(_BLOCK)
+        except OSError as error:
+            raise self._read_error(error, "path") from None
+        self._encoding = _encoding(front)
+        text = front.decode(self._encoding, "replace").replace("\r", "\n")
+        lines = list(islice(filter(str.strip, text.split("\n")), _MOST_PREAMBLE))
+        if not lines:
+            raise InputError(f"{path}: the log is empty; export it again")
+        if "\0" in lines[0]:
+            raise InputError(f"{path}: it is not a text file; export the log as CSV")
+        known = list(known)
+        #: Number of lines above the column names, without empty ones.
+        self._preamble = _header_index(lines, [columns.time, *(columns.signals.get(s, s) for s in known)])
+        head = lines[self._preamble]
+        self._header_line = _line_number(front.decode(self._encoding, "replace"), self._preamble)
+        self._separator = _separator(head)
+        names = [name.strip() for name in self._cells(head)]
+        self._name_count = len(names)
+        self._find_signals(columns, known, names, f"{path}:{self._header_line}")
+        self._find_time(columns, names)
+        if self._time is not None and names.count(names[self._time]) > 1:
+            self.defects.doubled.append(names[self._time])
+
+    def _find_time(self, columns: LogColumns, names: list[str]) -> None:
+        """Find the column of the time by its name."""
+        time_names = [columns.time] if columns.is_named else [columns.time, _TIMESTAMPS]
+        self._time = next((names.index(name) for name in time_names if name in names), None)
+        if self._time is None:
+            if columns.is_named:
+                self.missing_columns.append(columns.time)
+            self.similar_time = next((name for name in names if _letters(name) in _TIME_NAMES), "")
 
     @property
     def has_time(self) -> bool:
@@ -171,21 +222,19 @@ class Log:
         if not self.defects.rows:
             raise InputError(f"{self.path}: the log has no row below its column names; export it again")
 
-    def _read_error(self, error: OSError, what: str) -> InputError:
-        return InputError(f"{self.path}: the log cannot be read: {reason(error)}; check the {what}")
-
     def _rows(self, step: Callable[[int], None]) -> Iterator[list[str]]:
         """The lines below the names and the units, without empty lines, in chunks."""
-        header_lines = 2
+        skipped, may_be_units = self._preamble + 1, True
         for text in self._texts(step):
-            lines = list(filter(str.strip, self._normalized(text).split("\n")))
-            if header_lines == 2 and lines:
-                del lines[0]
-                header_lines = 1
-            if header_lines == 1 and lines:
+            rest = text
+            while skipped and rest:
+                line, _, rest = rest.partition("\n")
+                skipped -= bool(line.strip())
+            lines = list(filter(str.strip, self._normalized(rest).split("\n")))
+            if lines and may_be_units:
+                may_be_units = False
                 if all(map(np.isnan, map(_number, self._cells(lines[0])))):
                     del lines[0]
-                header_lines = 0
             if lines:
                 yield lines
 
@@ -287,9 +336,7 @@ class Log:
 
     def _cells(self, line: str, most: int = -1) -> list[str]:
         """The cells of a line, at least the first ``most``."""
-        if '"' in line:
-            return next(csv.reader([line], delimiter=self._separator), [])
-        return line.split(self._separator, most)
+        return _split_line(line, self._separator, most)
 
     def _count(self, values: Numbers) -> None:
         self.defects.rows += len(values)
@@ -297,6 +344,41 @@ class Log:
         for name, unread in zip(names, np.isnan(values).sum(axis=0).tolist(), strict=True):
             if unread:
                 self.defects.unread[name] = self.defects.unread.get(name, 0) + unread
+
+
+def _separator(line: str) -> str:
+    """The separator that occurs most often in a line."""
+    return max(_SEPARATORS, key=line.count)
+
+
+def _split_line(line: str, separator: str, most: int = -1) -> list[str]:
+    """The cells of a line, at least the first ``most``."""
+    if '"' in line:
+        return next(csv.reader([line], delimiter=separator), [])
+    return line.split(separator, most)
+
+
+def _header_index(lines: list[str], wanted: list[str]) -> int:
+    """The index of the line with the column names: it has the most of the ``wanted`` ones, or similar ones.
+
+    If no line has any, it is the first line with as many cells as the first row of numbers.
+    """
+    cells = [[cell.strip() for cell in _split_line(line, _separator(line))] for line in lines]
+    names, letters = set(wanted), {_letters(name) for name in wanted} - {""}
+    scores = [(len(names.intersection(row)), len(letters.intersection(map(_letters, row)))) for row in cells]
+    best = max(scores)
+    if best != (0, 0):
+        return scores.index(best)
+    numeric = (row for row in cells if any(row) and not any(np.isnan(_number(c)) for c in row if c))
+    count = len(next(numeric, cells[0]))
+    return next(number for number, row in enumerate(cells) if len(row) == count)
+
+
+def _line_number(text: str, index: int) -> int:
+    """The number of a line, counted from 1, by its index among those that are not empty."""
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    numbers = (number for number, line in enumerate(lines, 1) if line.strip())
+    return next(islice(numbers, index, None), 1)
 
 
 def _encoding(front: bytes) -> str:

@@ -4,7 +4,9 @@ The library bincopy unpacks and packs single records. This module adds what it l
 mistake, the checks over several records, and rewriting a file so that only records with changed data differ.
 
 The formats are those of the "Hexadecimal Object File Format Specification" of January 6, 1988, and of the
-S-record description in the manuals of the M68000 family.
+S-record description in the manuals of the M68000 family. Files as people keep them have more, which is read
+over and kept (common practice, no source): a byte order mark, comments behind ";", "#" or "//", lower-case
+letters, Ctrl-Z at the end. S-records may end with their count alone.
 """
 
 from __future__ import annotations
@@ -49,13 +51,16 @@ class RecordFormat(StrEnum):
 #: A whole record by its form alone; the longest has 255 bytes after the length byte.
 _RECORD = {
     RecordFormat.HEX: re.compile(rb":[0-9A-Fa-f]{10,520}"),
-    RecordFormat.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]{8,512}"),
+    RecordFormat.SREC: re.compile(rb"[Ss][0-9][0-9A-Fa-f]{8,512}"),
 }
 _DIGITS = {
     RecordFormat.HEX: re.compile(rb":[0-9A-Fa-f]*"),
-    RecordFormat.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]*"),
+    RecordFormat.SREC: re.compile(rb"[Ss][0-9][0-9A-Fa-f]*"),
 }
-_RECORD_START = re.compile(rb"(?::|S[0-9])[\x20-\x7e]{0,600}")
+_RECORD_START = re.compile(rb"(?::|[Ss][0-9])[\x20-\x7e]{0,600}")
+#: A comment up to the end of its line; lines of raw images have control characters, so they are no comments.
+_COMMENT = re.compile(rb"[ \t]*(?:[;#]|//)[\t\x20-\x7e\x80-\xff]*(?=[\r\n]|\Z)")
+_BYTE_ORDER_MARK, _CTRL_Z = b"\xef\xbb\xbf", b"\x1a"
 _END_RECORDS = {RecordFormat.HEX: ":00000001FF", RecordFormat.SREC: "S7, S8 or S9"}
 
 #: The first record that shows whether a HEX file has segmented (02, 03) or linear (04, 05) addresses.
@@ -105,10 +110,10 @@ def kind_of(data: bytes) -> RecordFormat | None:
     of a whole record. So a damaged file of records is still recognized, and a raw image is not taken for
     records if only its first bytes look like them.
     """
-    head = data[:_HEAD]
+    head = _without_marks(data[:_HEAD])
     if len(data) > _HEAD:
         head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
-    lines = [line for line in map(bytes.strip, head.splitlines()) if line][:_HEAD_LINES]
+    lines = [line for line in map(_record_of, head.splitlines()) if line][:_HEAD_LINES]
     if 2 * sum(_RECORD_START.fullmatch(line) is not None for line in lines) < len(lines):
         return None
     amounts = {
@@ -118,12 +123,25 @@ def kind_of(data: bytes) -> RecordFormat | None:
     return most if amounts[most] else None
 
 
+def _without_marks(text: bytes) -> bytes:
+    """The text without a byte order mark, and without Ctrl-Z behind its last line; line numbers stay."""
+    text = text.removeprefix(_BYTE_ORDER_MARK)
+    content = text.rstrip(_CTRL_Z + b" \t\r\n")
+    return content + text[len(content) :].partition(_CTRL_Z)[0]
+
+
+def _record_of(line: bytes) -> bytes:
+    """The record of a line, without a comment, a byte order mark and spaces; empty without a record."""
+    return _COMMENT.sub(b"", line.removeprefix(_BYTE_ORDER_MARK)).strip()
+
+
 def read_records(text: bytes, kind: RecordFormat) -> Records:
     """The records of a text. Raises DamagedError if anything is wrong with them."""
     if len(text) > MAX_TEXT:
         raise DamagedError(
             [Damage(1, f"the file is larger than {MAX_TEXT >> 20} MiB, the most that is read")]
         )
+    text = _without_marks(text)
     blocks, line, damages = [], 0, list[Damage]()
     addressing = _ADDRESSING.search(text) if kind is RecordFormat.HEX else None
     base = _BaseRecord(is_linear=addressing is not None and addressing[1] in b"45")
@@ -203,7 +221,7 @@ def _read_block(kind: RecordFormat, text: bytes, base: _BaseRecord) -> _LineBloc
     controls, damages = [], []
     number = 0
     for number, line in enumerate(text.splitlines(), 1):
-        record = line.strip()
+        record = _record_of(line)
         if not record:
             continue
         try:
@@ -254,7 +272,7 @@ def _unpack(kind: RecordFormat, record: bytes) -> tuple[str, int, bytes]:
 
     if not _DIGITS[kind].fullmatch(record):
         raise _RecordError(f"it is no {kind}{' record' if kind is RecordFormat.HEX else ''}")
-    text = record.decode("ascii")
+    text = record.decode("ascii").upper()
     # The library accepts a record that is too short for its address.
     if kind is RecordFormat.SREC and len(text) < 6 + 2 * _ADDRESS_SIZES.get(text[1], 2):
         raise _RecordError(_record_mistake(kind, text))
@@ -318,7 +336,7 @@ def _check_order(
 ) -> Iterator[Damage]:
     """What is wrong with the order of the records and, with ``checks_counts``, with their number."""
     types = frozenset[str]().union(*(block.types for _, block in blocks))
-    end, before, last = 0, 0, 0
+    end, before, last, counted = 0, 0, 0, -1
     for offset, block in blocks:
         if end and len(block.lines):
             yield _after_end(offset + int(block.lines[0]), end)
@@ -337,14 +355,15 @@ def _check_order(
                     return
                 yield from _check_end(kind, control.type, types, line)
             elif kind is RecordFormat.SREC and control.type in "56" and checks_counts:
-                count = before + control.before
+                count = counted = before + control.before
                 if control.value != count:
                     yield Damage(
                         line, f"it counts {control.value:,} records with data, and there are {count:,}"
                     )
         before += len(block.lines)
         last = offset + block.length
-    if not end:
+    # A count of all records shows that none is missing, even without an end record.
+    if not end and counted != before:
         yield Damage(
             last, f"the file ends without an end record ({_END_RECORDS[kind]}); it may have been cut off"
         )
@@ -445,9 +464,10 @@ def frame(text: bytes, records: Records) -> bytes:
     """The text without the data and checksums of its records: its layout, and its other records."""
     lines = text.splitlines(keepends=True)
     for number in (records.lines - 1).tolist():
-        head = lines[number].lstrip()
-        width = 9 if records.kind is RecordFormat.HEX else 4 + 2 * _ADDRESS_SIZES[chr(head[1])]
-        lines[number] = head[:width].upper() + b"\n"
+        record = _record_of(lines[number])
+        width = 9 if records.kind is RecordFormat.HEX else 4 + 2 * _ADDRESS_SIZES[chr(record[1])]
+        comment = _COMMENT.search(lines[number])
+        lines[number] = record[:width].upper() + (comment[0] if comment else b"") + b"\n"
     return b"".join(lines)
 
 
@@ -462,7 +482,8 @@ def rewritten(text: bytes, records: Records, old: Image, new: Image) -> bytes:
         np.searchsorted(changed, at) for at in (records.addresses, records.addresses + records.sizes)
     )
     lines = text.splitlines(keepends=True)
-    is_lower = re.search(rb"[A-F]", text) is None and re.search(rb"[a-f]", text) is not None
+    digits = _COMMENT.sub(b"", text)
+    is_lower = re.search(rb"[A-F]", digits) is None and re.search(rb"[a-f]", digits) is not None
     for number in np.flatnonzero(first < last).tolist():
         data = new.read(int(records.addresses[number]), int(records.sizes[number]))
         assert data is not None
@@ -475,7 +496,7 @@ def _with_data(kind: RecordFormat, line: bytes, data: bytes, is_lower: bool) -> 
     """The line of a record with other data; unchanged digits keep their case."""
     import bincopy
 
-    record = line.strip()
+    record = _record_of(line)
     type_, address, _ = _unpack(kind, record)
     if kind is RecordFormat.HEX:
         packed = bincopy.pack_ihex(int(type_), address, len(data), data)

@@ -80,13 +80,19 @@ def refusal(data: bytes) -> XmlProblem | None:
         if name.lower() != "utf-8" and (character := _NOT_ASCII.search(data, 3)):
             line = data.count(b"\n", 0, character.start()) + 1
             return XmlProblem(line, f"this is no {name} text, as the file declares; declare UTF-8")
-    position = 3 if data.startswith(b"\xef\xbb\xbf") else 0
-    while skipped := _MISC.match(data, position):
-        position = skipped.end()
+    position = prolog_end(data)
     if data.startswith(b"<!DOCTYPE", position):
         line = data.count(b"\n", 0, position) + 1
         return XmlProblem(line, "a document type (DOCTYPE) is not accepted; remove it")
     return None
+
+
+def prolog_end(data: bytes) -> int:
+    """Where the document type or the outermost element begins, behind declaration, comments and spaces."""
+    position = 3 if data.startswith(b"\xef\xbb\xbf") else 0
+    while skipped := _MISC.match(data, position):
+        position = skipped.end()
+    return position
 
 
 def parse(data: bytes, is_definition: bool = False) -> XmlDocument:

@@ -184,6 +184,18 @@ def test_a_wrong_line_is_reported_with_file_line_and_remedy(yard: Yard) -> None:
     assert error == f"callint: {FILE}:{line}: '45,0' is not a number; write it with a point, as in 12.5"
 
 
+def test_what_the_definition_lacks_is_listed_in_one_line_and_the_rest_is_compared(yard: Yard) -> None:
+    write(yard, new=AUK)
+    text = (yard.root / FILE).read_text("utf-8")
+    yard.write(FILE, text.replace("<SHORT-NAME>fuel<", "<SHORT-NAME>feul<").encode("utf-16"))
+    result = yard.call("diff", AUK, FILE)
+    assert (result.status, result.stdout) == (0, "")
+    assert result.stderr == f"callint: {FILE}: left out 1 instance that the definition lacks: feul\n"
+    yard.write(FILE, re.sub("<SHORT-NAME>(?!Y|yard|change)", "<SHORT-NAME>x_", text))
+    error = yard.call("diff", AUK, FILE).error
+    assert "the definition has no instance of the file" in error
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
@@ -236,7 +248,7 @@ def test_a_strangers_file_steers_no_terminal(yard: Yard) -> None:
     write(yard)
     text = (yard.root / FILE).read_text("utf-8")
     yard.write(FILE, text.replace("<SHORT-NAME>fuel<", "<SHORT-NAME>fu\u202eel<"))
-    error = yard.call("diff", HERON, FILE).error
+    error = yard.call("diff", HERON, FILE).stderr
     assert not steering(error) and "fu\\u202eel" in error
     yard.write(FILE, text.replace("HERON-3", "\u009bHERON"))
     result = yard.call("diff", HERON, FILE)

@@ -18,8 +18,8 @@ from callint.model.definition import NumberType
 from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.reporting.tables.csv import COLUMNS, harmless
-from tests.building import definition_xml, image, s_file
-from tests.running import CUT, GOOD, Result, Yard, make_yard, run, valid, yard_base
+from tests.building import definition_xml, image, s_file, u16
+from tests.running import CUT, GOOD, TRIM, Result, Yard, fuel_cell, make_yard, run, valid, yard_base
 
 FLOATS = """
     <curve name="floats" title="Floats" purpose="general" at="0x10" type="float32">
@@ -210,6 +210,93 @@ def test_an_axis_that_is_named_comes_with_its_breakpoints(yard: Yard) -> None:
     ]
 
 
+# CSV in the dialect of a spreadsheet
+
+
+def grids(data: str, delimiter: str, decimal: str) -> dict[str, list[list[str]]]:
+    """The rows of each block by the name of its table or axis, as the form of docs/numbers.md says."""
+    assert data.startswith("\ufeff") and data.count("\r\n") == data.count("\n")
+    blocks: dict[str, list[list[str]]] = {}
+    for row in csv.reader(io.StringIO(data[1:], newline=""), delimiter=delimiter, strict=True):
+        if row and row[0] in ("table", "axis"):
+            block = blocks[row[1]] = []
+        if row:
+            block.append(
+                [field if row[0] in ("table", "axis") else field.replace(decimal, ".") for field in row]
+            )
+    return blocks
+
+
+def test_a_map_is_a_grid_below_its_axes_with_decimal_commas_and_a_byte_order_mark(yard: Yard) -> None:
+    image = bytearray(GOOD)
+    image[fuel_cell(1, 1) : fuel_cell(1, 1) + 2] = u16(457)
+    yard.write("boats/heron.bin", bytes(image))
+    options = ("--format", "csv", "--dialect", "semicolon", "--output", "o.csv")
+    assert yard.call("show", "boats/heron.bin", "fuel", "trim", *options).stdout == ""
+    assert (yard.root / "o.csv").read_bytes().decode("utf-8").split("\r\n") == [
+        "\ufefftable;fuel;map;mg;Fuel by speed and load",
+        "x;speed;rpm",
+        "y;load;mg",
+        ";800;1600;2400;3200",
+        "10;12;14;16;18",
+        "40;42;45,7;46;48",
+        "70;70;72;74;76",
+        "",
+        "table;trim;curve;degC;Temperature trim",
+        "x;speed;rpm",
+        ";800;1600;2400;3200",
+        ";20;22;24;26",
+        "",
+    ]
+
+
+@pytest.mark.parametrize(("dialect", "marks"), {"comma": ",.", "semicolon": ";,", "tab": "\t."}.items())
+def test_each_dialect_holds_every_cell_of_the_demo_as_the_long_form_does(dialect: str, marks: str) -> None:
+    folder, actual = demo_image()
+    definition = actual.layout.definition
+    arguments = ["show", "factory/sk28-0412.bin", "*", "--definition", "definitions/skerry-28.xml"]
+    long = rows(run(*arguments, "--format", "csv", cwd=folder).stdout)
+    blocks = grids(run(*arguments, "--format", "csv", "--dialect", dialect, cwd=folder).stdout, *marks)
+    cells: dict[str, list[str]] = {}
+    for row in long:
+        field = row["x_breakpoint"] if row["kind"] == "axis" else row["text"] or row["value"]
+        cells.setdefault(row["table"], []).append(field if row["kind"] == "text" else field.replace(",", "."))
+    heads = {name: len(table.axes) for name, table in definition.tables.items()}
+    assert list(blocks) == list(cells)
+    for name, block in blocks.items():
+        # The name, a row for each axis, the breakpoints of x if there is an x axis, then the cells.
+        grid = block[1 + heads.get(name, 0) + (heads.get(name, 0) > 0) :]
+        expected = [field.replace(marks[1], ".") for field in cells[name]]
+        assert [field for row in grid for field in row[1:]] == expected
+        if table := definition.tables.get(name):
+            assert block[0] == ["table", name, table.kind.value, block[0][3], table.title]
+            along = [block[1 + len(table.axes)][1:], [row[0] for row in grid]]
+            for axis, fields in zip(table.axes, along, strict=False):
+                assert [float(field) for field in fields] == actual.breakpoints(axis).tolist()
+
+
+def test_states_off_cells_and_absent_ones_are_words_in_a_grid(yard: Yard) -> None:
+    form = ("--format", "csv", "--dialect", "comma")
+    image = bytearray(GOOD)
+    image[TRIM] = 0xFF
+    yard.write("boats/heron.bin", bytes(image))
+    blocks = grids(yard.call("show", "boats/heron.bin", "monitor", "trim", *form).stdout, ",", ".")
+    assert (blocks["monitor"][1:], blocks["trim"][3][1]) == ([["", "on"]], "off")
+    yard.write("boats/heron.bin", s_file({0: GOOD[:0x20]}, 1))
+    fuel = grids(yard.call("show", "boats/heron.bin", "fuel", *form).stdout, ",", ".")["fuel"]
+    assert fuel[5:] == [["40", "42", "45", "46", "48"], ["70", *["absent"] * 4]]
+
+
+def test_a_formula_of_a_stranger_is_harmless_in_a_grid(tmp_path: Path) -> None:
+    xml = definition_xml('<scalar name="t" title="=1+1" purpose="general" at="0" type="int8"/>')
+    (tmp_path / "t.xml").write_bytes(xml)
+    (tmp_path / "t.bin").write_bytes(b"\xff" + bytes(63))
+    arguments = ("--definition", "t.xml", "--format", "csv", "--dialect", "tab")
+    assert (
+        run("show", "t.bin", *arguments, cwd=tmp_path).stdout == "\ufefftable\tt\tscalar\t\t'=1+1\r\n\t-1\r\n"
+    )
+
+
 # JSON
 
 
@@ -254,6 +341,8 @@ def test_every_raw_number_of_the_demo_stands_in_the_json() -> None:
         (("--format", "csv", "--plain"), "use only one"),
         (("--format", "json", "--list"), "use only one"),
         (("--output", "out.csv"), "--output needs --format csv or json"),
+        (("--dialect", "tab"), "--dialect needs --format csv"),
+        (("--dialect", "tab", "--format", "json"), "--dialect needs --format csv"),
         (("--format", "csv", "--output", "boats/heron.bin"), "would replace an input"),
         (("--format", "csv", "--output", "defs/yard.xml"), "would replace an input"),
         (("--format", "csv", "--output", "nowhere/out.csv"), "there is no folder nowhere"),

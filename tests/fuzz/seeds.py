@@ -6,6 +6,9 @@ import io
 import random
 import re
 from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import bincopy
 import openpyxl
@@ -53,6 +56,36 @@ def _workbook() -> bytes:
     return stream.getvalue()
 
 
+def _record_files(text: bytes) -> list[bytes]:
+    """A file of records, one whose records are repaired, and one with all that people add to it."""
+    lower = text.lower().replace(b"\n", b" ; GOOD\r\n", 2)
+    return [text, b"+" + text, b"\xef\xbb\xbf; GOOD\r\n// \xe4\r\n" + lower + b"\x1a"]
+
+
+def _measurement(compression: Any) -> bytes:
+    """A measurement file with two groups of channels."""
+    import numpy as np
+    from asammdf import MDF, Signal
+
+    file = MDF(version="4.10")
+    times = np.arange(4.0)
+    file.append([Signal(times * 100, times, name="speed")])
+    file.append(
+        [Signal(np.arange(2, dtype=np.uint16), times[:2], name="load", conversion={"a": 0.5, "b": 0})]
+    )
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "seed.mf4"
+        file.save(path, compression=compression)
+        file.close()
+        return path.read_bytes()
+
+
+def _values_of_others() -> bytes:
+    """The same file in UTF-16, with a document type and a foreign instance."""
+    text = _values().decode().replace('encoding="UTF-8"?>', 'encoding="UTF-16"?><!DOCTYPE MSRSW SYSTEM "v">')
+    return text.replace("<SHORT-NAME>fuel<", "<SHORT-NAME>other<").encode("utf-16")
+
+
 def seeds(target: str) -> list[bytes]:
     """The files that a target starts from."""
     makers: dict[str, Callable[[], list[bytes]]] = {
@@ -66,8 +99,8 @@ def seeds(target: str) -> list[bytes]:
             yard_definition().replace(b'max="100"', b'max="99"').replace(b"<note>", b"<!-- a --><note>"),
         ],
         "image": lambda: [GOOD, BAD, yard_base(), b"\xff" * len(GOOD), b""],
-        "hex": lambda: [mark + _binary(GOOD).as_ihex().encode() for mark in (b"", b"+")],
-        "srec": lambda: [mark + _binary(GOOD).as_srec().encode() for mark in (b"", b"+")],
+        "hex": lambda: _record_files(_binary(GOOD).as_ihex().encode()),
+        "srec": lambda: _record_files(_binary(GOOD).as_srec().encode()),
         "asap2": lambda: [_description()],
         "addresses": lambda: [
             table_text(records(demo())[:8]).encode(),
@@ -83,13 +116,14 @@ def seeds(target: str) -> list[bytes]:
             POLICY.encode(),
             *(path.read_bytes() for path in sorted(_DEMO.glob("*/callint.toml"))),
         ],
-        "cdfx": lambda: [_values()],
+        "cdfx": lambda: [_values(), _values_of_others()],
         "values": lambda: [
             b"table,kind,unit,x,x_breakpoint,y,y_breakpoint,value,text,raw\n"
             b"fuel,map,mg,0,800,1,40,47.5,,420\ntrim,curve,degC,1,1600,,,,off,62\n",
             b"\xef\xbb\xbftable;fuel;map;mg;Fuel\nx;speed;rpm\ny;load;mg\n;800;1600;2400;3200\n"
             b"10;12;14;16;18\n40;42;47,5;46;48\n\ntable;monitor;scalar;;M\n;on\n",
         ],
+        "mdf": lambda: [_measurement(compression) for compression in (0, 2)],
         "log": lambda: [
             b"time,speed,load\n0,800,10.5\n1,1600,20\n2,,x\n",
             b"time;speed;load\ns;rpm;mg\n0;800;10,5\n1;1600;20\n",

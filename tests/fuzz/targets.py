@@ -43,6 +43,7 @@ from callint.reading.cdfx import read_cdfx
 from callint.reading.definition import read_definition
 from callint.reading.images import read_image_file
 from callint.reading.logs import Log
+from callint.reading.mdf_logs import MdfLog
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, RecordFormat, kind_of, read_records
 from callint.reading.tree import file_digests
@@ -259,11 +260,22 @@ def log(data: bytes) -> None:
             assert all(len(values) <= len(data) for values in piece.signals.values())
 
 
+def mdf(data: bytes) -> None:
+    """A measurement file is read to its end, or refused with one line."""
+    path = _folder() / "fuzz.mf4"
+    path.write_bytes(data)
+    try:
+        read = MdfLog(path, LogColumns(), ["speed", "load"])
+        assert all(len(piece.signals) == len(read.signals) for piece in read.chunks())
+    except InputError as error:
+        assert len(error.lines) == 1 and steering(clean(error.lines[0])) == []
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
         *(definition, definition_merge, image, hex, srec, asap2, addresses, mapping, policy, cdfx, values),
-        log,
+        *(log, mdf),
     )
 }
 

@@ -72,6 +72,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "show a definition": ("show", "--definition", DEFINITION),
     "show a definition of a revision": ("show", "--definition", f"HEAD:{DEFINITION}"),
     "show as CSV": ("show", HERON, "--format", "csv"),
+    "show as grids in CSV": ("show", HERON, "--format", "csv", "--dialect", "semicolon"),
     "show as JSON": ("show", HERON, "--format", "json"),
     "show as git's text form": ("show", "--plain", "--", HERON),
     "show of a definition as git's text form": ("show", "--plain", "--", DEFINITION),

@@ -21,7 +21,7 @@ from callint.decoding.checksum_update import UnsealableError, seal
 from callint.model.definition import Checksum
 from callint.model.image import Image, Segment
 from callint.reading.definition import read_definition
-from tests.building import definition_xml, image, read
+from tests.building import definition_xml, findings, image, read
 
 #: What the catalogue computes every check value over.
 CHECK_INPUT = b"123456789"
@@ -245,6 +245,47 @@ def test_every_alias_leads_to_an_algorithm() -> None:
     assert not set(checksums.aliases()) & set(checksums.catalogue())
 
 
+def test_every_name_and_alias_is_suggested_in_another_spelling() -> None:
+    for known in checksums.known_algorithms():
+        if known == "crc":
+            continue
+        target = checksums.aliases().get(known, known)
+        respelled = known.lower().replace("/", "_").replace("-", "")
+        assert target in dict(checksums.similar_algorithms(respelled)), known
+
+
+@pytest.mark.parametrize(
+    ("name", "hint"),
+    [
+        # The second name is an alias of the first in the catalogue, as ALIASES above has it.
+        ("CRC-16/CCITT-FALES", "Did you mean CRC-16/IBM-3740 (alias CRC-16/CCITT-FALSE) or "),
+        ("crc16_ccitt_false", "Did you mean CRC-16/IBM-3740 (alias CRC-16/CCITT-FALSE)?"),
+        ("CRC32", "Did you mean CRC-32/ISO-HDLC (alias CRC-32)?"),
+        ("CRC-32/MPEG2", "Did you mean CRC-32/MPEG-2?"),
+        ("MODBUS-CRC16", "Did you mean CRC-16/MODBUS?"),
+        ("SAE J1850", "Did you mean CRC-8/SAE-J1850?"),
+        ("sum-16", "Did you mean sum16?"),
+        # Two algorithms have this name in the field, so both are suggested (common practice, no source).
+        (
+            "CRC16-CCITT",
+            "Did you mean CRC-16/KERMIT (alias CRC-16/CCITT) or CRC-16/IBM-3740 (alias CRC-16/CCITT-FALSE)?",
+        ),
+        # No other width is suggested.
+        ("CRC-8/CCITT", 'or give the parameters of your own as algorithm="crc".'),
+        ("fletcher16", 'or give the parameters of your own as algorithm="crc".'),
+    ],
+)
+def test_an_unknown_algorithm_has_a_hint_by_likeness_and_by_the_aliases(name: str, hint: str) -> None:
+    memory = f'<checksum name="all" start="0" size="8" stored-at="40" algorithm="{name}"/>'
+    (finding,) = (
+        finding
+        for finding in findings(definition_xml("", memory=memory))
+        if finding.rule == "definition/unknown-reference"
+    )
+    assert finding.message == f"checksum all names the algorithm {name!r}, which does not exist"
+    assert hint in finding.hint
+
+
 def test_every_known_algorithm_may_stand_in_a_definition() -> None:
     lines = "".join(
         f'<checksum name="{number}" algorithm="{name}" start="0" size="1" stored-at="8"/>'
@@ -359,7 +400,7 @@ def test_a_checksum_that_makes_no_sense_is_a_finding_with_its_line(attributes: s
     [
         ('algorithm="crc" width="8" poly="7" reflect-in="yes"', "reflect-in"),
         ('algorithm="sum16" word="int16"', "word"),
-        ('algorithm="CRC 16" word="uint16"', "algorithm"),
+        ('algorithm="CRC*16" word="uint16"', "algorithm"),
     ],
 )
 def test_an_attribute_of_a_checksum_that_the_schema_refuses_is_a_finding_too(

@@ -63,6 +63,17 @@ def test_the_example_of_the_m68000_manual() -> None:
     assert read_by_bincopy(MOTOROLA) == {0: MOTOROLA_DATA}
 
 
+def test_the_example_of_the_manual_page_ends_with_its_count() -> None:
+    # srec_motorola(5), from memory: an S5 record has the number of S1, S2 and S3 records before it, which are
+    # four in its example; that is the example of the manual.
+    counted = MOTOROLA.replace(b"S9030000FC\n", b"S5030004F8\n")
+    assert s_record(5, 4) == "S5030004F8"
+    assert read(counted) == read(counted.lower()) == {0: MOTOROLA_DATA}
+    assert read_by_bincopy(counted) == {0: MOTOROLA_DATA}
+    with pytest.raises(ValueError, match="line 6: it counts 5 records with data, and there are 4"):
+        read(counted.replace(b"S5030004F8", b"S5030005F7"))
+
+
 def test_the_sum_in_an_s_record_is_the_ones_complement_of_all_pairs_behind_the_type() -> None:
     # "The least significant byte of the one's complement of the sum of the values represented by the pairs of
     # characters making up the record length, address, and the code/data fields."
@@ -176,6 +187,24 @@ def test_hex_files_read_the_same_by_three_readers(parts: dict[int, bytes], size:
         assert read(text) == parts
         assert read_by_bincopy(text) == parts
         assert read_by_intelhex(text) == parts
+
+
+_NOTES = st.text(st.characters(min_codepoint=32, max_codepoint=0xFF, exclude_categories=["Cc"]), max_size=20)
+
+
+@given(_parts(), st.sampled_from(["hex", "srec"]), st.lists(_NOTES, max_size=6), st.data())
+def test_records_with_comments_read_as_the_readers_read_them_without(
+    parts: dict[int, bytes], what: str, notes: list[str], draw: st.DataObject
+) -> None:
+    text = made_by_bincopy(parts, what, 20)
+    lines = text.decode().splitlines()
+    if draw.draw(st.booleans(), "lower case"):
+        lines = [line.lower() for line in lines]
+    for note in notes:
+        place = draw.draw(st.integers(0, len(lines) - 1))
+        lines[place:place] = [f"{draw.draw(st.sampled_from([';', '#', '//', ' ; ']))}{note}"]
+    messy = "\r\n".join(lines).encode("utf-8-sig") + b"\r\n" + b"\x1a" * draw.draw(st.integers(0, 3))
+    assert read(messy) == read_by_bincopy(text) == parts
 
 
 @given(_parts(below=1 << 20))

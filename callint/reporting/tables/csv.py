@@ -74,7 +74,8 @@ def harmless(text: str) -> str:
     return f"{_MARK}{text}" if text.lstrip(" ").startswith((*_FORMULA, _MARK)) else text
 
 
-def _unit(unit: str) -> str:
+def unit_field(unit: str) -> str:
+    """A unit as a field; empty for "-", which means no unit."""
     return "" if unit == "-" else harmless(unit)
 
 
@@ -87,7 +88,7 @@ def _cells(decoded: Decoded, table: Table) -> Iterator[tuple[str, ...]]:
     definition, layout = decoded.layout.definition, decoded.layout
     grid, conversion = decoded.grid(table), definition.conversion_of(table)
     start = layout.cells(layout.table_items[table.name]).start
-    unit = _unit(definition.unit_of(table))
+    unit = unit_field(definition.unit_of(table))
     head = (table.name, table.kind.value, harmless(table.title), table.purpose.value, unit)
     rows, columns = grid.physical.shape
     x_fields = _axis_fields(decoded, table.x, grid.x, columns)
@@ -95,7 +96,7 @@ def _cells(decoded: Decoded, table: Table) -> Iterator[tuple[str, ...]]:
     addresses = layout.address[start : start + rows * columns].reshape(rows, columns).tolist()
     for y in range(rows):
         for x in range(columns):
-            cell = _cell(grid, y, x, conversion)
+            cell = cell_fields(grid, y, x, conversion)
             yield *head, *x_fields[x], *y_fields[y], *cell, fmt.address(addresses[y][x])
 
 
@@ -107,7 +108,7 @@ def _axis_fields(
     if name is None or values is None:
         return [_NO_AXIS] * count
     axis = definition.axes[name]
-    unit = _unit(definition.unit_of(axis))
+    unit = unit_field(definition.unit_of(axis))
     numbers = _breakpoint_numbers(decoded, axis, values)
     return [(str(i), axis.signal, number, unit) for i, number in enumerate(numbers)]
 
@@ -118,7 +119,7 @@ def _breakpoint_numbers(decoded: Decoded, axis: Axis, values: Numbers) -> list[s
     return [_number(value, conversion, storage) for value in values.tolist()]
 
 
-def _cell(grid: Grid, y: int, x: int, conversion: Conversion) -> tuple[str, str, str]:
+def cell_fields(grid: Grid, y: int, x: int, conversion: Conversion) -> tuple[str, str, str]:
     """Value, text and raw number of a cell."""
     if not grid.present[y, x]:
         return "", "absent", ""
@@ -155,17 +156,27 @@ def _text(decoded: Decoded, text: Text) -> tuple[str, ...]:
 def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
     """The breakpoints of an axis, as the cells of a table whose x axis it is."""
     layout, definition = decoded.layout, decoded.layout.definition
-    head = (axis.name, "axis", "", "", _unit(definition.unit_of(axis)))
+    head = (axis.name, "axis", "", "", unit_field(definition.unit_of(axis)))
     values = decoded.breakpoints(axis.name)
     fields = _axis_fields(decoded, axis.name, values, axis.count)
-    numbers = _breakpoint_numbers(decoded, axis, values)
     item = layout.axis_items.get(axis.name)
-    for x, value in enumerate(values.tolist()):
-        text, raw, address = "", "", ""
+    for x, (number, text) in enumerate(axis_breakpoints(decoded, axis)):
+        raw, address = "", ""
         if isinstance(axis, StoredAxis) and item is not None:
             cell = layout.cells(item).start + x
             address = fmt.address(int(layout.address[cell]))
-            is_present = bool(decoded.present[cell])
-            raw = _raw(decoded.raw_of(item)[0, x]) if is_present else ""
+            raw = _raw(decoded.raw_of(item)[0, x]) if decoded.present[cell] else ""
+        yield *head, *fields[x], *_NO_AXIS, number, text, raw, address
+
+
+def axis_breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, str]]:
+    """Value and text of each breakpoint of an axis, as ``cell_fields`` gives those of a cell."""
+    definition, item = decoded.layout.definition, decoded.layout.axis_items.get(axis.name)
+    values = decoded.breakpoints(axis.name)
+    numbers = _breakpoint_numbers(decoded, axis, values)
+    for x, value in enumerate(values.tolist()):
+        text = ""
+        if isinstance(axis, StoredAxis) and item is not None:
+            is_present = decoded.of_item(decoded.present, item)[0, x]
             text = _value_text(value, definition.conversion_of(axis)) if is_present else "absent"
-        yield *head, *fields[x], *_NO_AXIS, numbers[x], text, raw, address
+        yield numbers[x], text

@@ -76,17 +76,37 @@ def unknown_reference(context: CheckContext) -> Iterator[Finding]:
     """
     for reference in _references(context):
         if reference.name not in reference.known:
-            from difflib import get_close_matches
-
-            close = get_close_matches(reference.name, list(reference.known))
             yield definition_finding(
                 rule_ids.DEFINITION_UNKNOWN_REFERENCE,
                 reference.line,
                 f"{reference.source} {reference.kind} {reference.name}",
                 f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
-                f"Did you mean {close[0]!r}?" if close else f"Correct the name or add the {reference.kind}.",
+                _advice(reference),
                 reference.table,
             )
+
+
+def _advice(reference: _Reference) -> str:
+    """The names that a reference may mean, as a hint."""
+    if reference.kind == _ALGORITHM:
+        suggested = [
+            f"{name} (alias {alias})" if alias else name
+            for name, alias in checksums.similar_algorithms(reference.name)
+        ]
+        if not suggested:
+            return (
+                "Name a CRC of the published catalogue, or give the parameters of your own "
+                'as algorithm="crc".'
+            )
+        return f"Did you mean {' or '.join(suggested)}?"
+    from difflib import get_close_matches
+
+    close = get_close_matches(reference.name, list(reference.known))
+    return f"Did you mean {close[0]!r}?" if close else f"Correct the name or add the {reference.kind}."
+
+
+#: The kind of the references of checksums.
+_ALGORITHM = "algorithm"
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +159,7 @@ def _references(context: CheckContext) -> Iterator[_Reference]:
     for checksum in definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):
             source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
-            yield _Reference(source, "algorithm", checksum.algorithm, algorithms, checksum.line)
+            yield _Reference(source, _ALGORITHM, checksum.algorithm, algorithms, checksum.line)
 
 
 @rule(rule_ids.DEFINITION_UNUSED, Severity.NOTE, Scope.DEFINITION)
