@@ -13,6 +13,7 @@ from callint.cli.options import as_options
 from callint.cli.revision_pairs import CDFX_SUFFIX
 from callint.model.image import Image
 from callint.reading.workspace import open_workspace
+from callint.reporting.edits.wording import edit_remarks
 from callint.rules.registry import refuse_unknown_rules
 
 
@@ -57,10 +58,10 @@ def command(options: ApplyOptions) -> int:
     workspace = open_workspace(options.policy)
     refuse_unknown_rules(workspace.policy)
     edit_options = EditOptions(options.definition, not options.no_seal, options.dry_run, options.message)
-    mirrors: list[str] = []
+    remarks: list[str] = []
 
     def apply(image: EditableImage) -> Image:
-        after = _with_values(image, options.values, mirrors)
+        after = _with_values(image, options.values, remarks)
         if not options.force:
             refuse_danger(image, after)
         return after
@@ -72,16 +73,19 @@ def command(options: ApplyOptions) -> int:
         summary = f"{options.values} would be applied to {options.image}; nothing was written."
     else:
         summary = f"{options.image}: applied {options.values}."
-    if mirrors:
-        summary += f" Changed with it, as it must be equal: {', '.join(mirrors)}."
     if options.force:
-        summary += f" {CAUTION}"
-    print_edit(edit, edit_options, f"Apply {Path(options.values).name} to {options.image}", summary)
+        remarks.append(CAUTION)
+    print_edit(
+        edit,
+        edit_options,
+        f"Apply {Path(options.values).name} to {options.image}",
+        " ".join([summary, *remarks]),
+    )
     return 0
 
 
-def _with_values(image: EditableImage, name: str, mirrors: list[str]) -> Image:
-    """The image with the values of a file; adds the names of tables that were changed with them."""
+def _with_values(image: EditableImage, name: str, remarks: list[str]) -> Image:
+    """The image with the values of a file; adds what was stored otherwise, and what was changed with it."""
     if name.lower().endswith(CDFX_SUFFIX):
         from callint.cli.cdfx import with_values
 
@@ -90,5 +94,5 @@ def _with_values(image: EditableImage, name: str, mirrors: list[str]) -> Image:
     from callint.reading.value_rows import read_value_file
 
     applied = apply_rows(image.decoded, read_value_file(Path(name)))
-    mirrors += applied.mirrors
+    remarks += edit_remarks(image.loaded.definition, applied.rounded, applied.mirrors)
     return applied.image

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from glob import escape
 
@@ -15,12 +14,12 @@ from callint.cli.name_selection import names_matching
 from callint.cli.options import as_options
 from callint.cli.value_option import parse_cells, parse_change, parse_value
 from callint.comparing.cell_writer import CellWriter
-from callint.comparing.set_values import SetValues, set_values
-from callint.decoding.layout import Item
-from callint.model.definition import Definition, FixedAxis, Text
+from callint.comparing.set_values import set_values
+from callint.model.definition import FixedAxis, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.workspace import open_workspace
+from callint.reporting.edits.wording import edit_remarks
 from callint.rules.registry import refuse_unknown_rules
 
 
@@ -83,9 +82,7 @@ def command(options: SetOptions) -> int:
         summary = f"{options.image}: {options.table} would be set; nothing was written"
     else:
         summary = f"{options.image}: set {options.table}"
-    sentences = [f"{text[:1].upper()}{text[1:]}." for text in job.remarks]
-    if options.force:
-        sentences.append(CAUTION)
+    sentences = [*job.remarks, *([CAUTION] if options.force else [])]
     print_edit(
         edit, edit_options, f"Set {options.table} of {options.image}", " ".join([f"{summary}.", *sentences])
     )
@@ -118,7 +115,11 @@ class _SetJob:
         else:
             setting = parse_change(definition, item, options.by or "")
         result = set_values(image.decoded, number, cells, setting)
-        self.remarks += _remarks(definition, item, result)
+        self.remarks += edit_remarks(definition, result.rounded, result.mirrors)
+        if result.off_cells:
+            verbs = ("is", "stays") if result.off_cells == 1 else ("are", "stay")
+            count = fmt.count(result.off_cells, "cell")
+            self.remarks.append(f"{count} {verbs[0]} switched off and {verbs[1]} so.")
         return result.image
 
     def _with_text(self, image: EditableImage, text: Text) -> Image:
@@ -144,17 +145,3 @@ def _item_number(image: EditableImage, name: str) -> int:
         "there is no table, axis or text {!r}",
     )
     raise AssertionError(name)
-
-
-def _remarks(definition: Definition, item: Item, result: SetValues) -> Iterator[str]:
-    """What was written in another way than asked for, and what was changed with it."""
-    conversion = definition.conversion_of(item)
-    for wanted, stored in result.rounded:
-        texts = fmt.format_distinct((wanted, stored), conversion, item.storage)
-        asked, written = (fmt.with_unit(text, conversion.unit) for text in texts)
-        yield f"{asked} is stored as {written}, the nearest value that {item.name} can hold"
-    if result.off_cells:
-        verbs = ("is", "stays") if result.off_cells == 1 else ("are", "stay")
-        yield f"{fmt.count(result.off_cells, 'cell')} {verbs[0]} switched off and {verbs[1]} so"
-    if result.mirrors:
-        yield f"changed with it, as it must be equal: {', '.join(result.mirrors)}"

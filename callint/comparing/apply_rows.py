@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
 from callint import fmt
-from callint.comparing.cell_writer import CellWriter
+from callint.comparing.cell_writer import CellWriter, RoundedValue
 from callint.decoding.conversions import exact_terms, exact_value, is_wide, quantise
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
@@ -36,9 +36,14 @@ _OFF, _ABSENT = "off", "absent"
 
 @dataclass(frozen=True, slots=True)
 class AppliedValues:
-    """The image with the values of a file, and the names of tables that were changed with them."""
+    """The image with the values of a file.
+
+    ``rounded`` are the values that are stored as others, ``mirrors`` the names of tables that were changed
+    with those of the file.
+    """
 
     image: Image
+    rounded: tuple[RoundedValue, ...]
     mirrors: tuple[str, ...]
 
 
@@ -84,8 +89,9 @@ class _RowApplier:
         self._check_breakpoints(writer.target)
         for name, row in self.texts.items():
             self._write_text(writer, self.decoded.layout.definition.texts[name], row)
+        rounded = tuple(writer.rounded)
         image, mirrors = writer.image()
-        return AppliedValues(image, mirrors)
+        return AppliedValues(image, rounded, mirrors)
 
     # One row
 
@@ -138,6 +144,9 @@ class _RowApplier:
         item = layout.items[wanted.item]
         present = self._text_of(wanted.item, place)
         word = present if row.text is None else row.text.removeprefix("'")
+        conversion = layout.definition.conversion_of(item)
+        if row.text is None and isinstance(conversion, States) and conversion.raw_of(row.value) is not None:
+            row, word = replace(row, value=""), row.value  # the name of a state may be a number
         has_new_word = word.casefold() != present.casefold()
         if has_new_word and word:
             code = self._code(row, item, word)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,18 +22,31 @@ from callint.model.definition import PLAIN, Conversion, States, Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 
+#: Values that differ by less, as a share, are one value to people.
+_SLACK = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class RoundedValue:
+    """A wanted value, and the nearest one that its item can store if people see that they differ."""
+
+    item: Item
+    wanted: float
+    stored: float
+
 
 class CellWriter:
     """Collects new numbers and texts for an image.
 
-    ``target`` is the image as it will be, without the mirrors. Every method raises InputError for what cannot
-    be stored.
+    ``target`` is the image as it will be, without the mirrors. ``rounded`` are the written values that are
+    stored as others, each once. Every method raises InputError for what cannot be stored.
     """
 
     def __init__(self, decoded: Decoded) -> None:
         self._decoded = decoded
         self._texts: dict[str, bytes] = {}
         self.target = replace(decoded, raw=tuple(raw.copy() for raw in decoded.raw))
+        self.rounded: list[RoundedValue] = []
         self.written: Flags = np.zeros(decoded.layout.size, bool)
 
     def write_values(self, item: int, cells: Flags, values: Numbers) -> None:
@@ -52,6 +66,7 @@ class CellWriter:
                 f"{what.name}: {value} would be stored as the off code {off}; write off to mean it"
             )
         self._write(item, cells, quantised.raw)
+        self.rounded += _rounded(what, conversion, values[cells], quantised.raw[cells])
 
     def write_raw(self, item: int, cells: Flags, raw: int | float) -> None:
         """Store a raw number in flagged cells of an item, shape (rows, columns)."""
@@ -146,6 +161,19 @@ class CellWriter:
             raise InputError(
                 f"{fmt.list_names(names, 3)}: it shares these bytes; correct the addresses in the definition"
             )
+
+
+def _rounded(
+    item: Item, conversion: Conversion, values: Numbers, raw: NDArray[Any]
+) -> Iterator[RoundedValue]:
+    """The values that differ from the stored ones as people read them; each once."""
+    stored = to_physical(conversion, raw)
+    differs = ~np.isclose(values, stored, rtol=_SLACK, atol=0.0)
+    pairs = dict.fromkeys(zip(values[differs].tolist(), stored[differs].tolist(), strict=True))
+    for wanted, value in pairs:
+        shown = float(fmt.number(value, conversion, item.storage))
+        if not math.isclose(wanted, shown, rel_tol=_SLACK):
+            yield RoundedValue(item, wanted, value)
 
 
 def _off_code(item: Item) -> int | None:

@@ -1,9 +1,13 @@
-"""Reads the values of tables from a text file or a workbook with one row per cell."""
+"""Reads the values of tables from a text file or a workbook.
+
+The file has one row per cell below a row with the names of columns, or each table as a grid below its name,
+as ``callint show --dialect`` writes it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from callint.model.errors import InputError
@@ -11,6 +15,7 @@ from callint.reading.sheets import Sheet, SheetRow, read_sheets
 
 #: The columns that count; a file must have the first two.
 _TABLE, _VALUE = "table", "value"
+_AXIS, _KINDS = "axis", ("scalar", "curve", "map", "text")
 _COLUMNS = (_TABLE, _VALUE, "x", "y", "text", "raw", "unit", "x_breakpoint", "y_breakpoint")
 
 
@@ -47,18 +52,23 @@ class ValueFile:
 
 
 def read_value_file(path: Path) -> ValueFile:
-    """The rows of a file that ``callint show --format csv`` wrote, also after a spreadsheet saved it.
+    """The cells of a file that ``callint show --format csv`` wrote, also after a spreadsheet saved it.
 
-    The columns may be in any order. InputError if the file cannot be read or is no such file.
+    Columns of a file with one row per cell may be in any order. InputError if the file cannot be read or is
+    no such file.
     """
     for sheet in read_sheets(path):
+        if sheet.rows and _starts_grid(sheet.rows[0]):
+            rows = tuple(_grid_rows(sheet))
+            return ValueFile(sheet.source, rows, _has_decimal_comma(rows))
         for position, row in enumerate(sheet.rows):
             columns = _columns(row)
             if columns is not None:
                 rows = tuple(_rows(sheet, sheet.rows[position + 1 :], columns))
                 return ValueFile(sheet.source, rows, _has_decimal_comma(rows))
     raise InputError(
-        f"{path}: no row names the columns {_TABLE} and {_VALUE}; give a file of callint show --format csv"
+        f"{path}: no table begins in it, and no row names the columns {_TABLE} and {_VALUE}; "
+        "give a file that callint show --format csv wrote"
     )
 
 
@@ -102,3 +112,72 @@ def _index(sheet: Sheet, row: SheetRow, text: str) -> int:
             f"{sheet.source}:{row.number}: {text!r} is not the index of a cell; leave x and y as they were"
         )
     return int(text)
+
+
+# Grids
+
+
+def _starts_grid(row: SheetRow) -> bool:
+    """Whether a row begins the block of a table or an axis."""
+    first = row.cells[0]
+    kind = row.cells[2] if len(row.cells) > 2 else ""
+    return first == _AXIS or (first == _TABLE and kind in _KINDS)
+
+
+def _grid_rows(sheet: Sheet) -> Iterator[ValueRow]:
+    """The cells of all blocks."""
+    starts = [position for position, row in enumerate(sheet.rows) if _starts_grid(row)]
+    for start, end in zip(starts, [*starts[1:], len(sheet.rows)], strict=True):
+        head, *rows = sheet.rows[start:end]
+        if head.cells[0] == _AXIS:
+            unit = head.cells[3] if len(head.cells) > 3 else ""
+            yield from _cells(rows, _Block(_name(sheet, head), unit, has_text=False))
+            continue
+        axes = [row for row in rows[:2] if row.cells[0] in ("x", "y")]
+        rows = rows[len(axes) :]
+        unit = head.cells[3] if len(head.cells) > 3 else ""
+        block = _Block(_name(sheet, head), unit, has_text=head.cells[2] == "text")
+        if head.cells[2] in ("curve", "map"):
+            if not rows:
+                problem = f"{block.name} has no row of breakpoints"
+                raise InputError(f"{sheet.source}:{head.number}: {problem}; write the file again")
+            block = replace(block, breakpoints=rows[0].cells[1:])
+            rows = rows[1:]
+        yield from _cells(rows, block)
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """What is above the cells of a grid."""
+
+    name: str
+    unit: str
+    has_text: bool
+    breakpoints: tuple[str, ...] = ()
+
+
+def _name(sheet: Sheet, head: SheetRow) -> str:
+    if len(head.cells) < 2:
+        raise InputError(f"{sheet.source}:{head.number}: a table begins here without a name; write its name")
+    return head.cells[1]
+
+
+def _cells(rows: Sequence[SheetRow], block: _Block) -> Iterator[ValueRow]:
+    """The cells of a grid; a field is a number or a word."""
+    for y, row in enumerate(rows):
+        fields = row.cells[1:]
+        missing = max(len(block.breakpoints), 1) - len(fields)
+        for x, written in enumerate((*fields, *[""] * missing)):
+            is_number = not block.has_text and (not written or written.lstrip("+-−.,")[:1].isdigit())
+            yield ValueRow(
+                number=row.number,
+                table=block.name,
+                x=x,
+                y=y,
+                value=written if is_number else "",
+                text=None if is_number else written,
+                raw=None,
+                unit=None if block.has_text else block.unit,
+                x_breakpoint=block.breakpoints[x] if x < len(block.breakpoints) else None,
+                y_breakpoint=row.cells[0] or None,
+            )

@@ -126,6 +126,30 @@ def test_a_spreadsheet_may_use_semicolons_decimal_commas_and_its_own_columns(yar
     assert read(yard) == edited(GOOD, {fuel_cell(1, 1): u16(475)})
 
 
+@pytest.mark.parametrize("dialect", ["comma", "semicolon", "tab"])
+def test_grids_of_every_dialect_are_read(yard: Yard, dialect: str) -> None:
+    image = edited(GOOD, {TRIM: b"\xff"})
+    yard.write(IMAGE, image)
+    grids = yard.run("show", IMAGE, "*", "--format", "csv", "--dialect", dialect).stdout
+    yard.write("grids.csv", grids)
+    result = yard.run("apply", IMAGE, "grids.csv")
+    assert result.flat == f"{IMAGE} holds the values of grids.csv already; nothing changes."
+    sign = "," if dialect == "semicolon" else "."
+    changed = grids.replace("45", f"47{sign}5").replace("off", "22").replace("HERON-3", "AUK-12")
+    yard.write("grids.csv", changed.replace("on\r\n", "off\r\n"))
+    assert "it no longer protects" in yard.call("apply", IMAGE, "grids.csv").stderr
+    yard.write("grids.csv", changed)
+    yard.run("apply", IMAGE, "grids.csv")
+    assert read(yard) == edited(GOOD, {fuel_cell(1, 1): u16(475), TRIM: bytes([62]), HULL: b"AUK-12      "})
+
+
+def test_a_cell_that_was_cleared_in_a_grid_is_named(yard: Yard) -> None:
+    grids = yard.run("show", IMAGE, "fuel", "--format", "csv", "--dialect", "comma").stdout
+    yard.write("grids.csv", grids.replace(",48", ","))
+    result = yard.call("apply", IMAGE, "grids.csv")
+    assert (result.status, "grids.csv:6: fuel has no value in this row" in result.stderr) == (2, True)
+
+
 def test_a_workbook_is_read_too(yard: Yard) -> None:
     rows = shown(yard)
     change(rows, "fuel", 1, 1, value="47.5")
