@@ -29,9 +29,8 @@ class Setting:
 class SetValues:
     """The image with the values, and what else to say about them.
 
-    ``rounded`` are the values that are stored as others, ``mirrors`` the names of tables that were changed with
-    it. ``off_cells`` is the number of cells that are switched off and stay so, as there is no value to
-    calculate with.
+    ``rounded`` are the values that are stored as others, ``mirrors`` the tables that were changed with it.
+    ``off_cells`` is the number of cells that are switched off and stay so: they have no value to change.
     """
 
     image: Image
