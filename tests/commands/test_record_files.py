@@ -12,6 +12,7 @@ from callint.reading.records import kind_of, read_records
 from tests.building import hex_file, s_file, u16
 from tests.running import (
     BAD,
+    CUT,
     EGR,
     GOOD,
     HULL,
@@ -234,11 +235,17 @@ def test_a_table_in_a_gap_is_shown_without_values(yard: Yard) -> None:
     assert "    speed, rpm\n" in shown, "no blocks stand for a curve without values"
 
 
-@pytest.mark.parametrize("command", ["show", "seal", "whatif", "diff", "merge", "carry"])
+@pytest.mark.parametrize(
+    "command", ["show", "seal", "set", "restore", "apply", "whatif", "diff", "merge", "carry"]
+)
 def test_a_damaged_file_is_one_line_with_place_and_remedy(yard: Yard, command: str) -> None:
     damaged = as_hex(GOOD).replace(b":10000000", b":10000001")
     yard.write("boats/heron.hex", damaged)
+    yard.write("values.csv", "table,value\noverspeed_cut,4100\n")
     options = {
+        "set": ("overspeed_cut", "--to", "4100"),
+        "restore": ("--table", "fuel"),
+        "apply": ("values.csv",),
         "whatif": ("--true", "load=30", "--reads", "50"),
         "diff": ("factory/base.bin",),
         "merge": ("factory/base.bin", "factory/base.bin", "--to", "boats/new"),
@@ -387,6 +394,23 @@ def test_a_file_of_records_that_lie_elsewhere_is_refused_by_every_command(yard: 
         assert "boats/heron.hex: no byte of it lies in the memory that defs/yard.xml describes" in error
     # The policy's start is for raw files.
     assert "correct the memory in the definition" in yard.call("check").flat
+
+
+@forms
+@pytest.mark.parametrize("command", ["set", "restore", "apply"])
+def test_an_edit_writes_the_records_that_it_changes_and_no_other(
+    yard: Yard, form: Callable[[bytes], bytes], command: str
+) -> None:
+    target = yard.write("boats/heron.hex", form(edited(GOOD, {CUT: u16(4300)})))
+    yard.write("values.csv", "table,value\noverspeed_cut,4200\n")
+    options = {
+        "set": ("overspeed_cut", "--to", "4200 rpm"),
+        "restore": ("--table", "overspeed_cut"),
+        "apply": ("values.csv",),
+    }[command]
+    result = yard.call(command, "boats/heron.hex", *options)
+    assert (result.status, result.stderr) == (0, "")
+    assert target.read_bytes() == form(GOOD)
 
 
 @forms

@@ -284,6 +284,8 @@ def test_diff_show_and_history_say_it_in_a_line(bare_clone: Stored) -> None:
         ("diff", f"HEAD~1:{HERON}", HERON),
         ("history", HERON),
         ("seal", HERON),
+        ("set", HERON, "overspeed_cut", "--to", "4100"),
+        ("restore", HERON, "--table", "fuel"),
     ):
         error = bare_clone.call(*arguments).error
         assert error.endswith(ABSENT), arguments
