@@ -11,9 +11,12 @@ import numpy as np
 from callint import fmt
 from callint.model.change import Numbers
 from callint.model.definition import Axis, Range, StoredAxis
-from callint.rules import axis, image, protection, relation, value
+from callint.rules import axis, image, relation, value
 from callint.rules.context import CheckContext
 from callint.rules.definition.operating import covers
+from callint.rules.protection.disabled import disabled
+from callint.rules.protection.flat import flat
+from callint.rules.protection.thresholds import unreachable_threshold
 from callint.rules.rule import Rule
 
 _BLANK = "blank"
@@ -36,9 +39,9 @@ _OF_TABLES: tuple[tuple[Rule, str], ...] = (
 )
 #: Rules whose findings are one for each table, with a clause of which the table is the subject.
 _OF_PROTECTIONS: tuple[tuple[Rule, str], ...] = (
-    (protection.disabled, "matches its guard"),
-    (protection.flat, "is flat"),
-    (protection.unreachable_threshold, "has a threshold that its signal never reaches"),
+    (disabled, "matches its guard"),
+    (flat, "is flat"),
+    (unreachable_threshold, "has a threshold that its signal never reaches"),
 )
 _OF_RELATIONS: tuple[tuple[Rule, str], ...] = (
     (relation.exceeds_bound, "exceeds {}"),
