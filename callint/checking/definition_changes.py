@@ -97,7 +97,7 @@ def _settled(
         Cause(id, CauseKind.DEFINITION, (*places, *list(uses[id].values())[:_MOST_USES]))
         for id, places in definition_places.items()
     ]
-    return checker.settle_changed_definition(path, CheckContext(new), findings, causes)
+    return checker.settler.settle_changed_definition(path, CheckContext(new), findings, causes)
 
 
 # The two states of a definition
