@@ -12,7 +12,7 @@ from callint.reading.asap2.report import NotKeptError
 from callint.reading.definition_bounds import MAX_ALL_BREAKPOINTS, MAX_BREAKPOINTS
 
 
-class AxisBuilder:
+class ListedAxes:
     """Makes the ``axes`` of a definition, by their names."""
 
     def __init__(self, index: RowIndex, parts: SharedParts, claims: ClaimedBytes, log: RowLog) -> None:

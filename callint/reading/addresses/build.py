@@ -20,7 +20,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
-from callint.reading.addresses.axes import AxisBuilder
+from callint.reading.addresses.axes import ListedAxes
 from callint.reading.addresses.claims import ClaimedBytes
 from callint.reading.addresses.row_index import RowIndex
 from callint.reading.addresses.row_log import RowLog
@@ -61,7 +61,7 @@ class ListBuilder:
         self._index = RowIndex(rows, self._log)
         self._claims = ClaimedBytes(extent, self._log)
         self._parts = SharedParts(order, self._log.log)
-        self._axes = AxisBuilder(self._index, self._parts, self._claims, self._log)
+        self._axes = ListedAxes(self._index, self._parts, self._claims, self._log)
         self._tables: dict[str, Table] = {}
         self._texts: dict[str, Text] = {}
         self._cells = 0

@@ -133,9 +133,9 @@ def _condition_text(context: CheckContext, table: Table, guard: Guard) -> str:
     is_off: Flags = context.new.of_item(context.new.off, context.layout.table_items[table.name])
     off = " or off" if is_off.any() else ""
     if guard.above is not None:
-        return f"above {context.limit(table, guard.above)}{off}"
+        return f"above {context.texts.limit(table, guard.above)}{off}"
     if guard.below is not None:
-        return f"below {context.limit(table, guard.below)}{off}"
+        return f"below {context.texts.limit(table, guard.below)}{off}"
     return (f'"{guard.state}"' if guard.state is not None else f"raw {guard.raw}") + off
 
 
@@ -147,7 +147,7 @@ def _scalar_texts(
     limit = guard.below if guard.above is None else guard.above
     bound = None if limit is None else decimal(limit, guard.text)
     if exact is None or bound is None:
-        return context.format_near(table, float(context.new.physical[cell]), limit or 0.0), condition
+        return context.texts.format_near(table, float(context.new.physical[cell]), limit or 0.0), condition
     unit = context.definition.unit_of(table)
     value, bound_text = (fmt.with_unit(fmt.decimal_digits(number), unit) for number in (exact, bound))
     return value, f"{'below' if guard.above is None else 'above'} {bound_text}"

@@ -49,7 +49,9 @@ def flat(context: CheckContext) -> Iterator[Finding]:
             continue
         guarded = any(guard.flat for guard in table.demands.guards)
         if guarded or (context.old is not None and not context.old.uniform[item]):
-            value = context.quantity(table, float(context.new.physical[context.layout.cells(item).start]))
+            value = context.texts.quantity(
+                table, float(context.new.physical[context.layout.cells(item).start])
+            )
             yield context.about_table(
                 rule_ids.PROTECTION_FLAT,
                 table,
@@ -78,7 +80,9 @@ def _nearly_flat(context: CheckContext, change: TableChange) -> Iterator[Finding
         return
     if not span <= old_span:
         return
-    low, high = (context.quantity(table, float(end(change.new.physical))) for end in (np.nanmin, np.nanmax))
+    low, high = (
+        context.texts.quantity(table, float(end(change.new.physical))) for end in (np.nanmin, np.nanmax)
+    )
     old_text, text = (
         fmt.with_unit(fmt.plain(float(f"{size:.3g}")), fmt.distance_unit(context.definition.unit_of(table)))
         for size in spans

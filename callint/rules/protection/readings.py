@@ -58,7 +58,7 @@ def reading_changed(context: CheckContext) -> Iterator[Finding]:
             continue
         shifts.sort(key=lambda item: -abs(item[0].new - item[0].old))
         (worst, direction), *others = shifts
-        before, after = context.format_distinct(table, worst.old, worst.new)
+        before, after = context.texts.format_distinct(table, worst.old, worst.new)
         distance = _distance(context, worst, table)
         message = f"{table.produces} reads up to {distance} too {direction}: {before} became {after}"
         rest = "".join(

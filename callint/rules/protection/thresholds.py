@@ -71,7 +71,7 @@ def unreachable_threshold(context: CheckContext) -> Iterator[Finding]:
             finding = context.about_cell(
                 rule_ids.PROTECTION_UNREACHABLE_THRESHOLD,
                 cell,
-                f"{context.format_near(table, value, end)} is {side} "
+                f"{context.texts.format_near(table, value, end)} is {side} "
                 f"{fmt.with_unit(fmt.plain(end), signal.unit)}, "
                 f"the {extreme} value of {signal.name}{signal_range.source(end)}: "
                 "the signal never reaches this threshold",

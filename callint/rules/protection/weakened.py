@@ -109,7 +109,7 @@ def _weakened_table(context: CheckContext, table: Table) -> Iterator[Finding]:
         if cells is not None and (cells.changed & cells.new.off & ~cells.old.off).any():
             yield _switched_off(context, cells, severe, _lost_text(context, table, lost) + implied, hint)
         return
-    before, after = context.format_distinct(table, weakest.old, weakest.new)
+    before, after = context.texts.format_distinct(table, weakest.old, weakest.new)
     relative = fmt.percent(weakest.old, weakest.new, context.definition.unit_of(table))
     message = f"the table protects later than the base: {before} became {after}"
     message += f" ({relative})" if relative else ""
@@ -144,7 +144,7 @@ def _lost_text(context: CheckContext, table: Table, lost: LostEffect | None) -> 
     """The lost share of what a table takes away, as a clause; "" if a small share was lost."""
     if lost is None or lost.share < _LEAST_SHARE:
         return ""
-    effect = context.quantity(table, lost.effect)
+    effect = context.texts.quantity(table, lost.effect)
     verb = "adds" if less_protective_directions(table)[1] else "takes away"
     point = fmt.point(context.definition, table.axes, lost.at)
     limit = f", above the limit of {100 * _MOST_LOST:.0f} %" if lost.is_large else ""
@@ -154,7 +154,7 @@ def _lost_text(context: CheckContext, table: Table, lost: LostEffect | None) -> 
 def _switched_off(context: CheckContext, change: TableChange, severe: bool, lost: str, hint: str) -> Finding:
     """A finding about a protection that was switched off in some cells, and else moved nowhere."""
     y, x = change.largest
-    before, after = context.cell_change(change, y, x)
+    before, after = context.texts.cell_change(change, y, x)
     count = int(np.count_nonzero(change.changed & change.new.off & ~change.old.off))
     others = f", and {fmt.count(count - 1, 'other cell')} too" if count > 1 else ""
     cell = context.cell_number(change.table, x, y)
@@ -181,7 +181,7 @@ def _undirected(
     if cells is not None and (furthest is not None or switched):
         yield _changed_protection(context, cells)
     elif furthest is not None:
-        before, after = context.format_distinct(table, furthest.old, furthest.new)
+        before, after = context.texts.format_distinct(table, furthest.old, furthest.new)
         texts = f"{before} became {after}", f"; {_NO_DIRECTION}"
         yield about_point(context, rule_ids.PROTECTION_WEAKENED, new, furthest.at, texts, _CHANGED_HINT)
 
@@ -190,7 +190,7 @@ def _changed_protection(context: CheckContext, change: TableChange) -> Finding:
     """A finding about a changed protection whose guards do not say which direction protects less."""
     table = change.table
     y, x = change.largest
-    before, after = context.cell_change(change, y, x)
+    before, after = context.texts.cell_change(change, y, x)
     others = f", and {fmt.count(change.count - 1, 'other cell')} changed" if change.count > 1 else ""
     return context.about_cell(
         rule_ids.PROTECTION_WEAKENED,
@@ -210,7 +210,7 @@ def _delay_text(
     signal = context.definition.signals.get(table.signal or "")
     if not table.axes and signal is not None:
         distance = abs(float(new.grid.physical[0, 0]) - float(old.grid.physical[0, 0]))
-        return f", so that it sets in {context.quantity(table, distance)} later"
+        return f", so that it sets in {context.texts.quantity(table, distance)} later"
     delay = shift_along_axis(old, new, upward)
     if not delay or table.x is None:
         return ""
