@@ -119,7 +119,7 @@ def decimal_address(context: CheckContext) -> Iterator[Finding]:
     """
     memory = context.definition.memory
     for address in context.file.decimal_addresses:
-        number = int(address.text)
+        number = address.digits.as_decimal
         meant = _hexadecimal_in_memory(context, address)
         if meant and memory.start <= number < memory.end:  # definition/outside-image reports the others
             yield definition_finding(
@@ -134,8 +134,8 @@ def decimal_address(context: CheckContext) -> Iterator[Finding]:
 
 def _hexadecimal_in_memory(context: CheckContext, address: DecimalAddress) -> str:
     """The address with a 0x before it, if that lies in the memory; else ""."""
-    memory, meant = context.definition.memory, f"0x{address.text}"
-    return meant if memory.start <= int(meant, 16) < memory.end else ""
+    memory, digits = context.definition.memory, address.digits
+    return digits.marked if memory.start <= digits.as_hexadecimal < memory.end else ""
 
 
 @rule(rule_ids.DEFINITION_OVERLAP, Severity.WARNING, Scope.DEFINITION)
