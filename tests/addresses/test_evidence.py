@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from callint.decoding.cell_order import is_smoother_in_other_order
 from callint.decoding.placement_evidence import PlacementEvidence, judge_placement
 from callint.model.definition import (
     NO_CONSTRAINTS,
@@ -183,3 +184,24 @@ def test_options_of_lists_need_a_list(tmp_path: Path, option: tuple[str, str]) -
     yard.write("engine.a2l", "ASAP2_VERSION 1 60")
     error = yard.run("import", "engine.a2l", *option).error
     assert f"{option[0]} needs a list of addresses" in error
+
+
+def test_the_order_of_a_map_is_doubted_if_its_cells_were_exchanged_and_not_if_they_are_right() -> None:
+    random = np.random.default_rng(11)
+    right = wrong = count = 0
+    for columns, rows in ((16, 12), (12, 8), (8, 5), (16, 4)) * 25:
+        slopes = random.integers(1, 9, 2)
+        bend = random.integers(0, 4) * np.add.outer(np.arange(rows) ** 2, np.arange(columns) ** 2)
+        grid = slopes[0] * np.arange(rows)[:, None] + slopes[1] * np.arange(columns) + bend
+        right += is_smoother_in_other_order(grid.astype(float), y_first=False)
+        turned = grid.T.reshape(rows, columns)  # stored column by column, read row by row
+        wrong += is_smoother_in_other_order(turned.astype(float), y_first=False)
+        count += 1
+    assert right == 0
+    assert wrong >= 0.95 * count
+
+
+def test_the_order_of_a_square_or_very_short_map_is_never_doubted() -> None:
+    random = np.random.default_rng(12)
+    for shape in ((8, 8), (3, 12), (12, 3), (1, 16)):
+        assert not is_smoother_in_other_order(random.normal(size=shape), y_first=True)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from callint import fmt
-from callint.model.change import Numbers
+from callint.decoding.cell_order import is_smoother_in_other_order
 from callint.model.definition import Axis, Range, StoredAxis
 from callint.rules import axis, image, relation, value
 from callint.rules.context import CheckContext
@@ -186,33 +186,15 @@ def _outside_operation(context: CheckContext) -> Iterator[_Clause]:
                 yield item.name, item.line, f"reaches from {own}, although {name} operates at {usual},"
 
 
-#: The shortest axes of a map of whose cells the order shows.
-_LEAST_SHAPE = 4
-#: How many times as rough a map is at least if its cells are read in the wrong order; the right order is at
-#: most 0.4 times as rough as the wrong one in every map of the demo.
-_ROUGHER = 2.0
-
-
 def _transposed(context: CheckContext) -> Iterator[_Clause]:
-    """The maps that are far smoother if their cells are read in the other order.
-
-    Only if the axes differ in length: of a square map, the other order is as smooth.
-    """
+    """The maps that are far smoother if their cells are read in the other order."""
     for name, item in context.layout.table_items.items():
         rows, columns = context.layout.shapes[item].tolist()
-        if rows == columns or min(rows, columns) < _LEAST_SHAPE:
-            continue
         values = context.new.of_item(context.new.physical, item).reshape(rows, columns)
         if context.new.of_item(context.new.valued, item).all() and np.isfinite(values).all():
             table = context.definition.tables[name]
-            other = values.T.reshape(rows, columns) if table.y_first else values.reshape(columns, rows).T
-            if _roughness(values) > _ROUGHER * _roughness(other):
+            if is_smoother_in_other_order(values, table.y_first):
                 yield name, table.line, "would be far smoother with order= changed or x and y swapped"
-
-
-def _roughness(values: Numbers) -> float:
-    """The sum of the second differences along both axes."""
-    return float(sum(np.abs(np.diff(values, 2, axis=axis)).sum() for axis in (0, 1)))
 
 
 def _amount(count: int, name: str) -> str:
