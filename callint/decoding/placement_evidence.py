@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.cell_order import is_smoother_in_other_order
+from callint.decoding.characters import count_strange_characters, written_part
 from callint.decoding.conversions import to_physical
 from callint.fmt import address, count, plain, with_unit
 from callint.model.change import Numbers
@@ -235,15 +236,14 @@ class _PlacementJudge:
         content = self._image.read(text.at, text.length)
         if content is None:
             return _doubted(text.name, "the image lacks bytes of it")
-        letters = content.rstrip(b"\x00\xff ")
-        if not letters:
+        letters = content.rstrip(b"\x00\xff ").decode(text.encoding, "replace")
+        if not written_part(letters):
             return _doubted(text.name, "it is empty")
-        strange = sum(not 0x20 <= byte < 0x7F for byte in letters)
-        if strange:
+        if strange := count_strange_characters(letters):
             return _doubted(
                 text.name, f"{strange} of its {text.length} bytes are not letters, digits or signs"
             )
-        return _supported(text.name, f"it reads {letters.decode('ascii')[:40]!r}")
+        return _supported(text.name, f"it reads {written_part(letters)[:40]!r}")
 
 
 def _supported(name: str, reason: str) -> PlacementEvidence:

@@ -205,3 +205,22 @@ def test_the_order_of_a_square_or_very_short_map_is_never_doubted() -> None:
     random = np.random.default_rng(12)
     for shape in ((8, 8), (3, 12), (12, 3), (1, 16)):
         assert not is_smoother_in_other_order(random.normal(size=shape), y_first=True)
+
+
+@pytest.mark.parametrize(
+    ("content", "doubts", "support"),
+    [
+        (b"SK28-0412   ", (), ("it reads 'SK28-0412'",)),
+        (b"SK28\x00\x17\x92\x00\x00\x00\x00\x00", (), ("it reads 'SK28'",)),  # the rest of a longer text
+        (b"\xff" * 12, ("it is empty",), ()),
+        (b"\x00\x17\x92\x31" * 3, ("it is empty",), ()),
+        (b"SK\x17\x92" * 3, ("6 of its 12 bytes are not letters, digits or signs",), ()),
+    ],
+)
+def test_a_text_is_judged_by_its_characters(
+    content: bytes, doubts: tuple[str, ...], support: tuple[str, ...]
+) -> None:
+    text = replace(next(iter(demo().texts.values())), name="made", at=0, length=12, encoding="ascii")
+    definition = replace(demo(), axes={}, tables={}, texts={"made": text})
+    (evidence,) = judge_placement(definition, Image.raw(content, 0))
+    assert (evidence.doubts, evidence.support) == (doubts, support)

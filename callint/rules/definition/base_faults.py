@@ -10,6 +10,7 @@ import numpy as np
 
 from callint import fmt
 from callint.decoding.cell_order import is_smoother_in_other_order
+from callint.decoding.characters import count_strange_characters
 from callint.model.definition import Axis, Range, StoredAxis
 from callint.rules import axis, image, relation, value
 from callint.rules.context import CheckContext
@@ -125,9 +126,7 @@ def _broken_relations(context: CheckContext) -> Iterator[tuple[str, int, str, se
 def _strange_texts(context: CheckContext) -> Iterator[_Clause]:
     """The texts of which the image has other bytes than characters."""
     for text in context.definition.texts.values():
-        # What follows a NUL is not part of the text.
-        content = (context.new.text(text) or "").partition("\0")[0]
-        if "\ufffd" in content or not all(char.isprintable() or char.isspace() for char in content):
+        if count_strange_characters(context.new.text(text) or ""):
             yield text.name, text.line, "has bytes that are not characters"
 
 
