@@ -41,6 +41,7 @@ def _seconds(root: Path, images: Sequence[str], finds_causes: bool) -> float:
     """The shortest time of a check of images of the demo."""
     from callint.checking.assignments import Assignment
     from callint.checking.checker import Checker
+    from callint.checking.image_findings import FindingDetails
     from callint.checking.loading import Definitions
     from callint.reading.workspace import open_workspace
 
@@ -58,7 +59,7 @@ def _seconds(root: Path, images: Sequence[str], finds_causes: bool) -> float:
                 workspace.policy,
                 date.today(),
                 definitions=definitions,
-                finds_causes=finds_causes,
+                details=FindingDetails(causes=finds_causes),
             )
             started = time.perf_counter()
             checker.report(assigned)

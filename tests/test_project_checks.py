@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import subprocess
 import sys
@@ -59,6 +60,78 @@ def test_imports_go_one_way() -> None:
     assert done.returncode == 0, done.stdout + done.stderr
     assert "Data flows one way, and so do imports KEPT" in done.stdout
     assert "Formats for programs do not import printers for people KEPT" in done.stdout
+
+
+# How large a part may be
+
+#: The most lines of a module, a class and a function, and the most parameters of a function.
+MOST_LINES = {"module": 600, "class": 300, "function": 60}
+MOST_PARAMETERS = 7
+
+#: Parts over a bound that wait for a division of their own; each leaves this list when it fits.
+TOO_LARGE = {
+    "callint/comparing/definition_merge/merge.py class _Merger",
+    "callint/comparing/entry_errors/detect.py function _judge",
+    "callint/comparing/entry_errors/detect.py module",
+    "callint/reading/elements/inheritance.py class Inheritance",
+}
+
+
+def parts_over_a_bound(source: str) -> set[str]:
+    """The parts of a module that are longer than allowed, or have too many parameters."""
+    tree = ast.parse(source)
+    over = {"module"} if len(source.splitlines()) > MOST_LINES["module"] else set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
+            kind = "class" if isinstance(node, ast.ClassDef) else "function"
+            assert node.end_lineno is not None
+            if node.end_lineno - node.lineno + 1 > MOST_LINES[kind] or _parameters(node) > MOST_PARAMETERS:
+                over.add(f"{kind} {node.name}")
+    return over
+
+
+def _parameters(node: ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """The number of parameters of a function, with ``self``."""
+    if isinstance(node, ast.ClassDef):
+        return 0
+    return len(node.args.posonlyargs) + len(node.args.args) + len(node.args.kwonlyargs)
+
+
+def test_no_module_class_or_function_is_too_large_to_be_read_at_once() -> None:
+    modules = sorted((REPOSITORY / "callint").rglob("*.py"))
+    over = {
+        f"{path.relative_to(REPOSITORY).as_posix()} {part}"
+        for path in modules
+        for part in parts_over_a_bound(path.read_text(encoding="utf-8"))
+    }
+    assert len(modules) > 100
+    assert over == TOO_LARGE
+
+
+@pytest.mark.parametrize(
+    ("source", "part"),
+    [
+        ("x = 1\n" * 601, "module"),
+        ("class Large:\n" + "    x = 1\n" * 300, "class Large"),
+        ("def long():\n" + "    pass\n" * 60, "function long"),
+        ("def wide(a, b, c, d, *, e, f, g, h): ...\n", "function wide"),
+    ],
+)
+def test_a_part_just_over_a_bound_is_named(source: str, part: str) -> None:
+    assert parts_over_a_bound(source) == {part}
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "x = 1\n" * 600,
+        "class Large:\n" + "    x = 1\n" * 299,
+        "def long():\n" + "    pass\n" * 59,
+        "def wide(a, b, c, d, *, e, f, g): ...\n",
+    ],
+)
+def test_a_part_at_a_bound_is_not_named(source: str) -> None:
+    assert parts_over_a_bound(source) == set()
 
 
 # What a start may cost

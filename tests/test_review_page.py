@@ -58,7 +58,7 @@ def test_the_first_screen_says_what_is_compared_and_what_was_found() -> None:
     assert words("h1") == ["boats/heron.bin"]
     assert words(".between") == ["factory/skerry-28.bin →to boats/heron.bin"]
     assert words(".verdict") == [yard()["verdict"]]
-    assert words(".counts li") == ["1 error", "1 warning", "1 note", "1 waived"]
+    assert words(".counts li") == ["2 mistakes", "1 error", "1 warning", "1 note", "1 waived"]
     assert words(".groups dd") == ["1 table changed."]
     assert words(".cautions p") == yard()["cautions"]
 

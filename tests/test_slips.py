@@ -508,6 +508,15 @@ def test_a_slip_is_named_as_the_taxonomies_do(
     assert result.meant == pytest.approx(meant)
 
 
+def test_a_missing_digit_is_one_that_the_decimals_of_the_table_allow() -> None:
+    result = find_typing_error(43.8, 43.85, within=0.02, decimals=2)
+    assert result is not None and (result.name, result.meant) == ("missing digit", 43.85)
+    coarse = find_typing_error(43.8, 43.85, within=0.02, decimals=1)
+    assert coarse is None
+    whole = find_typing_error(43.8, 435.8, within=0.02, decimals=1)
+    assert whole is not None and (whole.name, whole.meant) == ("missing digit", 435.8)
+
+
 def test_a_departure_that_no_slip_explains_has_no_name() -> None:
     assert find_typing_error(777.7, 125.0, within=0.5, decimals=1) is None
     assert find_typing_error(float("nan"), 125.0, within=0.5, decimals=1) is None

@@ -16,7 +16,9 @@ from callint.decoding.surfaces import Surface, surface
 from callint.model.change import Numbers
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
-from callint.rules import protection, value
+from callint.rules import value
+from callint.rules.protection import readings, thresholds
+from callint.rules.protection import weakened as weakened_rule
 from tests.building import decoded, definition_xml, findings, image, table_surface, u16
 from tests.rules.example import of_rule, table
 
@@ -288,7 +290,7 @@ def is_silent(xml: bytes, new: bytes, old: bytes) -> bool:
 
 
 def test_the_worked_example_of_weakened_can_be_redone_by_hand() -> None:
-    page = " ".join(protection.weakened.page.split())
+    page = " ".join(weakened_rule.weakened.page.split())
     for piece in ("from 100 % at 100 °C to 60 % at 120 °C", "raised to 76 %", "16 % more", "+26.7 % of 60 %"):
         assert piece in page
     assert "100 + (100 - 76) / 2 = 112 °C, the new one at 120 °C: it sets in up to 8 °C later" in page
@@ -385,7 +387,7 @@ def severity(xml: bytes, new: bytes, old: bytes) -> Severity:
 
 
 def test_more_than_half_of_the_effect_lost_is_an_error_and_half_is_a_warning() -> None:
-    page = " ".join(protection.weakened.page.split())
+    page = " ".join(weakened_rule.weakened.page.split())
     assert "takes away 100 - 60 = 40 % at 120 °C, and 16 / 40 = 40 % of that is lost" in page
     assert "with 81 % at 120 °C, 21 / 40 = 52.5 % is lost; 80 % barely remains a warning" in page
     old = derated(100, 100, 60)
@@ -512,7 +514,7 @@ def test_a_table_without_a_direction_that_was_recalculated_for_new_breakpoints_h
 
 
 def test_a_limit_recalculated_for_new_breakpoints_may_be_off_by_a_stored_step() -> None:
-    page = " ".join(protection.weakened.page.split())
+    page = " ".join(weakened_rule.weakened.page.split())
     assert "at a new breakpoint of 109 °C it should have 100 - 2 * 9 = 82 %, and 83 % barely passes" in page
     assert 100 - 2 * 9 == 82
     old = derated(100, 100, 60)
@@ -594,7 +596,7 @@ def reading(new: bytes, old: bytes, xml: bytes | None = None) -> list[str]:
 
 
 def test_the_worked_example_of_reading_changed_can_be_redone_by_hand() -> None:
-    page = " ".join(protection.reading_changed.page.split())
+    page = " ".join(readings.reading_changed.page.split())
     assert "reads 110 °C at 0.5 V, and all of its cells are lowered by 4 °C" in page
     assert "100 - 2 * 6 = 88 % there instead of 100 - 2 * 10 = 80 %" in page
     assert reading(read_as(106, 76, 36), read_as(110, 80, 40)) == [
@@ -693,7 +695,7 @@ def unreachable(
 
 
 def test_the_worked_example_of_unreachable_threshold_can_be_redone_by_hand() -> None:
-    page = " ".join(protection.unreachable_threshold.page.split())
+    page = " ".join(thresholds.unreachable_threshold.page.split())
     assert "a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve" in page
     assert "highest cell is 130 °C" in page
     assert cut_at(135, 130, 80, 40, 0) == [
@@ -710,7 +712,7 @@ def test_a_curve_that_reads_further_than_is_plausible_does_not_widen_the_range()
 
 
 def test_a_cut_that_the_sensor_reached_in_the_base_is_an_error_though_it_is_unchanged() -> None:
-    page = " ".join(protection.unreachable_threshold.page.split())
+    page = " ".join(thresholds.unreachable_threshold.page.split())
     assert "If the curve of the base went up to 140 °C, the finding is an error, although the cut" in page
     for highest, expected in ((140, Severity.ERROR), (135, Severity.ERROR), (134, Severity.NOTE)):
         (finding,) = unreachable(135, (130, 80, 40, 0), (highest, 80, 40, 0))

@@ -56,9 +56,8 @@ def base_findings(checker: Checker, earlier: Sequence[Checker]) -> Iterator[Find
     changed = {path: base for path, base in first.items() if all(path in bases for bases in others)}
     for path in checker.policy.bases:
         if path in changed:
-            yield from checker.settle_base(path, *_compare_base(checker, changed[path]))
-        else:
-            checker.judge_base_waivers(path)
+            yield from checker.settler.settle_base(path, *_compare_base(checker, changed[path]))
+    checker.settler.judge_unchanged_bases()
 
 
 def _changed_bases(checker: Checker, state: Checker) -> Iterator[_ChangedBase]:

@@ -35,7 +35,7 @@ def copy_findings(
         context = _context(checker, item, equal[item.image], trees)
         if context is not None:
             findings = [finding for rule in in_scope(Scope.COPY) for finding in rule.findings(context)]
-            yield from checker.settle_copy(item.image, context, findings)
+            yield from checker.settler.settle_copy(item.image, context, findings)
 
 
 def _equal_paths(tree: Tree, paths: Iterable[str]) -> Mapping[str, list[str]]:

@@ -32,7 +32,7 @@ def findings_against_base(
             continue
         context = replace(context, base_path=base)
         findings = [finding for rule in in_scope(Scope.FACTORY) for finding in rule.findings(context)]
-        yield from checker.settle_definition(path, context, findings)
+        yield from checker.settler.settle_definition_beside_base(path, context, findings)
 
 
 def _is_foreign(context: CheckContext) -> bool:

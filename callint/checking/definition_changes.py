@@ -97,7 +97,7 @@ def _settled(
         Cause(id, CauseKind.DEFINITION, (*places, *list(uses[id].values())[:_MOST_USES]))
         for id, places in definition_places.items()
     ]
-    return checker.settle_changed_definition(path, CheckContext(new), findings, causes)
+    return checker.settler.settle_changed_definition(path, CheckContext(new), findings, causes)
 
 
 # The two states of a definition
@@ -208,6 +208,6 @@ def _use(image: str, finding: Finding, context: CheckContext, earlier: Image | N
         if earlier is not None:
             before = context.loaded.decoded(earlier).grid(table).physical
             values.insert(0, float(before[finding.cell.y, finding.cell.x]))
-        texts = [context.quantity(table, value) for value in dict.fromkeys(values)]
+        texts = [context.texts.quantity(table, value) for value in dict.fromkeys(values)]
         text += f": {' → '.join(texts)}"
     return SlackUse(image, finding.table, text, f"{finding.table}{place}: {finding.message}")

@@ -9,6 +9,7 @@ from datetime import date
 
 from callint.checking.assignments import definitions_on
 from callint.checking.checker import Checker
+from callint.checking.image_findings import FindingDetails
 from callint.checking.report import Report
 from callint.comparing.definition_merge.conflicts import DefinitionDecision, DefinitionMerge
 from callint.model.definition import Definition
@@ -76,7 +77,9 @@ class DefinitionJudge:
 
     def _checker(self, data: bytes, *, finds_causes: bool = False) -> Checker:
         tree = OverlayTree(self._workspace, {self._path: data})
-        return Checker(tree, self._workspace.policy, date.today(), finds_causes=finds_causes)
+        return Checker(
+            tree, self._workspace.policy, date.today(), details=FindingDetails(causes=finds_causes)
+        )
 
 
 def _key(finding: Finding) -> tuple[object, ...]:

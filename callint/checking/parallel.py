@@ -17,7 +17,8 @@ from datetime import date
 
 from callint import __version__
 from callint.checking.assignments import Assignment, definition_parts
-from callint.checking.checker import Checker, ImageResult
+from callint.checking.checker import Checker
+from callint.checking.image_findings import FOR_READERS, FindingDetails, ImageResult
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.tree import InMemoryTree, Tree
@@ -41,8 +42,7 @@ class Task:
     tree: Tree
     policy: Policy
     images: tuple[Assignment, ...]
-    is_compared: bool = False
-    finds_causes: bool = True
+    details: FindingDetails = FOR_READERS
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,17 +63,12 @@ class WorkerPool:
         tree: Tree,
         policy: Policy,
         images: Sequence[Assignment],
-        is_compared: bool = False,
-        finds_causes: bool = True,
+        details: FindingDetails = FOR_READERS,
     ) -> Iterator[ImageResult]:
-        """The findings in the images, in their order. At most two tasks for each worker are under way.
-
-        ``is_compared`` says that the findings will be compared with those of another state, and
-        ``finds_causes`` that each gets its cause.
-        """
+        """The findings in the images, in their order. At most two tasks for each worker are under way."""
         under_way: deque[tuple[Task, Future[list[ImageResult]] | None]] = deque()
         try:
-            for task in self._tasks(tree, policy, images, is_compared, finds_causes):
+            for task in self._tasks(tree, policy, images, details):
                 under_way.append((task, self._submit(task)))
                 if len(under_way) > 2 * self.size:
                     yield from self._results(*under_way.popleft())
@@ -89,15 +84,14 @@ class WorkerPool:
         tree: Tree,
         policy: Policy,
         images: Sequence[Assignment],
-        is_compared: bool,
-        finds_causes: bool,
+        details: FindingDetails,
     ) -> Iterator[Task]:
         run = secrets.token_hex(16)
         size = max(1, min(_MOST_IMAGES, len(images) // (_TASKS_PER_WORKER * self.size)))
         for start in range(0, len(images), size):
             part = tuple(images[start : start + size])
             files = _files_of(tree, part) if self.carries_files else tree
-            yield Task(__version__, run, files, policy, part, is_compared, finds_causes)
+            yield Task(__version__, run, files, policy, part, details)
 
     def _submit(self, task: Task) -> Future[list[ImageResult]] | None:
         """The future of a task; None if the executor has broken down."""
@@ -145,8 +139,7 @@ def work(task: Task) -> list[ImageResult]:
             task.tree,
             task.policy,
             date.today(),
-            is_compared=task.is_compared,
-            finds_causes=task.finds_causes,
+            details=task.details,
         )
         _state.checker, _state.run = checker, task.run
     elif isinstance(task.tree, InMemoryTree):

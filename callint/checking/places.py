@@ -240,7 +240,8 @@ class Places:
             return axis.name, f"{axis.name}: the stored number of breakpoints"
         first = int(np.flatnonzero(change.changed)[0])
         raws = change.old_raw[first], change.new_raw[first]
-        texts = self.context.format_change(axis, float(change.old[first]), float(change.new[first]), raws)
+        old, new = float(change.old[first]), float(change.new[first])
+        texts = self.context.texts.format_change(axis, old, new, raws)
         others = int(np.count_nonzero(change.changed)) - 1
         more = f" and {fmt.count(others, 'other breakpoint')}" if others else ""
         return (
@@ -264,11 +265,11 @@ class Places:
         table = change.table
         if change.count == 1:
             y, x = np.argwhere(change.changed)[0].tolist()
-            place = self.context.place(table, x, y)
+            place = self.context.texts.place(table, x, y)
             return f"{f' {place}' if place else ''}: {self._values(change, y, x)}"
         rows, columns = np.nonzero(change.changed)
         low, high = (
-            self.context.place(table, int(x), int(y)).removeprefix("at ")
+            self.context.texts.place(table, int(x), int(y)).removeprefix("at ")
             for x, y in ((columns.min(), rows.min()), (columns.max(), rows.max()))
         )
         count = fmt.count(change.count, "cell")
@@ -276,10 +277,11 @@ class Places:
 
     def _largest(self, change: TableChange) -> str:
         y, x = change.largest
-        return f"{self._values(change, y, x)} {self.context.place(change.table, x, y)}".rstrip()
+        return f"{self._values(change, y, x)} {self.context.texts.place(change.table, x, y)}".rstrip()
 
     def _values(self, change: TableChange, y: int, x: int) -> str:
-        return _arrow(*self.context.cell_change(change, y, x), self.context.definition.unit_of(change.table))
+        texts = self.context.texts.cell_change(change, y, x)
+        return _arrow(*texts, self.context.definition.unit_of(change.table))
 
     def explanation(self, number: int) -> str:
         """The slip that turns the base's number of a scalar or axis into the new one; "" if none does."""

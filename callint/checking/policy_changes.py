@@ -51,7 +51,7 @@ def policy_findings(checker: Checker, earlier: Sequence[Checker]) -> Iterator[Fi
             cause = Cause(cause_id(comparison.path, [rule.id, finding.subject]), CauseKind.POLICY, (place,))
             findings.append(replace(finding, cause=cause.id))
             causes.append(cause)
-    yield from checker.settle_changed_policy(findings, causes)
+    yield from checker.settler.settle_changed_policy(findings, causes)
 
 
 def _loosenings(checker: Checker, state: Checker) -> Iterator[PolicyLoosening]:

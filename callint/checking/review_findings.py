@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from callint.checking.cause_order import sort_findings
+from callint.checking.cause_order import CauseFindings, cause_groups, sort_findings
 from callint.checking.report import Report
+from callint.model.cause import Cause
 from callint.model.finding import Finding, Severity
 
 
@@ -56,6 +57,18 @@ def review_counts(findings: Sequence[ReviewFinding]) -> ReviewCounts:
         len(known),
         sum(item.finding.severity is not Severity.NOTE for item in known),
     )
+
+
+def new_mistakes(findings: Sequence[ReviewFinding], causes: Mapping[str, Cause]) -> list[CauseFindings]:
+    """The mistakes in the new image: the causes of its findings that are not waived, the worst first.
+
+    What the base has in the same way is none; nor is a cause of which the old image has every finding.
+    """
+    new = {id(item.finding) for item in findings if not item.is_known}
+    groups = cause_groups(_active(findings), causes)
+    return [
+        group for group in groups if not group.is_inherited and not new.isdisjoint(map(id, group.findings))
+    ]
 
 
 def worst_ranks(findings: Sequence[ReviewFinding]) -> dict[str, dict[str, int]]:

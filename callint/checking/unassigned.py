@@ -47,7 +47,7 @@ def unassigned_findings(
     for path, context in contexts.items():
         if path not in left_out:
             found = [finding for rule in in_scope(Scope.UNASSIGNED) for finding in rule.findings(context)]
-            yield from checker.settle_unassigned(path, context, found)
+            yield from checker.settler.settle_unassigned(path, context, found)
 
 
 def _definitions(checker: Checker) -> Iterator[tuple[LoadedDefinition, int | None]]:

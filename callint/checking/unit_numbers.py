@@ -70,7 +70,7 @@ def unit_findings(
             others=tuple(other for other in others if other.path != path),
             earlier=tuple(read[0] for read in before if read is not None),
         )
-        yield from checker.settle_unit(
+        yield from checker.settler.settle_unit(
             path, context, [finding for rule in in_scope(Scope.UNIT) for finding in rule.findings(context)]
         )
 

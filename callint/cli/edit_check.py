@@ -8,6 +8,7 @@ from datetime import date
 from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.cause_order import sort_findings
 from callint.checking.checker import Checker
+from callint.checking.image_findings import FindingDetails
 from callint.cli.image_editing import EditableImage
 from callint.model import rule_ids
 from callint.model.errors import InputError
@@ -53,7 +54,7 @@ def refuse_danger(image: EditableImage, after: Image) -> None:
 def _dangers(image: EditableImage, tree: Tree) -> list[Finding]:
     """The errors of dangerous rules in the image as a tree has it, the most dangerous first."""
     policy = image.resolver.policy
-    checker = Checker(tree, policy, date.today(), finds_causes=False)
+    checker = Checker(tree, policy, date.today(), details=FindingDetails(causes=False))
     findings = sort_findings(checker.check_image(assignment_for(image)), {})
     return [
         finding

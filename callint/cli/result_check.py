@@ -7,6 +7,7 @@ from datetime import date
 from callint.checking.assignments import Assignment
 from callint.checking.cause_order import sort_findings
 from callint.checking.checker import Checker
+from callint.checking.image_findings import FindingDetails
 from callint.checking.loading import Definitions
 from callint.checking.report import Report
 from callint.decoding.loaded_definition import LoadedDefinition
@@ -48,12 +49,11 @@ class ResultChecker:
             self._policy,
             date.today(),
             definitions=self._definitions,
-            is_compared=True,
-            finds_causes=finds_causes,
+            details=FindingDetails(contents=True, causes=finds_causes),
         )
-        findings = sort_findings(checker.check_image(self._assignment), checker.causes)
+        findings = sort_findings(checker.check_image(self._assignment), checker.settler.causes)
         errors = [
             finding for finding in findings if finding.severity is Severity.ERROR and not finding.waived
         ]
         tables, cells = len(self._layout.table_items), self._layout.table_cells
-        return Report(tuple(errors), 1, tables, cells, causes=checker.causes)
+        return Report(tuple(errors), 1, tables, cells, causes=checker.settler.causes)

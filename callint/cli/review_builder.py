@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
+from callint.checking.image_findings import FindingDetails
 from callint.checking.new_findings import KnownFindings, new_findings
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.definition_resolver import DefinitionResolver
@@ -72,7 +73,7 @@ def review_of_images(
     day = ReviewDay(policy, options.day, commit, {new.path, ""})
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
     checker, earlier = (
-        Checker(tree, policy, day.checked, authorship, is_compared=True, finds_causes=is_new)
+        Checker(tree, policy, day.checked, authorship, details=FindingDetails(contents=True, causes=is_new))
         for tree, is_new in zip(trees, (True, False), strict=True)
     )
     report = checker.report([assignment])
@@ -108,9 +109,7 @@ def _review_of_versions(
     commit = _commit_of(arguments[1])
     day = ReviewDay(policy, options.day, commit, {new.path, ""})
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
-    checker = Checker(
-        OverlayTree(workspace, {new.path: new.data}), policy, day.checked, authorship, finds_causes=True
-    )
+    checker = Checker(OverlayTree(workspace, {new.path: new.data}), policy, day.checked, authorship)
     image = ReviewedImage(
         path=new.path,
         state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,

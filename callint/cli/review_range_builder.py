@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from callint.checking.assignments import Assignment, assignment
 from callint.checking.checker import Checker
+from callint.checking.image_findings import NO_DETAILS, FindingDetails
 from callint.checking.new_findings import KnownFindings, new_findings
 from callint.checking.report import Report
 from callint.cli.authorship import AuthorshipFactory
@@ -223,7 +224,11 @@ class _ReviewedRange:
             def check(tree: OverlayTree, images: list[Assignment], named: Sequence[str]) -> Report:
                 authorship = authorships.for_tree(tree.below, span.policy.path)
                 checker = Checker(
-                    tree, span.policy, day, authorship, is_compared=True, finds_causes=tree is new
+                    tree,
+                    span.policy,
+                    day,
+                    authorship,
+                    details=FindingDetails(contents=True, causes=tree is new),
                 )
                 is_complete = tree is new and self._is_complete and span.scope.is_complete
                 further = self._comparisons(images) if tree is new and self._is_complete else ()
@@ -241,7 +246,7 @@ class _ReviewedRange:
         from callint.checking.policy_changes import policy_findings
 
         earlier = [
-            Checker(state.tree, state.policy, date.today(), finds_causes=False)
+            Checker(state.tree, state.policy, date.today(), details=NO_DETAILS)
             for state in self._span.earlier
             if state.policy is not None
         ]

@@ -23,6 +23,7 @@ from callint.checking.assignments import (
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker, Find
 from callint.checking.definition_base import findings_against_base
+from callint.checking.image_findings import NO_DETAILS, FindingDetails
 from callint.checking.loading import Definitions
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
 from callint.checking.report import Report, merge_reports
@@ -56,6 +57,8 @@ _LONG = 4
 _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab")
 #: The formats that are empty without findings.
 _SILENT = ("text", "lines", "github")
+#: The details of the findings of an earlier state, with which those of the present one are compared.
+_COMPARED = FindingDetails(contents=True, causes=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,18 +275,18 @@ class _TargetChecker:
         refuse_unknown_rules(target.policy)
         # An earlier state without a readable policy still has the bases to compare with.
         earlier = [
-            self._checker(state.tree, state.policy or target.policy, False, is_reported=False)
-            for state in target.earlier
+            self._checker(state.tree, state.policy or target.policy, NO_DETAILS) for state in target.earlier
         ]
-        checker = self._checker(target.tree, target.policy, target.is_difference)
+        details = FindingDetails(contents=target.is_difference)
+        checker = self._checker(target.tree, target.policy, details)
         report = checker.report(
             target.images,
             target.definitions,
             target.is_complete,
             self.step,
-            self._find(target.tree, target.policy, target.is_difference),
-            partial(base_findings, earlier=earlier) if earlier else None,
+            self._find(target.tree, target.policy, details),
             [
+                *([partial(base_findings, earlier=earlier)] if earlier else []),
                 *unassigned_check(target.unassigned, target.tree),
                 partial(unit_findings, images=target.images, earlier=target.previous),
                 *_copy_check(target),
@@ -296,7 +299,7 @@ class _TargetChecker:
         known = [
             self._known(
                 target,
-                self._checker(state.tree, state.policy, True, is_reported=False),
+                self._checker(state.tree, state.policy, _COMPARED),
                 _unassigned_paths(report),
             )
             for state in target.earlier
@@ -317,7 +320,7 @@ class _TargetChecker:
             images = [assignment for assignment in images if assignment.image in checked]
         paths = policy.definitions if target.is_complete else target.definitions
         definitions = [path for path in paths if path in stored]
-        find = self._find(earlier.tree, policy, True, is_reported=False)
+        find = self._find(earlier.tree, policy, _COMPARED)
         report = earlier.report(
             images,
             definitions,
@@ -327,17 +330,15 @@ class _TargetChecker:
         )
         return KnownFindings(report, Severity(self.fail_on) if self.fail_on else policy.fail_on)
 
-    def _checker(self, tree: Tree, policy: Policy, is_compared: bool, is_reported: bool = True) -> Checker:
-        """A checker of one tree; ``is_reported`` says that somebody will read its findings."""
+    def _checker(self, tree: Tree, policy: Policy, details: FindingDetails) -> Checker:
+        """A checker of one tree."""
         authorship = self.authorship.for_tree(tree, policy.path)
-        return Checker(
-            tree, policy, date.today(), authorship, self.definitions, is_compared, finds_causes=is_reported
-        )
+        return Checker(tree, policy, date.today(), authorship, self.definitions, details)
 
-    def _find(self, tree: Tree, policy: Policy, is_compared: bool, is_reported: bool = True) -> Find | None:
+    def _find(self, tree: Tree, policy: Policy, details: FindingDetails) -> Find | None:
         if self.pool is None:
             return None
-        return partial(self.pool.find, tree, policy, is_compared=is_compared, finds_causes=is_reported)
+        return partial(self.pool.find, tree, policy, details=details)
 
 
 def _copy_check(target: _Target) -> list[Callable[[Checker], Iterable[Finding]]]:

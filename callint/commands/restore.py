@@ -146,7 +146,7 @@ class _RestoreJob:
         chosen: dict[str, Cause] = {}
         for name in self._options.causes:
             for finding in named_findings(findings, name.strip(), every):
-                cause = checker.causes[finding.cause]
+                cause = checker.settler.causes[finding.cause]
                 self._require_restorable(cause)
                 chosen[cause.id] = cause
         self.names += [_cause_name(cause) for cause in chosen.values()]

@@ -21,6 +21,7 @@ from callint.checking.checker import Checker
 from callint.checking.content import accepted_content, demand_content, is_about_demand
 from callint.checking.copies import copy_findings
 from callint.checking.definition_changes import loosened_findings
+from callint.checking.image_findings import NO_DETAILS, FindingDetails
 from callint.checking.policy_changes import policy_findings
 from callint.checking.unit_numbers import unit_findings
 from callint.cli.authorship import AuthorshipFactory
@@ -137,15 +138,17 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
     refuse_unknown_rules(policy)
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
     needs_causes = any(is_cause(name) for name in request.findings)
-    checker = Checker(workspace, policy, date.today(), authorship, finds_causes=needs_causes)
+    checker = Checker(
+        workspace, policy, date.today(), authorship, details=FindingDetails(causes=needs_causes)
+    )
     images, others = assigned_and_others(policy, workspace.tree)
     earlier = _earlier_checkers(workspace)
     report = checker.report(
         images,
         policy.definitions,
         whole=True,
-        bases=partial(base_findings, earlier=earlier) if earlier else None,
         further=[
+            partial(base_findings, earlier=earlier),
             partial(loosened_findings, earlier=earlier, images=images),
             partial(policy_findings, earlier=earlier),
             *unassigned_check(others, workspace),
@@ -170,7 +173,7 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
             waiver=waiver,
             policy=policy.path,
             covered=len(findings),
-            content=_content_kind(checker.context_of(findings[0]), findings[0]),
+            content=_content_kind(checker.settler.context_of(findings[0]), findings[0]),
             dead=_ineffective_waivers(checker, waiver),
         )
         for waiver, findings in zip(added, still_open, strict=True)
@@ -179,7 +182,7 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
 
 def _waiver(finding: Finding, checker: Checker, request: _WaiverRequest, who: str) -> Waiver:
     """The waiver of a finding; InputError if it would have no effect."""
-    context = checker.context_of(finding)
+    context = checker.settler.context_of(finding)
     waiver = Waiver(
         rule=finding.rule,
         image=finding.image,
@@ -203,7 +206,7 @@ def _earlier_checkers(workspace: Workspace) -> list[Checker]:
 
     states = [state_of(tree, workspace.policy.path) for tree in trees]
     return [
-        Checker(state.tree, state.policy, date.today(), finds_causes=False)
+        Checker(state.tree, state.policy, date.today(), details=NO_DETAILS)
         for state in states
         if state.policy is not None
     ]
@@ -259,7 +262,7 @@ def _last_day(text: str | None) -> date | None:
 
 
 def _waived_already(finding: Finding, checker: Checker) -> InputError:
-    usage = checker.waiver_usage
+    usage = checker.settler.waiver_usage
     subject = (finding.rule, finding.image, finding.table)
     lines = [waiver.line for waiver in usage.having(WaiverStatus.USED) if waiver.subject == subject]
     return InputError(
@@ -298,7 +301,7 @@ def _require_second_person(
     """InputError if the policy demands a second person and the author is none."""
     if context is None and not finding.policy:
         return
-    objection = checker.objection(context, finding, waiver)
+    objection = checker.settler.objection(context, finding, waiver)
     if objection is not None:
         hint = objection.hint.rstrip(".")
         raise InputError(
@@ -323,6 +326,6 @@ def _ineffective_waivers(checker: Checker, waiver: Waiver) -> tuple[Waiver, ...]
     ineffective = {WaiverStatus.OUTDATED, WaiverStatus.EXPIRED, WaiverStatus.REJECTED}
     return tuple(
         other
-        for other, status in checker.waiver_usage.statuses
+        for other, status in checker.settler.waiver_usage.statuses
         if status in ineffective and other.subject == waiver.subject
     )

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding.cell_order import is_smoother_in_other_order
+from callint.decoding.characters import count_strange_characters, written_part
 from callint.decoding.conversions import to_physical
 from callint.fmt import address, count, plain, with_unit
 from callint.model.change import Numbers
@@ -22,9 +24,6 @@ from callint.model.image import Image
 #: Rough tables are doubted if another reading has at most this share of their roughness. Tuned on the tables
 #: of the demo and on noise; a table that is monotonic has a roughness of 3 / (n - 1), noise one of 1.
 _ROUGH, _BETTER = 0.45, 0.5
-#: A map whose rows and columns are exchanged is rough at the ends of its lines only. The right order of the
-#: demo's maps has at most 1.3 times the roughness of the other one.
-_BETTER_ORDER = 0.6
 #: The number of cells from which the shape of a table tells something.
 _LEAST_CELLS = 6
 #: The number of cells from which multiples of 256 are not a coincidence.
@@ -184,7 +183,7 @@ class _PlacementJudge:
             )
         elif better:
             doubts.append(f"its values look like noise, but are smooth {' or '.join(better)}")
-        elif self._is_turned(table, raw, rough):
+        elif is_smoother_in_other_order(self._grid(table, raw, table.y_first).astype(float), table.y_first):
             order = "x" if table.y_first else "y"
             doubts.append(f"its values are smoother stored {order} first; check its order, rows and columns")
         elif rough < _ROUGH:
@@ -217,13 +216,6 @@ class _PlacementJudge:
                 better.append(name)
         return better
 
-    def _is_turned(self, table: Table, raw: NDArray[Any], rough: float) -> bool:
-        """Whether a map is smoother with its rows and columns exchanged in memory."""
-        if len(table.axes) < 2:
-            return False
-        turned = _roughness(self._grid(table, raw, not table.y_first))
-        return turned is not None and turned <= _BETTER_ORDER * rough
-
     def _limits(self, table: Table, raw: NDArray[Any]) -> tuple[list[str], list[str]]:
         limits = table.demands.limits
         if limits is None:
@@ -244,15 +236,14 @@ class _PlacementJudge:
         content = self._image.read(text.at, text.length)
         if content is None:
             return _doubted(text.name, "the image lacks bytes of it")
-        letters = content.rstrip(b"\x00\xff ")
-        if not letters:
+        letters = content.rstrip(b"\x00\xff ").decode(text.encoding, "replace")
+        if not written_part(letters):
             return _doubted(text.name, "it is empty")
-        strange = sum(not 0x20 <= byte < 0x7F for byte in letters)
-        if strange:
+        if strange := count_strange_characters(letters):
             return _doubted(
                 text.name, f"{strange} of its {text.length} bytes are not letters, digits or signs"
             )
-        return _supported(text.name, f"it reads {letters.decode('ascii')[:40]!r}")
+        return _supported(text.name, f"it reads {written_part(letters)[:40]!r}")
 
 
 def _supported(name: str, reason: str) -> PlacementEvidence:

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 
+from callint.model.address_digits import AddressDigits
 from callint.model.lines import Lines
 
 
@@ -519,6 +520,10 @@ class DecimalAddress:
     attribute: str
     text: str
     line: int
+
+    @property
+    def digits(self) -> AddressDigits:
+        return AddressDigits(self.text)
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,9 @@ def not_increasing(context: CheckContext) -> Iterator[Finding]:
     for cells, falls, _ in _breakpoint_steps(context):
         for cell in cells[falls].tolist():
             item, _, _ = context.layout.place(cell)
-            before, after = (context.quantity(item, float(context.new.physical[c])) for c in (cell - 1, cell))
+            before, after = (
+                context.texts.quantity(item, float(context.new.physical[c])) for c in (cell - 1, cell)
+            )
             yield context.about_cell(
                 rule_ids.AXIS_NOT_INCREASING,
                 cell,
@@ -92,7 +94,7 @@ def repeated_breakpoint(context: CheckContext) -> Iterator[Finding]:
     for cells, _, repeats in _breakpoint_steps(context):
         for cell in cells[repeats].tolist():
             item, _, _ = context.layout.place(cell)
-            value = context.quantity(item, float(context.new.physical[cell]))
+            value = context.texts.quantity(item, float(context.new.physical[cell]))
             yield context.about_cell(
                 rule_ids.AXIS_REPEATED_BREAKPOINT,
                 cell,
@@ -170,10 +172,11 @@ def outside_plausible(context: CheckContext) -> Iterator[Finding]:
         assert plausible is not None
         value = float(physical[cell])
         side, limit = ("below", plausible.low) if value < plausible.low else ("above", plausible.high)
+        text, limit_text = context.texts.format_near(item, value, limit), context.texts.limit(item, limit)
         yield context.about_cell(
             rule_ids.AXIS_OUTSIDE_PLAUSIBLE,
             cell,
-            f"breakpoint {context.format_near(item, value, limit)} is {side} {context.limit(item, limit)}, "
+            f"breakpoint {text} is {side} {limit_text}, "
             f"the {'lower' if side == 'below' else 'upper'} end of the plausible range of {item.signal}",
             "Correct the breakpoint, or the signal's plausible range.",
             judged=(cell,),
@@ -230,7 +233,7 @@ def _axis_finding(context: CheckContext, rule_id: str, change: AxisChange) -> Fi
     cell = context.layout.cells(context.layout.axis_items[axis.name]).start + first
     moved = int(np.count_nonzero(change.changed))
     raws = change.old_raw[first], change.new_raw[first]
-    old, new = context.format_change(axis, float(change.old[first]), float(change.new[first]), raws)
+    old, new = context.texts.format_change(axis, float(change.old[first]), float(change.new[first]), raws)
     others = f" and {fmt.count(moved - 1, 'other breakpoint')}" if moved > 1 else ""
     finding = context.about_cell(
         rule_id,

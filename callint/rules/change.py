@@ -208,7 +208,7 @@ def _change_text(context: CheckContext, table: Table, old: float, new: float, li
     """A change as a clause: "41.0 mg became 47.5 mg, +6.5 mg"."""
     conversion, unit = context.conversion(table), context.definition.unit_of(table)
     if isinstance(conversion, States):
-        return " became ".join(context.format_distinct(table, old, new))
+        return " became ".join(context.texts.format_distinct(table, old, new))
     old_text, new_text, difference = fmt.format_change(old, new, conversion, table.storage)
     if math.isclose(abs(float(difference)), limit):
         # The difference is slightly above the limit, and its digits must show it.
@@ -296,7 +296,7 @@ def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) 
     error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion, table.storage)
     return (
-        f"the cell is {context.quantity(table, value)}, but {source} about {expected}"
+        f"the cell is {context.texts.quantity(table, value)}, but {source} about {expected}"
         f"{f': {error.name}?' if error else '; no simple slip explains it'}"
     )
 
@@ -339,7 +339,7 @@ def shifted_block(context: CheckContext) -> Iterator[Finding]:
 def _block_text(context: CheckContext, table: Table, block: PasteError) -> str:
     """What a block repeats: "6 cells up to 1800 rpm, 45 mg hold the old values of the cells before ..."."""
     cells = fmt.count(block.size, "cell")
-    end = context.place(table, block.right, block.bottom).removeprefix("at ")
+    end = context.texts.place(table, block.right, block.bottom).removeprefix("at ")
     axis = context.axes_of(table)[0 if block.x_off else 1]
     side = "before" if block.x_off + block.y_off > 0 else "after"
     if block.twice:
@@ -394,8 +394,10 @@ def _off_code_finding(
     table, off = change.table, change.table.demands.off
     assert off is not None
     y, x = np.argwhere(cells)[0].tolist()
-    count, place = int(np.count_nonzero(cells)), context.place(table, x, y)
-    old, new = (context.quantity(table, float(grid.physical[y, x])) for grid in (change.old, change.new))
+    count, place = int(np.count_nonzero(cells)), context.texts.place(table, x, y)
+    old, new = (
+        context.texts.quantity(table, float(grid.physical[y, x])) for grid in (change.old, change.new)
+    )
     cause = _calculation_text(context, table, moved.calculation)
     if is_lost:
         value = f"{new} {place}".strip()
@@ -470,13 +472,13 @@ def _largest_change(context: CheckContext, change: TableChange) -> str:
     inside = int(
         np.count_nonzero(went_off & operating_cells(context.definition, table, change.new.x, change.new.y))
     )
-    old, new = context.cell_change(change, y, x)
+    old, new = context.texts.cell_change(change, y, x)
     lead = (
         "" if change.count == 1 or isinstance(context.conversion(table), States) else "the largest change: "
     )
     if switched > 1:
         lead = f"{switched:,} of them went off, {inside:,} inside the operating range; the largest change: "
-    return f"{lead}{old} became {new} {context.place(table, x, y)}".strip()
+    return f"{lead}{old} became {new} {context.texts.place(table, x, y)}".strip()
 
 
 #: The share of equal cells from which on an image has the base's software, whatever its identity.

@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
-from typing import Any
 
 import numpy as np
 
@@ -15,18 +14,18 @@ from callint.comparing.compare import changed_cells, compare
 from callint.comparing.entry_errors.detect import edit_of
 from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
-from callint.decoding.conversions import exact_value, is_large, stored_steps
+from callint.decoding.conversions import stored_steps
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item, Layout
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.unit_numbers import UnitNumber
-from callint.fmt.raw_bits import with_bits
 from callint.model.change import ChangeSet, Flags, Numbers, TableChange
-from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
+from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Evidence, Finding
 from callint.model.image import Image
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
+from callint.rules.value_texts import ValueTexts
 
 #: The number of definitions for which rules keep what is the same for all of their images.
 KEPT_DEFINITIONS = 8
@@ -168,7 +167,7 @@ class CheckContext:
             physical=_finite(float(self.new.physical[cell])),
             base_physical=None if base is None else _finite(base),
             unit=self.definition.unit_of(item),
-            place=self.place(table, x, y) if table else "",
+            place=self.texts.place(table, x, y) if table else "",
             base="" if base is None else self._base_text(item, cell, base),
             protective=table is not None and table.purpose is Purpose.PROTECTION,
             inherited=bool(self.kept[cell]) if inherited is None else inherited,
@@ -224,102 +223,21 @@ class CheckContext:
 
     def _base_text(self, item: Item, cell: int, base: float) -> str:
         is_off = self.old is not None and bool(self.old.off[cell])
-        return "off" if is_off else self.quantity(item, base)
+        return "off" if is_off else self.texts.quantity(item, base)
 
-    # Texts
+    # Values and places
+
+    @cached_property
+    def texts(self) -> ValueTexts:
+        """The texts of the values in the image."""
+        return ValueTexts(self.new)
 
     def conversion(self, item: Item) -> Conversion:
         return self.definition.conversion_of(item)
 
-    def quantity(self, item: Item, value: float) -> str:
-        """A value of a table or axis with its unit."""
-        return fmt.quantity(value, self.conversion(item), self.definition.unit_of(item), item.storage)
-
-    def format_near(self, item: Item, value: float, limit: float) -> str:
-        """A value with its unit, in enough digits to differ from the limit."""
-        text = fmt.format_near(value, limit, self.conversion(item), item.storage)
-        return fmt.with_unit(text, self.definition.unit_of(item))
-
-    def limit_violation(self, cell: int, limits: Range) -> tuple[str, str, str]:
-        """The value of a cell, "above" or "below", and the limit that it violates.
-
-        Value and limit have enough digits to differ.
-        """
-        item, _, _ = self.layout.place(cell)
-        unit = self.definition.unit_of(item)
-        exact, value = self.new.exact_at(cell), float(self.new.physical[cell])
-        low, high = limits.exact
-        is_below = value < limits.low if exact is None else low is not None and exact < low
-        side, limit = ("below", limits.low) if is_below else ("above", limits.high)
-        bound = low if is_below else high
-        if exact is None or bound is None:
-            return self.format_near(item, value, limit), side, self.limit(item, limit)
-        texts = (fmt.with_unit(fmt.decimal_digits(number), unit) for number in (exact, bound))
-        return next(texts), side, next(texts)
-
-    def cell_values(self, item: Item, *cells: int) -> list[str]:
-        """The values of an item's cells with their unit; with all digits if doubles do not have them."""
-        exact = [self.new.exact_at(cell) for cell in cells]
-        conversion, unit = self.conversion(item), self.definition.unit_of(item)
-        if any(value is not None for value in exact) and isinstance(conversion, Linear):
-            numbers = [exact_value(conversion, int(self.new.raw_at(cell))) for cell in cells]
-            return [fmt.with_unit(fmt.decimal_digits(value), unit) for value in numbers]
-        return [self.quantity(item, float(self.new.physical[cell])) for cell in cells]
-
-    def cell_change(self, change: TableChange, y: int, x: int) -> tuple[str, str]:
-        """The texts of a changed cell before and after, with the unit; "off" if it is off."""
-        old, new = self.format_change(
-            change.table,
-            float(change.old.physical[y, x]),
-            float(change.new.physical[y, x]),
-            (change.old.raw[y, x], change.new.raw[y, x]),
-        )
-        return "off" if change.old.off[y, x] else old, "off" if change.new.off[y, x] else new
-
-    def format_change(self, item: Item, old: float, new: float, raws: Sequence[Any]) -> list[str]:
-        """Old and new value with their unit; if their digits are the same, with the bits of ``raws``."""
-        conversion, unit = self.conversion(item), self.definition.unit_of(item)
-        numbers = [raw.item() for raw in raws]
-        if isinstance(conversion, Linear) and self.layout.is_wide(item):
-            exact = [exact_value(conversion, int(number)) for number in numbers]
-            if any(is_large(conversion, int(number)) for number in numbers):
-                return [fmt.with_unit(fmt.decimal_digits(value), unit) for value in exact]
-        texts = fmt.format_distinct((old, new), conversion, item.storage)
-        if texts[0] == texts[1]:
-            texts = with_bits(texts, raws)
-        return [
-            text if math.isnan(value) else fmt.with_unit(text, unit)
-            for text, value in zip(texts, (old, new), strict=True)
-        ]
-
-    def format_distinct(self, item: Item, *values: float) -> list[str]:
-        """Values with their unit; values that differ have enough digits to show it."""
-        texts = fmt.format_distinct(values, self.conversion(item), item.storage)
-        return [fmt.with_unit(text, self.definition.unit_of(item)) for text in texts]
-
     def stored_steps(self, item: Item) -> Callable[[Numbers], Numbers]:
         """Gives the distance between neighbouring stored values of an item around values, any one shape."""
         return partial(stored_steps, self.conversion(item), item.storage)
-
-    def limit(self, item: Item, value: float) -> str:
-        """A limit as the definition writes it, with the unit of the table or axis."""
-        return fmt.with_unit(fmt.plain(value), self.definition.unit_of(item))
-
-    def breakpoint(self, axis: Axis, index: int) -> str:
-        """A breakpoint with its unit."""
-        if axis.name not in self._breakpoints:
-            values = self.new.breakpoints(axis.name).tolist()
-            self._breakpoints[axis.name] = [self.axis_value(axis, value) for value in values]
-        return self._breakpoints[axis.name][index]
-
-    @cached_property
-    def _breakpoints(self) -> dict[str, list[str]]:
-        """By axis, the breakpoints with their unit. Many cells share each of them."""
-        return {}
-
-    def axis_value(self, axis: Axis, value: float) -> str:
-        """A value along an axis with its unit."""
-        return fmt.axis_value(self.definition, axis, value)
 
     def axes_of(self, table: Table) -> tuple[Axis, ...]:
         return tuple(self.definition.axes[name] for name in table.axes)
@@ -329,13 +247,6 @@ class CheckContext:
         axes = zip(self.definition.breakpoint_keys(table), table.axes, (x, y), strict=False)
         point = {key: float(self.new.breakpoints(axis)[index]) for key, axis, index in axes}
         return {key: value for key, value in point.items() if math.isfinite(value)}
-
-    def place(self, table: Table, x: int, y: int) -> str:
-        """The cell's breakpoints as text: "at 2200 rpm, 45 mg"; "" for a scalar."""
-        texts = [
-            self.breakpoint(axis, index) for axis, index in zip(self.axes_of(table), (x, y), strict=False)
-        ]
-        return f"at {', '.join(texts)}" if texts else ""
 
     def is_unchanged(self, item: Item) -> bool:
         """Whether a table with its axes, or an axis, is the same as in the base."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.rules import axis, base, change, image, policy, protection, relation, value, waiver
+from callint.rules import axis, base, change, image, policy, relation, value, waiver
 from callint.rules.definition import (
     axes,
     conversions,
@@ -19,6 +19,7 @@ from callint.rules.definition import (
     relations,
 )
 from callint.rules.definition import base as definition_base
+from callint.rules.protection import disabled, flat, readings, thresholds, weakened
 from callint.rules.rule import Rule, Scope
 
 #: The modules that define rules. A rule needs no entry here, only a new module does.
@@ -37,7 +38,11 @@ MODULES = (
     image,
     axis,
     value,
-    protection,
+    disabled,
+    weakened,
+    readings,
+    thresholds,
+    flat,
     relation,
     change,
     base,

@@ -125,8 +125,8 @@ def _place(context: CheckContext, breach: _Breach, at: Point) -> str:
 
 def _values(context: CheckContext, breach: _Breach, result: RelationResult) -> tuple[str, str]:
     """Both tables' values with their units, in enough digits to differ."""
-    value = context.format_near(breach.table, result.value, result.other)
-    return value, context.format_near(breach.other, result.other, result.value)
+    value = context.texts.format_near(breach.table, result.value, result.other)
+    return value, context.texts.format_near(breach.other, result.other, result.value)
 
 
 def _values_at_worst(context: CheckContext, breach: _Breach) -> tuple[str, str]:
@@ -151,8 +151,8 @@ def _base_text(context: CheckContext, breach: _Breach) -> str:
 def _distances(context: CheckContext, breach: _Breach) -> tuple[str, str]:
     """The distance between the two, and the required one, in enough digits to differ."""
     distance = abs(breach.result.value - breach.result.other)
-    digits = context.format_distinct(breach.table, distance, breach.relation.amount)
-    return digits[0], context.limit(breach.table, breach.relation.amount)
+    digits = context.texts.format_distinct(breach.table, distance, breach.relation.amount)
+    return digits[0], context.texts.limit(breach.table, breach.relation.amount)
 
 
 @rule(rule_ids.RELATION_EXCEEDS_BOUND, Severity.ERROR, Scope.IMAGE)
@@ -215,7 +215,7 @@ def mirror_differs(context: CheckContext) -> Iterator[Finding]:
         value, mirror = _values(context, breach, breach.result)
         place = _place(context, breach, breach.result.at)
         there = " there" if place else ""
-        accepted = context.limit(breach.table, breach.relation.amount)
+        accepted = context.texts.limit(breach.table, breach.relation.amount)
         required = f"; the tolerance is {accepted}" if breach.relation.amount else ""
         message = (
             f"{value}{place} differs from its mirror {breach.other.name}, which is {mirror}{there}{required}"
@@ -245,14 +245,14 @@ def not_inverse(context: CheckContext) -> Iterator[Finding]:
     """
     for breach in _breaches(context, "inverse", relations.inverse):
         # The input has the format of the other table's values, because the two are compared.
-        input_text, output_text = context.format_distinct(
+        input_text, output_text = context.texts.format_distinct(
             breach.other, breach.result.other, breach.result.value
         )
-        intermediate = context.quantity(breach.table, breach.result.between)
+        intermediate = context.texts.quantity(breach.table, breach.result.between)
         shared = {
             name: at for name, at in breach.result.at.items() if name in _signals(context, breach.other)
         }
-        accepted = context.limit(breach.other, breach.relation.amount)
+        accepted = context.texts.limit(breach.other, breach.relation.amount)
         required = f"; the tolerance is {accepted}" if breach.relation.amount else ""
         message = (
             f"{input_text}{_place(context, breach, shared)} becomes {intermediate}, "
@@ -261,7 +261,7 @@ def not_inverse(context: CheckContext) -> Iterator[Finding]:
         hint = f"Recalculate {breach.table.name} or {breach.other.name} from the other."
         base = ""
         if worst := breach.broken_in_base:
-            input_text, output_text = context.format_distinct(breach.other, worst.other, worst.value)
+            input_text, output_text = context.texts.format_distinct(breach.other, worst.other, worst.value)
             shared = {name: worst.at[name] for name in shared}
             base = f"{input_text} came back as {output_text}{_place(context, breach, shared)}"
         yield _finding(context, rule_ids.RELATION_NOT_INVERSE, breach, message, hint, base)

@@ -56,7 +56,7 @@ def out_of_range(context: CheckContext) -> Iterator[Finding]:
         item, _, _ = context.layout.place(cell)
         limits = item.demands.limits if isinstance(item, Table) else None
         assert limits is not None
-        value, side, limit = context.limit_violation(cell, limits)
+        value, side, limit = context.texts.limit_violation(cell, limits)
         yield context.about_cell(
             rule_ids.VALUE_OUT_OF_RANGE,
             cell,
@@ -85,7 +85,7 @@ def unexpected(context: CheckContext) -> Iterator[Finding]:
         item, _, _ = context.layout.place(cell)
         limits = item.demands.expected if isinstance(item, Table) else None
         assert limits is not None
-        value, side, limit = context.limit_violation(cell, limits)
+        value, side, limit = context.texts.limit_violation(cell, limits)
         yield context.about_cell(
             rule_ids.VALUE_UNEXPECTED,
             cell,
@@ -130,7 +130,7 @@ def at_end_stop(context: CheckContext) -> Iterator[Finding]:
             item, _, _ = context.layout.place(cell)
             if is_axis(item) or isinstance(context.conversion(item), States):
                 continue
-            value = context.quantity(item, float(context.new.physical[cell]))
+            value = context.texts.quantity(item, float(context.new.physical[cell]))
             yield context.about_cell(
                 rule_ids.VALUE_AT_END_STOP,
                 cell,
@@ -246,7 +246,7 @@ def _interval_text(context: CheckContext, table: Table, along: str, cell: int) -
     _, x, y = context.layout.place(cell)
     name, index = (table.x, x) if along == "x" else (table.y, y)
     axis = context.definition.axes[name or ""]
-    return f"between {context.breakpoint(axis, index - 1)} and {context.breakpoint(axis, index)}"
+    return f"between {context.texts.breakpoint(axis, index - 1)} and {context.texts.breakpoint(axis, index)}"
 
 
 @rule(rule_ids.VALUE_TOO_STEEP, Severity.WARNING, Scope.IMAGE)
@@ -323,7 +323,7 @@ def _slope_text(context: CheckContext, table: Table, gradient: Gradient, first: 
     if float(digits) <= gradient.max:  # the slope needs more digits to differ from the limit
         digits = fmt.plain(slope)
     unit, per = (fmt.unit_word(context.definition.unit_of(item) or "1") for item in (table, axis))
-    from_, to = context.cell_values(table, first, second)
+    from_, to = context.texts.cell_values(table, first, second)
     return (
         f"the slope {_interval_text(context, table, gradient.along, second)} is {digits} {unit} per {per}, "
         f"above the limit of {fmt.plain(gradient.max)} ({from_} to {to})"
@@ -418,7 +418,7 @@ def _falls(conversion: Conversion) -> bool:
 
 
 def _order_text(context: CheckContext, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
-    before, after = context.cell_values(table, first, second)
+    before, after = context.texts.cell_values(table, first, second)
     wanted, unwanted = ("rise", "fall") if monotonic.rising else ("fall", "rise")
     demanded = f"strictly {wanted}" if monotonic.strict else f"not {unwanted}"
     interval = _interval_text(context, table, monotonic.along, second)

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from callint.decoding.cell_order import is_smoother_in_other_order
 from callint.decoding.placement_evidence import PlacementEvidence, judge_placement
 from callint.model.definition import (
     NO_CONSTRAINTS,
@@ -183,3 +184,43 @@ def test_options_of_lists_need_a_list(tmp_path: Path, option: tuple[str, str]) -
     yard.write("engine.a2l", "ASAP2_VERSION 1 60")
     error = yard.run("import", "engine.a2l", *option).error
     assert f"{option[0]} needs a list of addresses" in error
+
+
+def test_the_order_of_a_map_is_doubted_if_its_cells_were_exchanged_and_not_if_they_are_right() -> None:
+    random = np.random.default_rng(11)
+    right = wrong = count = 0
+    for columns, rows in ((16, 12), (12, 8), (8, 5), (16, 4)) * 25:
+        slopes = random.integers(1, 9, 2)
+        bend = random.integers(0, 4) * np.add.outer(np.arange(rows) ** 2, np.arange(columns) ** 2)
+        grid = slopes[0] * np.arange(rows)[:, None] + slopes[1] * np.arange(columns) + bend
+        right += is_smoother_in_other_order(grid.astype(float), y_first=False)
+        turned = grid.T.reshape(rows, columns)  # stored column by column, read row by row
+        wrong += is_smoother_in_other_order(turned.astype(float), y_first=False)
+        count += 1
+    assert right == 0
+    assert wrong >= 0.95 * count
+
+
+def test_the_order_of_a_square_or_very_short_map_is_never_doubted() -> None:
+    random = np.random.default_rng(12)
+    for shape in ((8, 8), (3, 12), (12, 3), (1, 16)):
+        assert not is_smoother_in_other_order(random.normal(size=shape), y_first=True)
+
+
+@pytest.mark.parametrize(
+    ("content", "doubts", "support"),
+    [
+        (b"SK28-0412   ", (), ("it reads 'SK28-0412'",)),
+        (b"SK28\x00\x17\x92\x00\x00\x00\x00\x00", (), ("it reads 'SK28'",)),  # the rest of a longer text
+        (b"\xff" * 12, ("it is empty",), ()),
+        (b"\x00\x17\x92\x31" * 3, ("it is empty",), ()),
+        (b"SK\x17\x92" * 3, ("6 of its 12 bytes are not letters, digits or signs",), ()),
+    ],
+)
+def test_a_text_is_judged_by_its_characters(
+    content: bytes, doubts: tuple[str, ...], support: tuple[str, ...]
+) -> None:
+    text = replace(next(iter(demo().texts.values())), name="made", at=0, length=12, encoding="ascii")
+    definition = replace(demo(), axes={}, tables={}, texts={"made": text})
+    (evidence,) = judge_placement(definition, Image.raw(content, 0))
+    assert (evidence.doubts, evidence.support) == (doubts, support)

@@ -345,6 +345,26 @@ def test_the_gravest_stands_in_the_verdict_however_many_errors_there_are(yard: Y
     assert "2 protections no longer protect. 1 checksum does not fit the contents." in verdict
 
 
+def test_a_review_counts_mistakes_as_check_does(yard: Yard) -> None:
+    yard.write("boats/gone.bin", edited(yard_base(), {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990)}))
+    document = reviewed(yard, BASE, "boats/gone.bin")
+    arguments = ("--definition", "defs/yard.xml", "--base", BASE)
+    (summary, *_) = yard.run("check", "boats/gone.bin", *arguments).stdout.splitlines()
+    assert summary.startswith("2 mistakes in boats/gone.bin, ")
+    counted = summary.replace(" in boats/gone.bin", "")
+    assert document["verdict"].startswith(f"{counted} ")
+    assert document["counts"]["mistakes"] == 2 < document["counts"]["error"]
+
+
+def test_a_mistake_of_the_old_image_is_no_mistake_of_the_change(yard: Yard) -> None:
+    old = edited(yard_base(), {CUT: u16(4750)})
+    yard.write("boats/old.bin", old)
+    yard.write("boats/new.bin", edited(old, {SMOKE: u16(990, 990, 990, 990)}))
+    document = reviewed(yard, "boats/old.bin", "boats/new.bin")
+    assert document["verdict"].startswith("1 new mistake, ")
+    assert document["counts"]["mistakes"] == 1 and document["counts"]["known"] > 0
+
+
 def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
     document = reviewed(yard, HERON, HERON)
     assert document["images"][0]["state"] == "same"

@@ -129,7 +129,7 @@ def waivers_of(state: State) -> tuple[str, ...]:
     report = inspector.report(assignments(policy, files), policy.definitions)
     result = []
     for finding in report.findings:
-        case = inspector.context_of(finding)
+        case = inspector.settler.context_of(finding)
         content = None if case is None else accepted_content(case, finding)
         if content is not None and not finding.waived:
             image = f'image = "{finding.image}"\n' if finding.image else ""

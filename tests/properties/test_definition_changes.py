@@ -289,11 +289,12 @@ def _found(xml: bytes, data: bytes) -> set[tuple[str, object]]:
     """The tables and cells of an image about which the rules say anything."""
     from callint.checking.assignments import Assignment
     from callint.checking.checker import Checker
+    from callint.checking.image_findings import NO_DETAILS
 
     files = Files()
     files.files.update({"test.xml": xml, "new.bin": data})
     policy = Policy(images=(ImageRule(("new.bin",), ("test.xml",), (), 1),))
-    checker = Checker(files, policy, TODAY, finds_causes=False)
+    checker = Checker(files, policy, TODAY, details=NO_DETAILS)
     findings = checker.check_image(Assignment("new.bin", ("test.xml",), ()))
     return {(finding.table, finding.cell) for finding in findings if finding.table}
 

@@ -101,8 +101,7 @@ class Example:
             images,
             [DEFINITION],
             whole=True,
-            bases=self._bases(files),
-            further=self._further(images),
+            further=[*self._bases(files), *self._further(images)],
         )
 
     def _further(self, images: list[Assignment]) -> list[Callable[[Checker], Iterable[Finding]]]:
@@ -132,13 +131,13 @@ class Example:
         yield partial(loosened_findings, earlier=states, images=images)
         yield partial(policy_findings, earlier=states)
 
-    def _bases(self, files: Files) -> Callable[[Checker], Iterable[Finding]] | None:
+    def _bases(self, files: Files) -> Iterator[Callable[[Checker], Iterable[Finding]]]:
         """What finds the bases that differ from the state before, if there is one."""
         if self.earlier_base is None:
-            return None
+            return
         before = Files()
         before.files.update({**files.files, BASE: self.earlier_base})
-        return partial(base_findings, earlier=[Checker(before, self.policy, TODAY)])
+        yield partial(base_findings, earlier=[Checker(before, self.policy, TODAY)])
 
     def check(self) -> None:
         """Assert that the rule says what is expected, once, or nothing."""

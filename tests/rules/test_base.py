@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import pytest
 
@@ -91,7 +92,7 @@ def judged(
         assignments(policy, trees[0]),
         policy.definitions,
         whole=True,
-        bases=lambda item: base_findings(item, states),
+        further=[partial(base_findings, earlier=states)],
     )
 
 

@@ -6,7 +6,8 @@ import pytest
 
 from callint.checking import bases as checking_bases
 from callint.checking.assignments import Assignment
-from callint.checking.checker import Checker, ImageResult
+from callint.checking.checker import Checker
+from callint.checking.image_findings import ImageResult
 from callint.checking.loading import Definitions
 from callint.checking.report import Report, merge_reports
 from callint.model.finding import Finding

@@ -40,6 +40,8 @@ def find_typing_error(
         if is_distinctive and name not in DISTINCTIVE:
             continue
         meant = [value for text in texts(actual, decimals) for value in _numbers(undo(text))]
+        if undo is _missing_digit:
+            meant = [value for value in meant if _has_at_most(value, decimals)]
         fitting = [value for value in meant if abs(value - expected) <= within and value != actual]
         if fitting:
             return TypingError(name, min(fitting, key=lambda value: (abs(value - expected), value)))
@@ -59,6 +61,11 @@ def count_digits(value: float, decimals: int | None) -> int:
     """The number of digits to type a number, without zeros before and behind them."""
     shortest = "".join(texts(value, decimals)[:1])
     return len(shortest.lstrip("-").replace(".", "").strip("0"))
+
+
+def _has_at_most(value: float, decimals: int | None) -> bool:
+    """Whether a number can be typed with this number of digits after the point; None stands for any."""
+    return decimals is None or float(f"{value:.{decimals}f}") == value
 
 
 def _numbers(candidates: Iterator[str]) -> Iterator[float]:

@@ -95,4 +95,4 @@ def make_list_definition(
     place = SourceLocation(source, columns.header.number)
     description = Description(module=columns.sheet.title, place=place)
     description.unused = {(f"column {header[:60]}", ""): ItemCounts(place, 1) for header in columns.unused}
-    return ImportedList(Imported(built.definition, tuple(builder.log.losses), description), built.lines)
+    return ImportedList(Imported(built.definition, tuple(built.log.losses), description), built.lines)

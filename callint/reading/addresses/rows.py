@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from math import inf
 
+from callint.model.address_digits import AddressDigits
 from callint.model.definition import ByteOrder, NumberType, Purpose, Range
 from callint.model.errors import InputError
 from callint.reading.addresses import cells
@@ -17,6 +18,8 @@ from callint.reading.sheets import SheetRow
 _NUMERIC = ("factor", "offset", "min", "max", "x_factor", "x_offset", "y_factor", "y_offset")
 #: Digits without a mark are the address of an axis from this number on.
 _LEAST_DIGITS = 4
+#: The most digits of an address that a question repeats; 2 to the power of 64 has 20.
+_MOST_DIGITS = 20
 
 
 @dataclass(slots=True)
@@ -142,10 +145,10 @@ class _RowReader:
         if cells.is_power_of_ten(text):
             return f"its address {text} is a power of ten; format the column as text and enter it again"
         if self._radix is None and text.replace(" ", "").isdecimal():
-            value = int(text.replace(" ", "")[:30])
+            digits = AddressDigits(text.replace(" ", "")[:_MOST_DIGITS])
             return (
-                f"its address {text[:20]} has no mark, but other addresses are marked as hexadecimal: write "
-                f"0x{text[:20]}, or 0x{value:X} if it is decimal"
+                f"its address {text[:_MOST_DIGITS]} has no mark, but other addresses are marked as "
+                f"hexadecimal: write {digits.marked}, or 0x{digits.as_decimal:X} if it is decimal"
             )
         address = cells.read_address(text, self._radix)
         if address is None:

@@ -2,39 +2,23 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from callint.checking.definition_merge_report import DefinitionMergeReport
 from callint.comparing.definition_merge.conflicts import DefinitionDecision, ValueVersions, Version
 from callint.reporting.definition_merge.wording import value_unit
-from callint.reporting.findings.json import brief, causes_json
-from callint.reporting.merge.lists import FORMAT
+from callint.reporting.merge.document import conflicts_document
 
 _SIDES = ("base", "ours", "theirs")
 
 
 def definition_merge_json(report: DefinitionMergeReport) -> str:
     """The whole merge as one JSON document."""
-    document: dict[str, Any] = {
-        "format": FORMAT,
-        "version": 1,
-        "base": report.base,
-        "ours": report.ours,
-        "theirs": report.theirs,
-        "definition": report.path,
-        "conflicts": [_decision(report, decision) for decision in report.open_decisions],
-        "settled": [_decision(report, decision) for decision in report.merge.settled],
-        "causes": causes_json(report.broken),
-        "broken": [brief(finding) for finding in report.broken.findings],
-        "summary": {
-            "conflicts": len(report.open_decisions),
-            "cells": 0,
-            "settled": len(report.merge.settled),
-            "broken": len(report.broken.findings),
-        },
-    }
-    return json.dumps(document, indent=1, allow_nan=False) + "\n"
+    return conflicts_document(
+        report,
+        [_decision(report, decision) for decision in report.open_decisions],
+        [_decision(report, decision) for decision in report.merge.settled],
+    )
 
 
 def _decision(report: DefinitionMergeReport, decision: DefinitionDecision) -> dict[str, Any]:

@@ -42,10 +42,10 @@ def effect_text(group: CauseFindings) -> str:
             return f"The {count} bring this together."
 
 
-def mistakes_text(groups: Sequence[CauseFindings], source: str = "") -> str:
+def mistakes_text(groups: Sequence[CauseFindings], source: str = "", noun: str = "mistake") -> str:
     """The number of causes and what they do to protections: "8 mistakes, 2 disable a protection"."""
     place = f" in {source}" if source else ""
-    return ", ".join([f"{fmt.count(len(groups), 'mistake')}{place}", *danger_counts(groups)])
+    return ", ".join([f"{fmt.count(len(groups), noun)}{place}", *danger_counts(groups)])
 
 
 def danger_counts(groups: Sequence[CauseFindings]) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -21,33 +20,17 @@ from callint.comparing.merge import (
 )
 from callint.model.change import Grid
 from callint.model.definition import Definition
-from callint.reporting.findings.json import brief, causes_json
 from callint.reporting.json_fields import cell_position, finite, finite_values, raw_value
-from callint.reporting.merge.lists import FORMAT
+from callint.reporting.merge.document import conflicts_document
 
 
 def merge_json(report: MergeReport) -> str:
     """The whole merge as one JSON document."""
-    document: dict[str, Any] = {
-        "format": FORMAT,
-        "version": 1,
-        "image": report.image,
-        "base": report.base,
-        "ours": report.ours,
-        "theirs": report.theirs,
-        "definition": report.path,
-        "conflicts": [_decision(report.definition, decision) for decision in report.open_decisions],
-        "settled": [_decision(report.definition, decision) for decision in report.merge.settled],
-        "causes": causes_json(report.broken),
-        "broken": [brief(finding) for finding in report.broken.findings],
-        "summary": {
-            "conflicts": len(report.open_decisions),
-            "cells": report.open_cells,
-            "settled": len(report.merge.settled),
-            "broken": len(report.broken.findings),
-        },
-    }
-    return json.dumps(document, indent=1, allow_nan=False) + "\n"
+    return conflicts_document(
+        report,
+        [_decision(report.definition, decision) for decision in report.open_decisions],
+        [_decision(report.definition, decision) for decision in report.merge.settled],
+    )
 
 
 def _decision(definition: Definition, decision: Decision) -> dict[str, Any]:

@@ -139,6 +139,8 @@ def _first_screen(document: Json) -> Iterator[str]:
         yield _commit(commit)
     yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
     yield '<ul class="counts">'
+    mistakes = counts["mistakes"]
+    yield _count("mistakes", mistakes, "mistake" if mistakes == 1 else "mistakes")
     for severity, plural in _SEVERITIES.items():
         number = counts.get(severity, 0)
         yield _count(severity, number, severity if number == 1 else plural)

@@ -8,7 +8,13 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from callint import __version__, fmt
-from callint.checking.review_findings import ReviewFinding, review_counts, review_findings, worst_ranks
+from callint.checking.review_findings import (
+    ReviewFinding,
+    new_mistakes,
+    review_counts,
+    review_findings,
+    worst_ranks,
+)
 from callint.comparing.one_sided import one_sided_runs, uncompared_tables
 from callint.comparing.touched_tables import touched_changes
 from callint.decoding import checksums
@@ -59,7 +65,7 @@ def review_document(review: Review) -> dict[str, Any]:
             **({} if review.course is None else _course(review.course, review)),
             "cautions": list(CAUTIONS),
             "verdict": verdict(review, findings),
-            "counts": _counts(findings),
+            "counts": _counts(review, findings),
             "rules": {rule: RULES[rule].title for rule in sorted({item.finding.rule for item in findings})},
             "findings": _findings(review, findings, numbers),
             "definitions": [_definition(definition) for definition in review.definitions] or None,
@@ -124,10 +130,11 @@ def _commit(commit: LoggedCommit) -> dict[str, str]:
     return fields if day is None else {**fields, "date": day.date().isoformat()}
 
 
-def _counts(findings: Sequence[ReviewFinding]) -> dict[str, int]:
+def _counts(review: Review, findings: Sequence[ReviewFinding]) -> dict[str, int]:
     counts = review_counts(findings)
     severities = {severity.value: number for severity, number in counts.severities.items()}
-    return {**severities, "waived": counts.waived, "known": counts.known}
+    mistakes = len(new_mistakes(findings, review.report.causes))
+    return {"mistakes": mistakes, **severities, "waived": counts.waived, "known": counts.known}
 
 
 def _column_counts(review: Review) -> dict[tuple[str, str], int]:

@@ -10,6 +10,7 @@ from callint import fmt
 from callint.checking.review_findings import (
     ReviewFinding,
     disabled_protections,
+    new_mistakes,
     review_counts,
     stale_checksums,
 )
@@ -18,6 +19,7 @@ from callint.model.change import ChangeSet, Run
 from callint.model.definition import Purpose
 from callint.model.definition_change import ChangeKind
 from callint.model.finding import Severity
+from callint.reporting.findings.cause_wording import mistakes_text
 from callint.reporting.review.tables import group_title
 from callint.rules.context import CheckContext
 from callint.versioning.review import ImageState, Review
@@ -42,6 +44,7 @@ def verdict(review: Review, findings: Sequence[ReviewFinding]) -> str:
     sentences = []
     if review.course is not None and review.course.lacking:
         sentences.append(f"{diverged_text(review.course, review.old, review.new)}.")
+    sentences += _mistakes(review, findings)
     sentences.append(_findings_sentence(findings))
     sentences += _most_severe(findings)
     if unreadable := sum(image.state is ImageState.UNREADABLE for image in review.images):
@@ -68,6 +71,13 @@ def diverged_text(course: Course, old: str, new: str) -> str:
     if course.base is None:
         return f"{text}, and they have no commit in common"
     return f"{text}; git merge-base gives {course.base}: compare with that to see {new} alone"
+
+
+def _mistakes(review: Review, findings: Sequence[ReviewFinding]) -> Iterator[str]:
+    """The number of mistakes and what they do to protections, as ``callint check`` counts them."""
+    if mistakes := new_mistakes(findings, review.report.causes):
+        noun = "new mistake" if review_counts(findings).known_severe else "mistake"
+        yield f"{mistakes_text(mistakes, noun=noun)}."
 
 
 def _findings_sentence(findings: Sequence[ReviewFinding]) -> str:

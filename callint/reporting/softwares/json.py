@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from callint.comparing.softwares.pairs import SoftwareTables
-from callint.comparing.softwares.result import Respaced, SoftwareChange
+from callint.comparing.softwares.result import IdentityPair, Respaced, Slight, SoftwareChange
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Definition, States, Table, Text
@@ -24,7 +24,6 @@ def software_changes_document(
     log: LogSummary | None = None,
 ) -> dict[str, Any]:
     """A comparison as a JSON document; ``names`` and ``definitions`` are the files, old before new."""
-    compared = change.changes.definition
     document: dict[str, Any] = {
         "format": "callint-software-changes",
         "version": 1,
@@ -33,25 +32,9 @@ def software_changes_document(
         "old_definition": definitions[0],
         "new_definition": definitions[1],
         **({} if change.at is None else {"at": dict(change.at)}),
-        "identities": [
-            without_none(
-                {
-                    "name": item.name,
-                    "old": None if item.old is None else item.old.hex(),
-                    "new": None if item.new is None else item.new.hex(),
-                }
-            )
-            for item in change.identities
-        ],
+        "identities": [_identity(item) for item in change.identities],
         "tables": [_table(change, table, log) for table in change.changes.tables],
-        "slight": [
-            {
-                **_head(compared, item.change.table, item.pair, change.respaced.get(item.pair.new.name)),
-                "reason": "rounding" if item.is_rounding else "breakpoints",
-                **_cell(compared, item.change, *item.change.largest),
-            }
-            for item in change.slight
-        ],
+        "slight": [_slight_table(change, item) for item in change.slight],
         "respaced": [
             {"table": name, "axes": _axes(respaced.pair, respaced)}
             for name, respaced in change.respaced.items()
@@ -71,18 +54,43 @@ def software_changes_document(
         "texts": [
             {"name": text.text.name, "old": text.old, "new": text.new} for text in change.changes.texts
         ],
-        "summary": {
-            "tables": len(change.changes.tables),
-            "slight": sum(not item.is_rounding for item in change.slight),
-            "rounding": sum(item.is_rounding for item in change.slight),
-            "equal": change.equal,
-            "uncompared": len(change.uncompared),
-            "only_old": len(change.only_old),
-            "only_new": len(change.only_new),
-            "unknown_points": sum(change.unknown.values()),
-        },
+        "summary": _summary(change),
     }
     return document if log is None else {**document, "log": log_fields(log)}
+
+
+def _identity(item: IdentityPair) -> dict[str, Any]:
+    """An identity in both versions; a side that lacks it is left out."""
+    return without_none(
+        {
+            "name": item.name,
+            "old": None if item.old is None else item.old.hex(),
+            "new": None if item.new is None else item.new.hex(),
+        }
+    )
+
+
+def _slight_table(change: SoftwareChange, slight: Slight) -> dict[str, Any]:
+    """A table that differs by no more than rounding or other breakpoints explain."""
+    compared = change.changes.definition
+    return {
+        **_head(compared, slight.change.table, slight.pair, change.respaced.get(slight.pair.new.name)),
+        "reason": "rounding" if slight.is_rounding else "breakpoints",
+        **_cell(compared, slight.change, *slight.change.largest),
+    }
+
+
+def _summary(change: SoftwareChange) -> dict[str, int]:
+    return {
+        "tables": len(change.changes.tables),
+        "slight": sum(not item.is_rounding for item in change.slight),
+        "rounding": sum(item.is_rounding for item in change.slight),
+        "equal": change.equal,
+        "uncompared": len(change.uncompared),
+        "only_old": len(change.only_old),
+        "only_new": len(change.only_new),
+        "unknown_points": sum(change.unknown.values()),
+    }
 
 
 def _head(

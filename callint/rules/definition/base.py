@@ -44,17 +44,50 @@ def contradicts_base(context: CheckContext) -> Iterator[Finding]:
     """
     if context.image is None and not (context.read_error or context.damages):
         return
+    if (other_file := _finding_about_file(context)) is not None:
+        yield other_file
+        return
+    yield from _wrong_checksums(context)
+    faults = find_faults(context)
+    for conversion in [*faulty_conversions(context, faults)]:
+        names = fmt.list_names(conversion.faulty, _MOST_NAMES)
+        yield definition_finding(
+            rule_ids.DEFINITION_CONTRADICTS_BASE,
+            conversion.line,
+            f"conversion {conversion.name}",
+            f"{len(conversion.faulty)} of {conversion.count} tables and axes of conversion {conversion.name} "
+            f"contradict {context.base_path}: {names}",
+            "Check the conversion, then the addresses and types.",
+        )
+        for name in conversion.faulty:
+            faults.pop(name, None)
+    for table, fault in sorted(faults.items(), key=lambda item: item[1].line):
+        yield definition_finding(
+            rule_ids.DEFINITION_CONTRADICTS_BASE,
+            fault.line,
+            "",
+            f"{table} {fault.text} in {context.base_path}: the definition may read the wrong bytes",
+            "Check address, type, byte order and conversion, then the demand itself.",
+            table=table,
+        )
+
+
+def _finding_about_file(context: CheckContext) -> Finding | None:
+    """The finding about an image that is unreadable or not of the definition's software; None if neither."""
     for checked in _OF_THE_FILE:
         for finding in checked.check(context):
-            message = f"{context.base_path}: {finding.message}"
-            yield definition_finding(
+            return definition_finding(
                 rule_ids.DEFINITION_CONTRADICTS_BASE,
                 finding.line or 1,
                 finding.subject or checked.id,
-                message,
+                f"{context.base_path}: {finding.message}",
                 "Name the factory image of this software, or correct the definition.",
             )
-            return
+    return None
+
+
+def _wrong_checksums(context: CheckContext) -> Iterator[Finding]:
+    """The findings about checksums that are not those of their ranges."""
     for finding in image.stale_checksum.check(context):
         yield definition_finding(
             rule_ids.DEFINITION_CONTRADICTS_BASE,
@@ -63,30 +96,8 @@ def contradicts_base(context: CheckContext) -> Iterator[Finding]:
             f"{context.base_path}: {finding.message}",
             "Check range, algorithm, byte order and address of the checksum.",
         )
-    faults = find_faults(context)
-    for blamed in [*faulty_conversions(context, faults)]:
-        names = fmt.list_names(blamed.faulty, _MOST_NAMES)
-        yield definition_finding(
-            rule_ids.DEFINITION_CONTRADICTS_BASE,
-            blamed.line,
-            f"conversion {blamed.name}",
-            f"{len(blamed.faulty)} of {blamed.count} tables and axes of conversion {blamed.name} contradict "
-            f"{context.base_path}: {names}",
-            "Check the conversion, then the addresses and types.",
-        )
-        for name in blamed.faulty:
-            faults.pop(name, None)
-    for table, found in sorted(faults.items(), key=lambda item: item[1].line):
-        yield definition_finding(
-            rule_ids.DEFINITION_CONTRADICTS_BASE,
-            found.line,
-            "",
-            f"{table} {found.text} in {context.base_path}: the definition may read the wrong bytes",
-            "Check address, type, byte order and conversion, then the demand itself.",
-            table=table,
-        )
 
 
 def is_of_other_file(context: CheckContext) -> bool:
     """Whether the factory image is unreadable or not of the definition's software."""
-    return any(next(iter(checked.check(context)), None) is not None for checked in _OF_THE_FILE)
+    return _finding_about_file(context) is not None

@@ -9,11 +9,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from callint import fmt
-from callint.model.change import Numbers
+from callint.decoding.cell_order import is_smoother_in_other_order
+from callint.decoding.characters import count_strange_characters
 from callint.model.definition import Axis, Range, StoredAxis
-from callint.rules import axis, image, protection, relation, value
+from callint.rules import axis, image, relation, value
 from callint.rules.context import CheckContext
 from callint.rules.definition.operating import covers
+from callint.rules.protection.disabled import disabled
+from callint.rules.protection.flat import flat
+from callint.rules.protection.thresholds import unreachable_threshold
 from callint.rules.rule import Rule
 
 _BLANK = "blank"
@@ -36,9 +40,9 @@ _OF_TABLES: tuple[tuple[Rule, str], ...] = (
 )
 #: Rules whose findings are one for each table, with a clause of which the table is the subject.
 _OF_PROTECTIONS: tuple[tuple[Rule, str], ...] = (
-    (protection.disabled, "matches its guard"),
-    (protection.flat, "is flat"),
-    (protection.unreachable_threshold, "has a threshold that its signal never reaches"),
+    (disabled, "matches its guard"),
+    (flat, "is flat"),
+    (unreachable_threshold, "has a threshold that its signal never reaches"),
 )
 _OF_RELATIONS: tuple[tuple[Rule, str], ...] = (
     (relation.exceeds_bound, "exceeds {}"),
@@ -122,9 +126,7 @@ def _broken_relations(context: CheckContext) -> Iterator[tuple[str, int, str, se
 def _strange_texts(context: CheckContext) -> Iterator[_Clause]:
     """The texts of which the image has other bytes than characters."""
     for text in context.definition.texts.values():
-        # What follows a NUL is not part of the text.
-        content = (context.new.text(text) or "").partition("\0")[0]
-        if "\ufffd" in content or not all(char.isprintable() or char.isspace() for char in content):
+        if count_strange_characters(context.new.text(text) or ""):
             yield text.name, text.line, "has bytes that are not characters"
 
 
@@ -183,33 +185,15 @@ def _outside_operation(context: CheckContext) -> Iterator[_Clause]:
                 yield item.name, item.line, f"reaches from {own}, although {name} operates at {usual},"
 
 
-#: The shortest axes of a map of whose cells the order shows.
-_LEAST_SHAPE = 4
-#: How many times as rough a map is at least if its cells are read in the wrong order; the right order is at
-#: most 0.4 times as rough as the wrong one in every map of the demo.
-_ROUGHER = 2.0
-
-
 def _transposed(context: CheckContext) -> Iterator[_Clause]:
-    """The maps that are far smoother if their cells are read in the other order.
-
-    Only if the axes differ in length: of a square map, the other order is as smooth.
-    """
+    """The maps that are far smoother if their cells are read in the other order."""
     for name, item in context.layout.table_items.items():
         rows, columns = context.layout.shapes[item].tolist()
-        if rows == columns or min(rows, columns) < _LEAST_SHAPE:
-            continue
         values = context.new.of_item(context.new.physical, item).reshape(rows, columns)
         if context.new.of_item(context.new.valued, item).all() and np.isfinite(values).all():
             table = context.definition.tables[name]
-            other = values.T.reshape(rows, columns) if table.y_first else values.reshape(columns, rows).T
-            if _roughness(values) > _ROUGHER * _roughness(other):
+            if is_smoother_in_other_order(values, table.y_first):
                 yield name, table.line, "would be far smoother with order= changed or x and y swapped"
-
-
-def _roughness(values: Numbers) -> float:
-    """The sum of the second differences along both axes."""
-    return float(sum(np.abs(np.diff(values, 2, axis=axis)).sum() for axis in (0, 1)))
 
 
 def _amount(count: int, name: str) -> str:

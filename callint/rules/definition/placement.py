@@ -119,7 +119,7 @@ def decimal_address(context: CheckContext) -> Iterator[Finding]:
     """
     memory = context.definition.memory
     for address in context.file.decimal_addresses:
-        number = int(address.text)
+        number = address.digits.as_decimal
         meant = _hexadecimal_in_memory(context, address)
         if meant and memory.start <= number < memory.end:  # definition/outside-image reports the others
             yield definition_finding(
@@ -134,8 +134,8 @@ def decimal_address(context: CheckContext) -> Iterator[Finding]:
 
 def _hexadecimal_in_memory(context: CheckContext, address: DecimalAddress) -> str:
     """The address with a 0x before it, if that lies in the memory; else ""."""
-    memory, meant = context.definition.memory, f"0x{address.text}"
-    return meant if memory.start <= int(meant, 16) < memory.end else ""
+    memory, digits = context.definition.memory, address.digits
+    return digits.marked if memory.start <= digits.as_hexadecimal < memory.end else ""
 
 
 @rule(rule_ids.DEFINITION_OVERLAP, Severity.WARNING, Scope.DEFINITION)
@@ -146,29 +146,92 @@ def overlap(context: CheckContext) -> Iterator[Finding]:
     wrong, or the engine really reads one place twice and whoever edits it must know. Tables with different
     masks in one byte do not overlap, and neither do interleaved tables.
 
+    One wrong address can touch many elements. callint reports the element whose removal clears the most
+    overlaps, once with all that it touches, and then looks at what is left in the same way.
+
     Example: a curve of 12 cells with `count="16"` extends into the next curve.
 
     Fix: correct the address, count, type, stride or mask. If the engine really reads one place twice, set the
     rule to note in the policy.
     """
-    lines = context.definition.lines
-    for first, second, address in islice(_overlaps(context), _MOST_OVERLAPS):
-        yield definition_finding(
-            rule_ids.DEFINITION_OVERLAP,
-            max(first.line, second.line, key=lambda line: lines.changed_at.get(line, line)),
-            f"{first.name} {second.name}",
-            f"{first.name} ({lines.text(first.line)}) and {second.name} ({lines.text(second.line)}) "
-            f"both claim {fmt.address(address)}",
-            "Correct address, count, type, stride or mask of one of them.",
-            second.table or first.table,
-        )
+    pairs = list(islice(_overlaps(context), _MOST_OVERLAPS))
+    is_cut = len(pairs) == _MOST_OVERLAPS
+    while pairs:
+        extent, own = _most_overlapping(context, pairs)
+        if len(own) == 1:  # nothing overlaps two others any more
+            yield from (_overlapping_pair(context, pair) for pair in pairs)
+            return
+        yield _overlapping_many(context, extent, own, is_cut)
+        pairs = [pair for pair in pairs if extent not in (pair.first, pair.second)]
 
 
-#: The most overlapping pairs that are reported.
+#: The most overlapping pairs that are looked at.
 _MOST_OVERLAPS = 1000
+#: The most overlapped elements that a message names.
+_MOST_NAMES = 4
 
 
-def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
+@dataclass(frozen=True, slots=True)
+class _Overlap:
+    """Two extents and an address that both claim."""
+
+    first: _Extent
+    second: _Extent
+    address: int
+
+    def other(self, extent: _Extent) -> _Extent:
+        return self.second if extent == self.first else self.first
+
+
+def _most_overlapping(context: CheckContext, pairs: list[_Overlap]) -> tuple[_Extent, list[_Overlap]]:
+    """The extent in the most pairs, and these pairs; of several, the one that was written or changed last."""
+    changed_at = context.definition.lines.changed_at
+    by_extent: dict[_Extent, list[_Overlap]] = {}
+    for pair in pairs:
+        by_extent.setdefault(pair.first, []).append(pair)
+        by_extent.setdefault(pair.second, []).append(pair)
+
+    def rank(extent: _Extent) -> tuple[int, int]:
+        return len(by_extent[extent]), changed_at.get(extent.line, extent.line)
+
+    most = max(by_extent, key=rank)
+    return most, by_extent[most]
+
+
+def _overlapping_pair(context: CheckContext, pair: _Overlap) -> Finding:
+    lines, first, second = context.definition.lines, pair.first, pair.second
+    return definition_finding(
+        rule_ids.DEFINITION_OVERLAP,
+        max(first.line, second.line, key=lambda line: lines.changed_at.get(line, line)),
+        f"{first.name} {second.name}",
+        f"{first.name} ({lines.text(first.line)}) and {second.name} ({lines.text(second.line)}) "
+        f"both claim {fmt.address(pair.address)}",
+        "Correct address, count, type, stride or mask of one of them.",
+        second.table or first.table,
+    )
+
+
+def _overlapping_many(
+    context: CheckContext, extent: _Extent, overlaps: list[_Overlap], is_cut: bool
+) -> Finding:
+    """The finding about an element that overlaps several; ``is_cut`` says that there may be more."""
+    lines = context.definition.lines
+    others = [pair.other(extent) for pair in overlaps]
+    names = fmt.list_names([f"{other.name} ({lines.text(other.line)})" for other in others], _MOST_NAMES)
+    amount = f"{'at least ' if is_cut else ''}{len(others):,}"
+    address = min(pair.address for pair in overlaps)
+    return definition_finding(
+        rule_ids.DEFINITION_OVERLAP,
+        extent.line,
+        extent.name,
+        f"{extent.name} ({lines.text(extent.line)}) overlaps {amount} others from {fmt.address(address)} on: "
+        f"{names}",
+        f"Check address, count, type, stride and mask of {extent.name} first.",
+        extent.table,
+    )
+
+
+def _overlaps(context: CheckContext) -> Iterator[_Overlap]:
     memory = context.definition.memory
     # definition/outside-image reports what lies outside the memory, which may be of any size.
     extents = [
@@ -188,8 +251,8 @@ def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
             cluster, end = [extent], extent.end
 
 
-def _overlaps_within(context: CheckContext, cluster: list[_Extent]) -> Iterator[tuple[_Extent, _Extent, int]]:
-    """The overlapping pairs in a cluster of extents, and an address that both claim.
+def _overlaps_within(context: CheckContext, cluster: list[_Extent]) -> Iterator[_Overlap]:
+    """The overlapping pairs in a cluster of extents.
 
     Two extents overlap if they claim the same bits of a byte.
     """
@@ -211,7 +274,7 @@ def _overlaps_within(context: CheckContext, cluster: list[_Extent]) -> Iterator[
                 pair = (int(owners[low]), int(owners[high]))
                 if pair[0] != pair[1] and pair not in seen and masks[low] & masks[high]:
                     seen.add(pair)
-                    yield cluster[pair[0]], cluster[pair[1]], int(addresses[low])
+                    yield _Overlap(cluster[pair[0]], cluster[pair[1]], int(addresses[low]))
 
 
 def _claimed(context: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:

@@ -1,0 +1,1 @@
+"""Rules about tables that protect the engine or the people around it."""
