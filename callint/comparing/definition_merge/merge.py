@@ -29,6 +29,7 @@ from callint.comparing.definition_merge.keys import (
 from callint.comparing.definition_merge.meaning import Meanings
 from callint.comparing.definition_merge.merged_tree import MergedTree
 from callint.comparing.definition_merge.places import ConflictPlaces
+from callint.comparing.definition_merge.renames import table_renames
 from callint.comparing.definition_merge.values import ElementValues, chosen
 from callint.comparing.merge import Side
 from callint.reading.xml_source import Element, Node, XmlSource
@@ -55,8 +56,9 @@ class _Merger:
 
     def __init__(self, base: XmlSource, ours: XmlSource, theirs: XmlSource, choice: DefinitionChoice) -> None:
         self._base = identified(base)
-        self._ours = identified(ours, self._base)
-        self._theirs = identified(theirs, self._base)
+        own_renames, their_renames = table_renames(base, ours, theirs)
+        self._ours = identified(ours, self._base, own_renames)
+        self._theirs = identified(theirs, self._base, their_renames)
         self._versions = (self._base, self._ours, self._theirs)
         self._choice = choice
         self._meanings = Meanings()
