@@ -533,3 +533,55 @@ def test_a_side_that_is_not_well_formed_is_refused_with_its_line(text: str | byt
     with pytest.raises(InputError) as error:
         merged(text, BASE)
     assert str(error.value).startswith(message) and str(error.value).endswith("correct it before the merge")
+
+
+# Renamed tables
+
+
+RENAMED_LIMIT = changed(('name="limit"', 'name="fuel_limit"'))
+RENAMED_IDLE = changed(('name="idle"', 'name="idle_fuel"'), ('table="idle"', 'table="idle_fuel"'))
+
+
+def test_a_renamed_table_takes_the_limit_of_the_other_side() -> None:
+    both = RENAMED_LIMIT.replace(LIMITS, LIMITS.replace("20", "25"))
+    assert clean(RENAMED_LIMIT, changed((LIMITS, LIMITS.replace("20", "25")))) == both
+
+
+def test_a_relation_follows_the_table_that_one_side_renamed() -> None:
+    both = RENAMED_IDLE.replace('margin="1"', 'margin="2"')
+    assert clean(RENAMED_IDLE, changed(('margin="1"', 'margin="2"'))) == both
+
+
+def test_a_table_that_was_renamed_and_changed_is_known_by_its_place() -> None:
+    ours = RENAMED_LIMIT.replace('max="0.02"', 'max="0.03"')
+    theirs = changed((LIMITS, LIMITS.replace("20", "25")))
+    assert clean(ours, theirs) == ours.replace(LIMITS, LIMITS.replace("20", "25"))
+
+
+def test_two_names_for_one_table_are_one_conflict() -> None:
+    conflict = conflict_of(RENAMED_LIMIT, changed(('name="limit"', 'name="cap"')))
+    assert conflict.kind is ConflictKind.VALUES
+    assert texts(conflict) == [("name", "limit", "fuel_limit", "cap")]
+
+
+def test_a_renamed_table_that_the_other_side_removed_is_in_conflict() -> None:
+    start, end = BASE.index('      <curve name="limit"'), BASE.index("</curve>\n") + len("</curve>\n")
+    conflict = conflict_of(RENAMED_LIMIT, BASE[:start] + BASE[end:])
+    assert (conflict.kind, conflict.removed_by) == (ConflictKind.REMOVED, Side.THEIRS)
+
+
+def test_a_name_that_the_other_side_gives_to_another_table_is_no_rename() -> None:
+    ours = changed(('name="idle"', 'name="new"'), ('table="idle"', 'table="new"'))
+    result = merged(ours, changed((IDLE, IDLE + NEW)))
+    kinds = {conflict.kind for conflict in result.conflicts}
+    assert ConflictKind.ADDED in kinds
+    assert result.data.count(b'name="new"') == 1
+
+
+def test_two_tables_with_the_same_evidence_are_no_renames() -> None:
+    twins = IDLE + IDLE.replace('name="idle"', 'name="twin"')
+    base = changed((IDLE, twins))
+    ours = base.replace('name="idle"', 'name="a"').replace('name="twin"', 'name="b"')
+    theirs = base.replace(IDLE, IDLE.replace('purpose="demand"', 'purpose="general"'))
+    (conflict,) = merged(ours, theirs, base).conflicts
+    assert (conflict.kind, conflict.place.name) == (ConflictKind.REMOVED, "idle")

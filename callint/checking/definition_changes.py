@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
+from callint import fmt
 from callint.checking.assignments import Assignment
 from callint.checking.causes import cause_id
 from callint.checking.checker import Checker
 from callint.checking.float_errors import ignore_float_errors
 from callint.checking.identity import count_held_bytes, identity_mismatch
+from callint.comparing.definitions.changed_values import changed_value, guarded_readings
 from callint.comparing.definitions.diff import compare_definitions
 from callint.comparing.definitions.elements import is_same_software
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.fmt.definition_changes import change_text
 from callint.model.cause import Cause, CauseKind, Place
-from callint.model.definition_change import ChangeKind, DefinitionChange
+from callint.model.definition_change import ChangeKind, DefinitionChange, DefinitionDiff
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.reading.family import find_family
@@ -38,6 +40,8 @@ def loosened_findings(
 ) -> Iterator[Finding]:
     """The settled findings about definitions that demand less than in every earlier state that has them.
 
+    A definition that reads protections differently counts too, unless the images moved with it.
+
     ``images`` are those of the checked commits: the findings name values of them that the old demands refuse.
     The earlier states of a merge are its parents: what one parent demands no more was not loosened by the
     merge. What a definition inherits is reported once, for the parent that demands it, unless an image of the
@@ -51,20 +55,23 @@ def loosened_findings(
         loosened = tuple(
             change for change in diff.of_kind(_LESS) if all(demand_digest(change) in known for known in keys)
         )
-        if not loosened:
+        readings = _readings(checker, earlier[0], (old, new), [item for _, _, item in compared], images)
+        if not (loosened or readings):
             continue
         uses = _uses(checker, earlier[0], (old, new), loosened, images)
         known = {key for part in new.definition.lines.parts for key in reported.get(part, ())}
-        reported[path] = {_key(change) for change in loosened}
+        reread = tuple(change for change in guarded_readings(diff) if demand_key(change) in readings)
+        reported[path] = {_key(change) for change in (*loosened, *reread)}
         loosened = tuple(
             change
             for change in loosened
             if _key(change) not in known or not {change.name, *change.tables}.isdisjoint(uses)
         )
+        loosened += tuple(change for change in reread if _key(change) not in known)
         if not loosened:
             continue
         replaced = old.file.path if old.file.path != path else ""
-        comparison = DefinitionComparison(replace(diff, changes=loosened), replaced, uses)
+        comparison = DefinitionComparison(replace(diff, changes=loosened), replaced, uses, readings)
         yield from _settled(checker, path, new, comparison)
 
 
@@ -143,6 +150,64 @@ def _pair(checker: Checker, state: Checker, path: str) -> _Pair | None:
 
 
 @ignore_float_errors
+def _readings(
+    checker: Checker,
+    state: Checker,
+    definitions: tuple[LoadedDefinition, LoadedDefinition],
+    diffs: Sequence[DefinitionDiff],
+    images: Sequence[Assignment],
+) -> dict[str, str]:
+    """What the changes of how protections are read do to the values of images, by ``demand_key``.
+
+    ``diffs`` compare the definition with each earlier state. Without an image to compare, every change counts
+    if the software is the same.
+    """
+    keys = [{_key(change) for change in guarded_readings(other)} for other in diffs]
+    changes = [
+        change for change in guarded_readings(diffs[0]) if all(_key(change) in known for known in keys)
+    ]
+    if not changes:
+        return {}
+    old, new = definitions
+    texts: dict[str, list[str]] = {demand_key(change): [] for change in changes}
+    compared = 0
+    for assigned, context in _images_of(checker, definitions, images):
+        assert context.image is not None
+        compared += 1
+        earlier = _earlier_image(state, assigned, old)
+        before = old.decoded(context.image if earlier is None else earlier)
+        for change in changes:
+            text = changed_value(change, diffs[0], before, context.new)
+            if text is not None:
+                texts[demand_key(change)].append(f"in {assigned.image}, {text}" if text else "")
+    if not compared:
+        return dict.fromkeys(texts, "") if is_same_software(old.definition, new.definition) else {}
+    return {key: _listed_readings(found) for key, found in texts.items() if found}
+
+
+def _listed_readings(texts: Sequence[str]) -> str:
+    more = len(texts) - 1
+    first = next((text for text in texts if text), "")
+    return f"{first}, and {fmt.count(more, 'more image')}" if first and more else first
+
+
+def _images_of(
+    checker: Checker, definitions: tuple[LoadedDefinition, LoadedDefinition], images: Sequence[Assignment]
+) -> Iterator[tuple[Assignment, CheckContext]]:
+    """The images of a definition that the old definition describes too."""
+    old, new = definitions
+    for assigned in images:
+        if new.file.path not in assigned.definitions:
+            continue
+        context = checker.loader.context(assigned)
+        if context is None or context.image is None or context.file.path != new.file.path:
+            continue
+        memory = old.definition.memory
+        if not identity_mismatch(context.image, memory) and count_held_bytes(context.image, memory):
+            yield assigned, context
+
+
+@ignore_float_errors
 def _uses(
     checker: Checker,
     state: Checker,
@@ -151,18 +216,10 @@ def _uses(
     images: Sequence[Assignment],
 ) -> dict[str, tuple[SlackUse, ...]]:
     """By table, the values of images that the old definition refuses, and that the earlier images lack."""
-    old, new = definitions
+    old = definitions[0]
     tables = {name for change in changes for name in (change.name, *change.tables)}
     uses: dict[str, list[SlackUse]] = {}
-    for assigned in images:
-        if new.file.path not in assigned.definitions:
-            continue
-        context = checker.loader.context(assigned)
-        if context is None or context.image is None or context.file.path != new.file.path:
-            continue
-        memory = old.definition.memory
-        if identity_mismatch(context.image, memory) or not count_held_bytes(context.image, memory):
-            continue
+    for assigned, context in _images_of(checker, definitions, images):
         by_old = replace(context, loaded=old)
         earlier = _earlier_image(state, assigned, old)
         known = set(_refused(context, tables))

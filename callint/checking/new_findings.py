@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from callint.checking.report import Report
@@ -27,14 +27,24 @@ def key_of(finding: Finding) -> Key | None:
     return finding.rule, place, finding.table, finding.other, finding.subject, cell, finding.content
 
 
-class KnownFindings:
-    """The findings of an earlier state, and the severity from which on that state fails."""
+#: Gives the key of a finding; None if the finding cannot be compared.
+KeyOf = Callable[[Finding], Key | None]
 
-    def __init__(self, report: Report, fail_on: Severity) -> None:
+
+class KnownFindings:
+    """The findings of an earlier state, and the severity from which on that state fails.
+
+    ``keys`` give the keys of a finding of the earlier state and of a later one.
+    """
+
+    def __init__(
+        self, report: Report, fail_on: Severity, keys: tuple[KeyOf, KeyOf] = (key_of, key_of)
+    ) -> None:
         self._fail_on = fail_on
+        earlier_key, self._key = keys
         self._weights: dict[Key, int] = {}
         for finding in report.findings:
-            if key := key_of(finding):
+            if key := earlier_key(finding):
                 # If two findings have one key, the milder one counts: no new finding is taken for known.
                 self._weights[key] = max(_weight(finding), self._weights.get(key, 0))
 
@@ -43,7 +53,7 @@ class KnownFindings:
 
         A finding that was waived, milder or below the failing severity is new as soon as it is not.
         """
-        key = key_of(finding)
+        key = self._key(finding)
         earlier = None if key is None else self._weights.get(key)
         if earlier is None or earlier > _weight(finding):
             return False

@@ -21,7 +21,8 @@ from callint.comparing.compare import compare
 from callint.fmt import clean
 from callint.model.errors import InputError
 from callint.reading.definition_sniff import looks_like_definition
-from callint.reading.workspace import open_workspace
+from callint.reading.family import references
+from callint.reading.workspace import Workspace, open_workspace
 from callint.reporting.changes.text import undefined_changes
 from callint.versioning.file_version import Content
 
@@ -31,11 +32,15 @@ _NULL_FILES = {"/dev/null", "nul"}
 
 @dataclass(frozen=True, slots=True)
 class _Side:
-    """One side of a change; ``content`` is None if the file does not exist on this side."""
+    """One side of a change; ``content`` is None if the file does not exist on this side.
+
+    ``blob`` is the id of the content; zeros for a file of the working tree that git has not stored.
+    """
 
     path: str
     mode: str
     content: Content | None
+    blob: str
 
 
 def drive(arguments: tuple[str, ...], definition: str | None, policy: str | None) -> int:
@@ -46,11 +51,11 @@ def drive(arguments: tuple[str, ...], definition: str | None, policy: str | None
         return 0
     if len(arguments) not in (7, 9):
         raise click.UsageError("--driver is for git, which passes seven or nine arguments.")
-    path, old_file, _, old_mode, new_file, _, new_mode = arguments[:7]
+    path, old_file, old_blob, old_mode, new_file, new_blob, new_mode = arguments[:7]
     new_path = arguments[7] if len(arguments) == 9 else path
     try:
-        old = _Side(path, old_mode, _read(old_file, path))
-        new = _Side(new_path, new_mode, _read(new_file, new_path))
+        old = _Side(path, old_mode, _read(old_file, path), old_blob)
+        new = _Side(new_path, new_mode, _read(new_file, new_path), new_blob)
     except InputError as error:
         sys.stdout.write(f"{clean(error.lines[0])}\n")
         return 0
@@ -59,7 +64,7 @@ def drive(arguments: tuple[str, ...], definition: str | None, policy: str | None
     if old.content is None or new.content is None or old.content.data == new.content.data:
         return 0
     if looks_like_definition(old.content.data) and looks_like_definition(new.content.data):
-        _print_definition_change(old.content, new.content)
+        _print_definition_change(old, new)
     else:
         _print_change(old.content, new.content, definition, policy)
     return 0
@@ -82,8 +87,9 @@ def _headings(old: _Side, new: _Side) -> list[str]:
     return lines
 
 
-def _print_definition_change(old: Content, new: Content) -> None:
+def _print_definition_change(old_side: _Side, new_side: _Side) -> None:
     """Print what changed in the meaning of a definition, or that nothing did."""
+    assert old_side.content is not None and new_side.content is not None
     from callint.cli.definition_diff import definition_diff, print_diff
     from callint.reporting.terminal import console
 
@@ -91,7 +97,15 @@ def _print_definition_change(old: Content, new: Content) -> None:
     try:
         workspace = open_workspace()
         # git runs its drivers at the top of the working tree, and names paths from there.
-        old, new = (replace(side, path=workspace.label(Path(side.path))) for side in (old, new))
+        old, new = (
+            replace(side.content, path=workspace.label(Path(side.path)))
+            for side in (old_side, new_side)
+            if side.content is not None
+        )
+        if references(old.data) or references(new.data):
+            old, new, is_known = _beside_their_own_files(old_side, new_side, (old, new), workspace)
+            if not is_known:
+                terminal.print("  compared with the other files of the family in the working tree")
         diff = definition_diff(old, new, workspace)
         if diff.changes:
             print_diff(diff, None, terminal)
@@ -100,6 +114,34 @@ def _print_definition_change(old: Content, new: Content) -> None:
     except InputError as error:
         sys.stdout.write(f"  {clean(error.lines[0])}\n")
     terminal.print()
+
+
+def _beside_their_own_files(
+    old_side: _Side, new_side: _Side, contents: tuple[Content, Content], workspace: Workspace
+) -> tuple[Content, Content, bool]:
+    """Both sides with the trees that they come from, and whether these are known.
+
+    A side of the working tree has the files there.
+    """
+    from callint.versioning.blob_trees import trees_of_blobs
+    from callint.versioning.git.repository import folder_of, open_repository
+
+    sides = old_side, new_side
+    blobs = old_side.blob, new_side.blob
+    try:
+        repo = open_repository(workspace.root, bare=True)
+        folder = folder_of(repo, workspace.root)
+        trees = trees_of_blobs(repo, (old_side.path, new_side.path), blobs)
+    except InputError:
+        return *contents, False
+    old, new = (
+        content if tree is None else replace(content, tree=tree.below(folder))
+        for content, tree in zip(contents, trees, strict=True)
+    )
+    is_known = all(
+        tree is not None or not side.blob.strip("0") for side, tree in zip(sides, trees, strict=True)
+    )
+    return old, new, is_known
 
 
 def _print_change(old: Content, new: Content, definition: str | None, policy: str | None) -> None:

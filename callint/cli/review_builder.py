@@ -11,11 +11,13 @@ from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
 from callint.checking.image_findings import FindingDetails
 from callint.checking.new_findings import KnownFindings, new_findings
+from callint.checking.version_findings import version_key
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.log_option import read_log
 from callint.cli.revision_pairs import two_images
 from callint.cli.software_pair import SoftwarePair, read_change_log
+from callint.comparing.definitions.renames import match_items, renamed
 from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
 from callint.reading.tree import OverlayTree
@@ -100,7 +102,10 @@ def _review_of_versions(
     arguments: tuple[str, ...],
     options: ReviewOptions,
 ) -> Review:
-    """The review of images of two software versions: the findings are those of NEW by its own definition."""
+    """The review of images of two software versions.
+
+    Each image is judged by its own definition; a finding of NEW is known if OLD has it in the same table.
+    """
     old, new = images
     policy = workspace.policy
     assigned = assignment_of_named(policy, new.path)
@@ -121,7 +126,16 @@ def _review_of_versions(
         versions=VersionPair(pair.compare(()), pair.old.file.path),
     )
     image = with_log(image, resolver, options.log)
-    report = checker.report([assignment])
+    earlier = Checker(
+        OverlayTree(workspace, {old.path: old.data}), policy, day.checked, authorship, finds_causes=False
+    )
+    assigned = assignment_of_named(policy, old.path)
+    before = Assignment(
+        old.path, (pair.old.file.path,), assigned.bases if assigned else (), resolver.start_of(old)
+    )
+    keys = version_key(renamed(match_items(pair.old.definition, pair.new.definition))), version_key()
+    known = KnownFindings(earlier.report([before]), policy.fail_on, keys)
+    report = new_findings(checker.report([assignment]), [known], policy.fail_on)
     return Review(new.name, old.name, new.name, (image,), report, commit, day.printed)
 
 

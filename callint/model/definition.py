@@ -449,7 +449,9 @@ class Table:
     @property
     def axes(self) -> tuple[str, ...]:
         """The names of its axes: none, x, or x and y."""
-        return tuple(axis for axis in (self.x, self.y) if axis is not None)
+        if self.y is None:  # written out: comparisons of definitions ask this of every table, many times
+            return () if self.x is None else (self.x,)
+        return (self.y,) if self.x is None else (self.x, self.y)
 
 
 @dataclass(frozen=True, slots=True)

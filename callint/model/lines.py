@@ -44,6 +44,13 @@ class Lines:
         """The paths of the other files."""
         return tuple(source.path for source in self.sources if source.reference)
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether the number of an element is the line of the definition file that declares it."""
+        return not self.changed_at and (
+            not self.sources or (len(self.sources) == 1 and not self.sources[0].first)
+        )
+
     def location(self, number: int) -> tuple[str, int]:
         """The file and line of an element; of the last change to it, if it is inherited and changed."""
         return self.declared_at(self.changed_at.get(number, number))

@@ -27,7 +27,8 @@ from callint.reading.definition_bounds import (
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.elements.attributes import tag_of, to_integer
 from callint.reading.elements.axes import read_axis
-from callint.reading.elements.inheritance import Elements, Inheritance
+from callint.reading.elements.inheritance import Inheritance
+from callint.reading.elements.inherited_elements import Elements
 from callint.reading.elements.memory import read_memory
 from callint.reading.elements.reader import BYTE_ORDERS, ElementReader
 from callint.reading.elements.signals import read_conversion, read_sensor, read_signal

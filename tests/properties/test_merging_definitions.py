@@ -15,8 +15,6 @@ from lxml import etree
 from callint.comparing.definition_merge.conflicts import DefinitionConflict, DefinitionMerge
 from callint.comparing.definition_merge.merge import merge_definitions
 from callint.comparing.merge import Side
-from callint.model.definition import Definition
-from callint.reading.definition import read_definition
 from callint.reading.xml_source import read_source
 from tests.properties.example_counts import property_examples
 from tests.properties.strategies import Reference, references
@@ -39,12 +37,6 @@ def merged(
     )
 
 
-def definition(data: bytes) -> Definition:
-    file = read_definition(data, "world.xml")
-    assert file.definition is not None, file.problems
-    return file.definition
-
-
 # What is in a file, worked out with lxml alone
 
 
@@ -65,7 +57,14 @@ def values(data: bytes) -> dict[Place, str]:
     for element in etree.fromstring(data).iter(f"{NAMESPACE}*"):
         for name, text in element.attrib.items():
             found[(*_path(element), str(name))] = str(text)
+        if str(element.tag) in _TABLE_TAGS:
+            group = element.getparent()
+            assert group is not None
+            found[(*_path(element), "in group")] = str(group.get("name", ""))
     return found
+
+
+_TABLE_TAGS = frozenset(f"{NAMESPACE}{kind}" for kind in ("scalar", "curve", "map"))
 
 
 def _path(element: etree._Element) -> tuple[str, str]:
@@ -103,16 +102,25 @@ _EDITABLE: Mapping[str, Mapping[str, st.SearchStrategy[str]]] = {
     "point": {"physical": _NUMBERS},
     "linear": {"decimals": st.integers(0, 9).map(str)},
     "axis": {"at": st.integers(0, 99).map(hex)},
+    "group": {"title": st.sampled_from(["Fuel", "Air"])},
+    # What a child changes of its parent.
+    "table": {"title": st.sampled_from(["Other", "T"])},
+    "at": {"at": st.integers(0, 99).map(hex)},
+    "shift": {"by": st.integers(-9, 9).map(str)},
 }
 
 
 @dataclass(frozen=True)
 class Edit:
-    """New values by place, tables to leave out, and tables to add behind others or at the beginning."""
+    """New values by place, tables to leave out, and tables to add behind others or at the beginning.
+
+    ``moved`` has the groups to which tables move, "" for none.
+    """
 
     values: Mapping[Place, str]
     gone: frozenset[str]
     new: tuple[tuple[str, str], ...]
+    moved: Mapping[str, str]
 
     def of(self, data: bytes) -> bytes:
         """The file with the edit, in the layout that lxml gives it."""
@@ -124,18 +132,36 @@ class Edit:
                     element.set(name, self.values[(*place, str(name))])
         tables = root.find(f"{NAMESPACE}tables")
         assert tables is not None
-        for table in list(tables):
-            if table.get("name") in self.gone:
-                tables.remove(table)
+        by_name = {str(table.get("name")): table for table in tables.iter(*_TABLE_TAGS)}
+        for name in self.gone:
+            parent = by_name[name].getparent()
+            assert parent is not None
+            parent.remove(by_name[name])
         for name, xml in self.new:
-            behind = next((n for n, table in enumerate(tables) if table.get("name") == name), -1)
-            tables.insert(behind + 1, etree.fromstring(f'<x xmlns="urn:callint:definition:1">{xml}</x>')[0])
+            added = etree.fromstring(f'<x xmlns="urn:callint:definition:1">{xml}</x>')[0]
+            if name in by_name and name not in self.gone:
+                by_name[name].addnext(added)
+            else:
+                tables.insert(0, added)
+        for name, group in self.moved.items():
+            if name not in self.gone:
+                _group(tables, group).append(by_name[name])
         etree.cleanup_namespaces(root)
         return etree.tostring(root, xml_declaration=True, encoding="UTF-8")
 
 
-def edits(base: bytes, prefix: str, kinds: str = "vgn") -> st.SearchStrategy[Edit]:
-    """Edits of a file; added tables have names with a prefix. ``kinds``: values, gone, new."""
+def _group(tables: etree._Element, name: str) -> etree._Element:
+    """The group of a name, added if there is none; the section itself for ""."""
+    if not name:
+        return tables
+    for group in tables.iterfind(f"{NAMESPACE}group"):
+        if group.get("name") == name:
+            return group
+    return etree.SubElement(tables, f"{NAMESPACE}group", {"name": name, "title": name})
+
+
+def edits(base: bytes, prefix: str, kinds: str = "vgnm") -> st.SearchStrategy[Edit]:
+    """Edits of a file; added tables have names with a prefix. ``kinds``: values, gone, new, moved."""
     root = etree.fromstring(base)
     places = {
         (*_path(element), name): strategy
@@ -143,10 +169,7 @@ def edits(base: bytes, prefix: str, kinds: str = "vgn") -> st.SearchStrategy[Edi
         for name, strategy in _EDITABLE.get(str(element.tag).removeprefix(NAMESPACE), {}).items()
         if name in element.attrib
     }
-    names = [
-        str(element.get("name"))
-        for element in root.iter(f"{NAMESPACE}scalar", f"{NAMESPACE}curve", f"{NAMESPACE}map")
-    ]
+    names = [str(element.get("name")) for element in root.iter(*_TABLE_TAGS)]
 
     @st.composite
     def make(draw: st.DrawFn) -> Edit:
@@ -161,6 +184,12 @@ def edits(base: bytes, prefix: str, kinds: str = "vgn") -> st.SearchStrategy[Edi
             )
             if "n" in kinds
             else (),
+            {
+                name: draw(st.sampled_from(["", "fuel", "air", f"{prefix}group"]))
+                for name in draw(st.lists(st.sampled_from(names), max_size=2, unique=True))
+            }
+            if "m" in kinds
+            else {},
         )
 
     return make()
@@ -173,10 +202,42 @@ def laid_out(reference: Reference) -> bytes:
     return text.replace("\n", "\r\n").encode() if reference.size % 2 else text.encode()
 
 
+#: What a child says of its parent, each with a name of its own.
+_INHERITED = (
+    '<shift start="0x10" size="16" by="4"/>',
+    '<at table="parent_0" at="0x20"/>',
+    '<table name="parent_1" title="Parent"><limits min="0" max="9"/></table>',
+    '<gone table="parent_2"/>',
+    '<gone table="parent_3" demand="limits"/>',
+)
+
+
 @st.composite
-def three(draw: st.DrawFn, kinds: str = "vgn") -> tuple[bytes, bytes, bytes]:
-    """A file and two edits of it."""
+def files(draw: st.DrawFn) -> bytes:
+    """A file as a person may write it, often with groups, and sometimes the child of another one."""
     base = laid_out(draw(references()))
+    root = etree.fromstring(base)
+    tables = root.find(f"{NAMESPACE}tables")
+    assert tables is not None
+    if draw(st.booleans()):
+        for table in list(tables.iterchildren(*_TABLE_TAGS)):
+            _group(tables, draw(st.sampled_from(["", "fuel", "air"]))).append(table)
+    if draw(st.booleans()):
+        root.set("extends", "parent.xml")
+        chosen = "".join(draw(st.lists(st.sampled_from(_INHERITED), unique=True)))
+        xml = f'<x xmlns="urn:callint:definition:1"><use file="a.xml"/><inherited>{chosen}</inherited></x>'
+        title = root.find(f"{NAMESPACE}title")
+        place = 0 if title is None else root.index(title) + 1
+        for element in reversed(etree.fromstring(xml)):
+            root.insert(place, element)
+    etree.cleanup_namespaces(root)
+    return etree.tostring(root, xml_declaration=True, encoding="UTF-8")
+
+
+@st.composite
+def three(draw: st.DrawFn, kinds: str = "vgnm") -> tuple[bytes, bytes, bytes]:
+    """A file and two edits of it."""
+    base = draw(files())
     return base, draw(edits(base, "ours_", kinds)).of(base), draw(edits(base, "theirs_", kinds)).of(base)
 
 
@@ -186,7 +247,7 @@ def three(draw: st.DrawFn, kinds: str = "vgn") -> tuple[bytes, bytes, bytes]:
 @property_examples
 @given(st.data())
 def test_merging_with_a_side_that_did_nothing_gives_the_other_to_the_byte(data: st.DataObject) -> None:
-    base = laid_out(data.draw(references()))
+    base = data.draw(files())
     side = data.draw(edits(base, "new_")).of(base)
     for result in (merged(base, side, base), merged(base, base, side), merged(base, side, side)):
         assert (result.decisions, result.data) == ((), side)
@@ -195,12 +256,13 @@ def test_merging_with_a_side_that_did_nothing_gives_the_other_to_the_byte(data: 
 @property_examples
 @given(st.data())
 def test_a_side_that_only_laid_the_file_out_anew_changes_nothing_of_the_other(data: st.DataObject) -> None:
-    base = laid_out(data.draw(references()))
+    base = data.draw(files())
     side = data.draw(edits(base, "new_")).of(base)
     nothing = base.replace(b"><", b">\n<").replace(b" name=", b"  name=")
     assert content(nothing) == content(base)
     result = merged(base, side, nothing)
-    assert (result.decisions, result.data) == ((), side)
+    assert result.decisions == () and content(result.data) == content(side)
+    assert result.data == (nothing if side == base else side)
     result = merged(base, nothing, side)
     assert result.decisions == () and content(result.data) == content(side)
 
@@ -241,20 +303,24 @@ def test_a_merge_invents_nothing_and_keeps_what_one_side_changed(
 @property_examples
 @given(st.data())
 def test_edits_of_different_places_never_conflict_and_all_stand(data: st.DataObject) -> None:
-    base = laid_out(data.draw(references()))
-    ours = data.draw(edits(base, "ours_", "vn"))
-    theirs = data.draw(edits(base, "theirs_", "vn"))
+    base = data.draw(files())
+    ours = data.draw(edits(base, "ours_", "vnm"))
+    theirs = data.draw(edits(base, "theirs_", "vnm"))
     apart = Edit(
-        {place: text for place, text in theirs.values.items() if place not in ours.values}, *_rest(theirs)
+        {place: text for place, text in theirs.values.items() if place not in ours.values},
+        theirs.gone,
+        theirs.new,
+        {name: group for name, group in theirs.moved.items() if name not in ours.moved},
     )
     result = merged(base, ours.of(base), apart.of(base))
     assert result.decisions == ()
-    both = Edit({**ours.values, **apart.values}, frozenset(), (*apart.new, *ours.new))
+    both = Edit(
+        {**ours.values, **apart.values},
+        frozenset(),
+        (*apart.new, *ours.new),
+        {**ours.moved, **apart.moved},
+    )
     assert content(result.data) == content(both.of(base))
-
-
-def _rest(edit: Edit) -> tuple[frozenset[str], tuple[tuple[str, str], ...]]:
-    return edit.gone, edit.new
 
 
 @property_examples
@@ -291,11 +357,10 @@ def test_what_theirs_did_not_touch_stays_byte_for_byte(files: tuple[bytes, bytes
 @property_examples
 @given(st.data())
 def test_tables_that_ours_has_keep_their_order(data: st.DataObject) -> None:
-    base, ours, theirs = data.draw(three())
+    base, ours, theirs = data.draw(three("vgn"))
     order = [name for name in _tables(merged(base, ours, theirs).data) if name in _tables(ours)]
     assert order == [name for name in _tables(ours) if name in order]
 
 
 def _tables(data: bytes) -> list[str]:
-    tables = definition(data).tables
-    return sorted(tables, key=lambda name: tables[name].line)
+    return [str(table.get("name")) for table in etree.fromstring(data).iter(*_TABLE_TAGS)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 
 from tests.building import u16
 from tests.commands.test_carry_command import CUT_2, NEWER, NEWER_POLICY, newer
-from tests.running import GOOD, POLICY, Yard, make_repository, make_yard, valid, yard_definition
+from tests.running import CUT, GOOD, POLICY, Yard, edited, make_repository, make_yard, valid, yard_definition
 
 OLD, NEW = "factory/base.bin", "factory/newer.bin"
 
@@ -137,3 +138,20 @@ def test_an_image_whose_software_changed_between_two_revisions_is_compared(tmp_p
     assert (image["state"], image["old_definition"]) == ("changed", "defs/yard.xml")
     assert {table["name"] for table in image["tables"]} == {"smoke_cap", "overspeed_cut", "fuel", "trim"}
     assert any("logged" in table for table in image["tables"])
+
+
+def test_a_finding_that_the_old_software_has_too_is_known(yard: Yard) -> None:
+    yard.write("boats/old.bin", edited(GOOD, {CUT: u16(4650)}))
+    expects = '<expected min="3500" max="4600"/>'
+    bare = re.search(r'<scalar name="overspeed_cut"[^>]*/>', NEWER.decode())
+    assert bare is not None
+    yard.write("defs/newer.xml", NEWER.decode().replace(bare[0], f"{bare[0][:-2]}>{expects}</scalar>"))
+
+    for speed, expected in ((4650, "known"), (4651, "new")):
+        new = bytearray(newer())
+        new[CUT_2 : CUT_2 + 2] = u16(speed)
+        yard.write("newer/new.bin", bytes(new))
+        document = review(yard, old="boats/old.bin", new="newer/new.bin")
+        states = {(item["rule"], item.get("table")): item["state"] for item in document["findings"]}
+        assert states["value/unexpected", "overspeed_cut"] == expected
+        assert states["image/stale-checksum", None] == "new"

@@ -15,6 +15,7 @@ from tests.running import (
     fuel_cell,
     make_repository_yard,
     needs_git_lfs,
+    with_drivers,
     yard_base,
     yard_definition,
 )
@@ -192,6 +193,54 @@ def test_a_policy_in_a_folder_has_its_families_below_it(tmp_path: Path) -> None:
     for arguments in ([], ["--staged"]):
         result = run("check", *arguments, "--format", "lines", cwd=scratch.root / "boat")
         assert "leads out of the repository; give a path inside it" in result.stdout
+
+
+# git's own comparisons
+
+
+def test_git_compares_a_child_with_the_parents_of_each_revision(scratch: Scratch, tmp_path: Path) -> None:
+    path = with_drivers(scratch, tmp_path / "bin")
+    scratch.write(".gitattributes", "defs/child.xml diff=callint\n")
+    for limit, parent in (("58", STRICT), ("57", PARENT_TEXT)):
+        scratch.write(CHILD, CHILD_TEXT.replace(b'max="59"', f'max="{limit}"'.encode()))
+        scratch.write(PARENT, parent)
+        scratch.commit("Limits")
+
+    def compared(*arguments: str) -> str:
+        result = scratch.git(*arguments, env=path)
+        assert result.status == 0, result
+        return " ".join(result.stdout.split())
+
+    stricter = compared("show", "--ext-diff", "HEAD~1", "--", CHILD)
+    assert "fuel: limits max: 90 mg → 44.5 mg" in stricter and "limits max: 59 % → 58 %" in stricter
+    wider = compared("log", "-1", "-p", "--ext-diff", "--", CHILD)
+    assert "fuel: limits max: 44.5 mg → 90 mg" in wider and "limits max: 58 % → 57 %" in wider
+    both = compared("diff", "HEAD~2", "HEAD", "--", CHILD)
+    assert "limits max: 59 % → 57 %" in both and "fuel" not in both
+
+    scratch.write(CHILD, CHILD_TEXT.replace(b'max="59"', b'max="56"'))
+    scratch.write(PARENT, STRICT)
+    ahead = compared("diff", "--", CHILD)
+    assert "fuel: limits max: 90 mg → 44.5 mg" in ahead and "limits max: 57 % → 56 %" in ahead
+    scratch.must("add", "--all")
+    scratch.write(PARENT, PARENT_TEXT)
+    staged = compared("diff", "--cached", "--", CHILD)
+    assert "fuel: limits max: 90 mg → 44.5 mg" in staged
+    assert "in the working tree" not in stricter + wider + both + ahead
+
+
+def test_git_says_so_if_it_compares_a_child_with_todays_parent(scratch: Scratch, tmp_path: Path) -> None:
+    path = with_drivers(scratch, tmp_path / "bin")
+    scratch.write(".gitattributes", "defs/child.xml diff=callint\n")
+    scratch.stage(CHILD, CHILD_TEXT.replace(b'max="59"', b'max="58"'))
+    tree = scratch.must("write-tree").strip()  # no commit has it
+    scratch.must("reset", "--quiet", "--hard")
+
+    result = scratch.git("diff", tree, "HEAD", "--", CHILD, env=path)
+    assert result.status == 0, result
+    lines = [line.strip() for line in result.stdout.splitlines()]
+    assert "compared with the other files of the family in the working tree" in lines
+    assert "limits max: 58 % → 59 %" in result.stdout
 
 
 # What else depends on a definition

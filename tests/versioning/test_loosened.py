@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import pytest
 
 from tests.building import u16
 from tests.running import (
+    CUT,
     GOOD,
     POLICY,
     Scratch,
@@ -297,3 +299,64 @@ def test_one_waiver_accepts_a_demand_of_a_parent_and_its_children(scratch: Scrat
 
     scratch.must("add", "--all")
     assert scratch.call("check", "--staged").status == 0
+
+
+# Other readings
+
+
+#: The cut-off speed in a conversion of its own, and with a factor that reads 2 % more of the same bytes.
+CONVERSION = '<linear name="cut_speed" unit="rpm" factor="{}"/>'
+
+
+def with_cut_factor(factor: str, at: str = f"{CUT:#x}") -> str:
+    """The yard's definition, in which overspeed_cut has a conversion of its own."""
+    start = XML.index('<scalar name="overspeed_cut"')
+    head = XML[start : XML.index(">", start)]
+    changed = re.sub(
+        r' at="\w+"', f' at="{at}"', re.sub(r' conversion="\w+"', ' conversion="cut_speed"', head)
+    )
+    xml = XML.replace(head, changed)
+    return xml.replace("</conversions>", f"{CONVERSION.format(factor)}\n</conversions>")
+
+
+def test_another_factor_of_a_protection_is_an_error_with_what_it_does(scratch: Scratch) -> None:
+    commit(scratch, definition=with_cut_factor("1"))
+    commit(scratch, definition=with_cut_factor("1.02"))
+
+    (message,) = loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"])
+    assert message == (
+        "error",
+        "conversion cut_speed (protection) reads differently: raw rpm became raw * 1.02 rpm; "
+        "reads 2 % higher everywhere; in boats/heron.bin, overspeed_cut reads 4200 rpm → 4284 rpm",
+    )
+
+
+def test_another_address_of_a_protection_is_said_once(scratch: Scratch) -> None:
+    commit(scratch, definition=with_cut_factor("1"))
+    commit(scratch, definition=with_cut_factor("1", at="0x2"))
+
+    (message,) = loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"])
+    assert message == (
+        "error",
+        f"overspeed_cut (protection) reads differently: at: 0x{CUT:05X} became 0x00002; "
+        "in boats/heron.bin, overspeed_cut reads 4200 rpm → 1600 rpm",
+    )
+
+
+def test_an_image_that_moved_with_the_definition_reads_as_before(scratch: Scratch) -> None:
+    commit(scratch, definition=with_cut_factor("1"))
+    moved = edited(GOOD, {CUT: u16(2100)})
+    commit(scratch, definition=with_cut_factor("2"), heron=moved)
+    assert loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"]) == []
+
+    # One raw step of the new factor more than before.
+    commit(scratch, definition=with_cut_factor("1"), heron=GOOD)
+    commit(scratch, definition=with_cut_factor("2"), heron=edited(GOOD, {CUT: u16(2101)}))
+    ((_, message),) = loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"])
+    assert message.endswith("overspeed_cut reads 4200 rpm → 4202 rpm")
+
+
+def test_another_factor_of_a_table_that_is_no_protection_is_not_an_error(scratch: Scratch) -> None:
+    commit(scratch, definition=XML.replace('offset="-40"', 'offset="-41"'))
+
+    assert loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"]) == []

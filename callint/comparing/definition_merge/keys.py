@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from callint.comparing.definition_merge.schema import Meaning, element_type
@@ -42,6 +42,8 @@ _KEYS = {
     "at": ("table", "axis"),
     "gone": ("table", "demand", "axis", "signal", "conversion", "relation", "first", "second"),
 }
+#: Elements that tables identify.
+_RELATIONS = frozenset({"at-most", "equal", "inverse", "gap"})
 #: The attributes that say what kind of guard it is; those with a value of their own identify it too.
 _GUARD_KINDS, _GUARD_VALUES = ("above", "below", "flat"), ("state", "raw")
 
@@ -101,7 +103,7 @@ def content_of(node: Node) -> str:
     return node.text
 
 
-def _key(node: Element) -> tuple[Hashable, ...]:
+def _key(node: Element, renames: Mapping[str, str]) -> tuple[Hashable, ...]:
     name, kind = local_name(node), kind_of(node)
     type_ = element_type(name)
     if name == "guard":
@@ -110,6 +112,8 @@ def _key(node: Element) -> tuple[Hashable, ...]:
         return (kind, *present, *(value for value in values if value[1] is not None))
     attributes = _KEYS.get(name, ("name",))
     meanings: list[Meaning] = [type_.meaning(attribute, node.get(attribute)) for attribute in attributes]
+    if renames and (kind == "table" or name in _RELATIONS):
+        meanings = [renames.get(text, text) if isinstance(text, str) else text for text in meanings]
     return (kind, *meanings)
 
 
@@ -129,8 +133,14 @@ class MergedVersion:
         return node if isinstance(node, Element) else None
 
 
-def identified(source: XmlSource, base: MergedVersion | None = None) -> MergedVersion:
-    """The nodes of a file; comments and notes of a side are matched with those of the base."""
+def identified(
+    source: XmlSource, base: MergedVersion | None = None, renames: Mapping[str, str] | None = None
+) -> MergedVersion:
+    """The nodes of a file; comments and notes of a side are matched with those of the base.
+
+    ``renames`` has the old names of tables that the side renamed: they stay the same tables, and the
+    relations between them the same relations.
+    """
     version = MergedVersion(source)
     version.nodes[DOCUMENT] = source.document
     version.identities[source.document] = DOCUMENT
@@ -143,7 +153,7 @@ def identified(source: XmlSource, base: MergedVersion | None = None) -> MergedVe
             if is_unnamed(child):
                 continue
             assert isinstance(child, Element)
-            key = _key(child)
+            key = _key(child, renames or {})
             own = key if is_table(child) else (*identity, key)
             number = occurrences[own] = occurrences.get(own, 0) + 1
             # Only in a wrong file do two elements have one identity.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -13,7 +13,6 @@ from callint.decoding.conversions import exact_terms, to_physical
 from callint.model.definition import (
     Conversion,
     Definition,
-    FixedAxis,
     Interpolated,
     Linear,
     Purpose,
@@ -46,6 +45,14 @@ class _Use:
     has_same_raw: bool = True
     tables: list[str] = field(default_factory=list)
     purposes: set[Purpose] = field(default_factory=set)
+
+    def add(self, old: Storage, new: Storage, table: str, purpose: Purpose | None) -> None:
+        """Add a table or the axis of one, by their old and new storage."""
+        self.storage = self.storage or new
+        self.has_same_raw &= (old.type, old.mask) == (new.type, new.mask)
+        self.tables.append(table)
+        if purpose is not None:
+            self.purposes.add(purpose)
 
 
 def same_reading(old: Conversion, new: Conversion) -> bool:
@@ -97,48 +104,65 @@ def reading_effect(old: Conversion, new: Conversion, storage: Storage) -> Readin
     return ReadingEffect(factor, offset, (before[0], after[0]), (before[1], after[1]))
 
 
+class _Uses:
+    """The users of all conversions, by the names of their old and their new conversion."""
+
+    def __init__(self, old: Definition, new: Definition, matches: Matches):
+        self._old, self._new = old, new
+        self.by_names: dict[tuple[str, str], _Use | None] = {
+            (name, partner): _use(old.conversions[name], new.conversions[partner])
+            for name, partner in matches.conversions.items()
+        }
+
+    def of(self, before: Table | StoredAxis, after: Table | StoredAxis) -> _Use | None:
+        """What a table or an axis belongs to; None if its conversion is the same."""
+        key = before.conversion or "", after.conversion or ""
+        if key not in self.by_names:
+            self.by_names[key] = _use(self._old.conversion_of(before), self._new.conversion_of(after))
+        return self.by_names[key]
+
+
+def _use(old: Conversion, new: Conversion) -> _Use | None:
+    """The users of a conversion that changed; None for one that did not."""
+    return None if type(old) is type(new) and replace(old, line=new.line) == new else _Use(old, new)
+
+
 def conversion_changes(old: Definition, new: Definition, matches: Matches) -> Iterator[DefinitionChange]:
     """The changes of conversions: one for all tables that had the one and have the other now."""
-    uses = {
-        (name, partner): _Use(old.conversions[name], new.conversions[partner])
-        for name, partner in matches.conversions.items()
-    }
-    for before, after, table, purpose in _users(old, new, matches):
-        key = before.conversion or "", after.conversion or ""
-        if key not in uses:
-            uses[key] = _Use(old.conversion_of(before), new.conversion_of(after))
-        use = uses[key]
-        use.storage = use.storage or after.storage
-        use.has_same_raw &= (before.storage.type, before.storage.mask) == (
-            after.storage.type,
-            after.storage.mask,
-        )
-        use.tables.append(table)
-        if purpose is not None:
-            use.purposes.add(purpose)
-    for (name, partner), use in uses.items():
-        is_match = matches.conversions.get(name) == partner
-        yield from _use_changes(use, is_match)
-
-
-def _users(
-    old: Definition, new: Definition, matches: Matches
-) -> Iterator[tuple[Table | StoredAxis, Table | StoredAxis, str, Purpose | None]]:
-    """Old and new table or stored axis, the table's name and its purpose."""
+    uses = _Uses(old, new, matches)
     for name, partner in matches.items.items():
         if name in old.tables and partner in new.tables:
-            table = new.tables[partner]
-            yield old.tables[name], table, partner, most_important((old.tables[name].purpose, table.purpose))
-    purposes: dict[str, list[Table]] = {}
-    for table in new.tables.values():
-        for axis in table.axes:
-            purposes.setdefault(axis, []).append(table)
+            table, successor = old.tables[name], new.tables[partner]
+            use = uses.of(table, successor)
+            if use is not None:
+                purpose = most_important((table.purpose, successor.purpose))
+                use.add(table.storage, successor.storage, partner, purpose)
+    _add_axes(uses, old, new, matches)
+    for (name, partner), use in uses.by_names.items():
+        if use is not None:
+            is_match = matches.conversions.get(name) == partner
+            yield from _use_changes(use, is_match)
+
+
+def _add_axes(uses: _Uses, old: Definition, new: Definition, matches: Matches) -> None:
+    """Add the tables on axes whose conversion changed."""
+    changed: dict[str, tuple[_Use, StoredAxis, StoredAxis]] = {}
     for name, partner in matches.axes.items():
         before, after = old.axes[name], new.axes[partner]
-        if isinstance(before, FixedAxis) or isinstance(after, FixedAxis):
-            continue
-        for table in purposes.get(partner, ()):
-            yield before, after, table.name, table.purpose
+        if isinstance(before, StoredAxis) and isinstance(after, StoredAxis):
+            use = uses.of(before, after)
+            if use is not None:
+                changed[partner] = use, before, after
+    if not changed:
+        return
+    tables: dict[str, list[Table]] = {name: [] for name in changed}
+    for table in new.tables.values():
+        for axis in table.axes:
+            if axis in tables:
+                tables[axis].append(table)
+    for name, (use, before, after) in changed.items():
+        for table in tables[name]:
+            use.add(before.storage, after.storage, table.name, table.purpose)
 
 
 def _use_changes(use: _Use, is_match: bool) -> Iterator[DefinitionChange]:

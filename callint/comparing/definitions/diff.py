@@ -21,7 +21,7 @@ from callint.comparing.definitions.elements import (
     sensor_changes,
     signal_changes,
 )
-from callint.comparing.definitions.pairs import TablePair
+from callint.comparing.definitions.pairs import TablePair, TablePairs
 from callint.comparing.definitions.readings import axis_readings, table_readings, text_readings
 from callint.comparing.definitions.renames import Matches, match_elements, renamed
 from callint.model.definition import Axis, Definition, Purpose, Table, Text
@@ -39,7 +39,9 @@ _GUARDED = (Purpose.PROTECTION, Purpose.EMISSIONS)
 def compare_definitions(old: Definition, new: Definition) -> DefinitionDiff:
     """All differences in meaning between two definitions."""
     matches = match_elements(old, new)
-    changes = (_placed(change, old, new) for change in by_danger(_changes(old, new, matches)))
+    changes = by_danger(_changes(old, new, matches))
+    if not (old.lines.is_plain and new.lines.is_plain):
+        changes = [_placed(change, old, new) for change in changes]
     return DefinitionDiff(old, new, tuple(changes), renamed(matches.items))
 
 
@@ -55,7 +57,7 @@ def _placed(change: DefinitionChange, old: Definition, new: Definition) -> Defin
 
 
 def _changes(old: Definition, new: Definition, matches: Matches) -> Iterator[DefinitionChange]:
-    uses = SignalUse.of(old), SignalUse.of(new)
+    uses = SignalUse(old), SignalUse(new)
     yield from _item_changes(old, new, matches)
     yield from _axis_changes(old, new, matches, uses)
     yield from relation_changes(old, new, matches)
@@ -87,10 +89,11 @@ def _item_changes(old: Definition, new: Definition, matches: Matches) -> Iterato
     before: dict[str, Table | Text] = {**old.tables, **old.texts}
     after: dict[str, Table | Text] = {**new.tables, **new.texts}
     partners = set(matches.items.values())
+    pairs = TablePairs(old, new)
     for name, item in before.items():
         partner = after.get(matches.items.get(name, ""))
         if isinstance(item, Table) and isinstance(partner, Table):
-            yield from _table_changes(TablePair(old, new, item, partner), matches)
+            yield from _table_changes(pairs.pair(item, partner), matches)
         elif isinstance(item, Text) and isinstance(partner, Text):
             yield from purpose_change(item, partner)
             yield from text_readings(item, partner)
@@ -123,10 +126,13 @@ def _table_changes(pair: TablePair, matches: Matches) -> Iterator[DefinitionChan
 
 
 def _item_wording(old: Table | Text, new: Table | Text) -> Iterator[DefinitionChange]:
-    for attribute in ("name", "title", "group"):
-        values = getattr(old, attribute), getattr(new, attribute)
-        if values[0] != values[1]:
-            yield item_change(ChangeKind.WORDING, old, new, attribute, (values[0] or None, values[1] or None))
+    for attribute, before, after in (
+        ("name", old.name, new.name),
+        ("title", old.title, new.title),
+        ("group", old.group, new.group),
+    ):
+        if before != after:
+            yield item_change(ChangeKind.WORDING, old, new, attribute, (before or None, after or None))
     if old.notes != new.notes:
         notes = "\n".join(old.notes) or None, "\n".join(new.notes) or None
         yield item_change(ChangeKind.WORDING, old, new, "note", notes)
@@ -138,12 +144,13 @@ def _item_wording(old: Table | Text, new: Table | Text) -> Iterator[DefinitionCh
 def _axis_changes(
     old: Definition, new: Definition, matches: Matches, uses: tuple[SignalUse, SignalUse]
 ) -> Iterator[DefinitionChange]:
-    users: dict[str, list[Table]] = {}
-    for table in new.tables.values():
-        for axis in table.axes:
-            users.setdefault(axis, []).append(table)
+    users: dict[str, list[Table]] | None = None
     for name, partner in matches.axes.items():
         before, after = old.axes[name], new.axes[partner]
+        if replace(before, line=after.line) == after:
+            continue
+        if users is None:  # most definitions differ in no axis
+            users = _users_of_axes(new)
         tables = tuple(users.get(partner, ()))
         yield from axis_readings(before, after, tables, matches)
         if matches.signals.get(before.signal, before.signal) != after.signal:
@@ -154,6 +161,14 @@ def _axis_changes(
         if name != partner and not own:
             yield element_change(ChangeKind.WORDING, ElementKind.AXIS, before, after, "name", (name, partner))
     yield from _one_sided(ElementKind.AXIS, _shared_axes(old), _shared_axes(new), matches.axes)
+
+
+def _users_of_axes(definition: Definition) -> dict[str, list[Table]]:
+    users: dict[str, list[Table]] = {}
+    for table in definition.tables.values():
+        for axis in table.axes:
+            users.setdefault(axis, []).append(table)
+    return users
 
 
 def _shared_axes(definition: Definition) -> dict[str, Axis]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from callint.comparing.definitions.pairs import bound_change, demand_changes
@@ -177,33 +178,49 @@ def _parameters(checksum: Checksum) -> str:
 # Signals and sensors
 
 
-@dataclass(frozen=True)
 class SignalUse:
-    """The tables of a definition that a signal feeds, and those in which rules judge its operating range."""
+    """The tables of a definition that a signal feeds, and those in which rules judge its operating range.
 
-    tables: Mapping[str, tuple[Table, ...]]
-    judged: frozenset[str]
+    Both are looked up when they are first asked for: most versions of a definition have the same signals.
+    """
 
-    @staticmethod
-    def of(definition: Definition) -> SignalUse:
-        tables: dict[str, dict[str, Table]] = {}
-        judged = set()
+    def __init__(self, definition: Definition):
+        self._definition = definition
+
+    @cached_property
+    def tables(self) -> Mapping[str, tuple[Table, ...]]:
+        """The tables by signal."""
+        tables: dict[str, list[Table]] = {}
+        for table, signals in self._signals():
+            for signal in signals:
+                tables.setdefault(signal, []).append(table)
+        return {name: tuple(users) for name, users in tables.items()}
+
+    @cached_property
+    def judged(self) -> frozenset[str]:
+        """The signals whose operating range rules judge."""
         within = {
             name
-            for relation in definition.relations
+            for relation in self._definition.relations
             if relation.within
             for name in (relation.table, relation.other)
         }
-        for table in definition.tables.values():
-            signals = {definition.axes[axis].signal for axis in table.axes if axis in definition.axes}
-            signals |= {table.signal} if table.signal else set()
-            for signal in signals:
-                tables.setdefault(signal, {})[table.name] = table
+        judged: set[str] = set()
+        for table, signals in self._signals():
             off = table.demands.off
             is_off_judged = off is not None and off.allowed is OffAllowed.OUTSIDE_OPERATING
-            if is_off_judged or table.name in within or table.purpose is Purpose.PROTECTION:
+            if is_off_judged or table.purpose is Purpose.PROTECTION or table.name in within:
                 judged |= signals
-        return SignalUse({name: tuple(users.values()) for name, users in tables.items()}, frozenset(judged))
+        return frozenset(judged)
+
+    def _signals(self) -> Iterator[tuple[Table, set[str]]]:
+        """Each table with the signals of its axes, and the one that it is compared with."""
+        signal_of = {name: axis.signal for name, axis in self._definition.axes.items()}
+        for table in self._definition.tables.values():
+            signals = {signal_of[axis] for axis in table.axes if axis in signal_of}
+            if table.signal:
+                signals.add(table.signal)
+            yield table, signals
 
 
 def signal_changes(
@@ -217,6 +234,8 @@ def signal_changes(
             yield element_change(ChangeKind.GONE, ElementKind.SIGNAL, signal, None, **_of(tables))
             continue
         partner = new.signals[matches.signals[name]]
+        if replace(signal, line=partner.line) == partner:
+            continue
         yield from _signal_changes(signal, partner, uses)
     for name, signal in new.signals.items():
         if name not in partners:
@@ -307,6 +326,10 @@ def sensor_changes(
     after = {sensor.signal: sensor for sensor in new.sensors}
     for name in dict.fromkeys((*before, *after)):
         sensor, partner = before.get(name), after.get(name)
+        if sensor is not None and partner is not None:
+            curve = matches.items.get(sensor.curve, "")
+            if replace(sensor, signal=name, curve=curve, line=partner.line) == partner:
+                continue
         tables = [*uses[0].tables.get(sensor.signal if sensor else "", ()), *uses[1].tables.get(name, ())]
         more = {"name": name, **_of({table.name: table for table in tables}.values())}
         if sensor is None or partner is None:

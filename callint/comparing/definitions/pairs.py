@@ -17,38 +17,27 @@ DemandType = TypeVar("DemandType")
 
 
 @dataclass(frozen=True)
-class TablePair:
-    """A table in the old and in the new definition."""
+class ConversionPair:
+    """The old and the new conversion of a table; most tables share theirs with others."""
 
-    old_definition: Definition
-    new_definition: Definition
-    old: Table
-    new: Table
+    conversions: tuple[Conversion, Conversion]
+    units: tuple[str, str]
+    has_same_unit: bool
 
-    @cached_property
-    def conversions(self) -> tuple[Conversion, Conversion]:
-        """The old and the new conversion."""
-        return self.old_definition.conversion_of(self.old), self.new_definition.conversion_of(self.new)
+    @staticmethod
+    def of(old: Conversion, new: Conversion) -> ConversionPair:
+        return ConversionPair((old, new), (old.unit, new.unit), old.unit == new.unit)
 
     @cached_property
-    def units(self) -> tuple[str, str]:
-        """The old and the new unit."""
-        return self.old_definition.unit_of(self.old), self.new_definition.unit_of(self.new)
+    def has_alike_unit(self) -> bool:
+        """Whether both units are the same, however they are spelled."""
+        return fmt.same_unit(*self.units)
 
     @cached_property
-    def _terms(self) -> tuple[Fraction, Fraction] | None:
-        """Factor and offset from old values to new ones; None if the two units cannot be compared.
-
-        If the unit changed, two values are the same if one raw number means both.
-        """
-        if fmt.same_unit(*self.units):
-            return Fraction(1), Fraction(0)
+    def raw_terms(self) -> tuple[Fraction, Fraction] | None:
+        """Factor and offset from old values to new ones of the same raw number; None if there are none."""
         old, new = self.conversions
-        is_linear = isinstance(old, Linear) and isinstance(new, Linear)
-        has_same_raw = self.old.storage.type is self.new.storage.type and self.old.storage.mask == (
-            self.new.storage.mask
-        )
-        if not (is_linear and has_same_raw and isinstance(old, Linear) and isinstance(new, Linear)):
+        if not (isinstance(old, Linear) and isinstance(new, Linear)):
             return None
         old_factor, old_offset = exact_terms(old.factor, old.offset)
         new_factor, new_offset = exact_terms(new.factor, new.offset)
@@ -56,9 +45,41 @@ class TablePair:
             return None
         return new_factor / old_factor, new_offset - new_factor * old_offset / old_factor
 
-    @cached_property
+
+@dataclass(slots=True)
+class TablePair:
+    """A table in the old and in the new definition."""
+
+    old_definition: Definition
+    new_definition: Definition
+    old: Table
+    new: Table
+    by_conversion: ConversionPair
+
+    @property
+    def conversions(self) -> tuple[Conversion, Conversion]:
+        """The old and the new conversion."""
+        return self.by_conversion.conversions
+
+    @property
+    def units(self) -> tuple[str, str]:
+        """The old and the new unit."""
+        return self.by_conversion.units
+
+    @property
     def has_same_unit(self) -> bool:
-        return self.units[0] == self.units[1]
+        return self.by_conversion.has_same_unit
+
+    @property
+    def _terms(self) -> tuple[Fraction, Fraction] | None:
+        """Factor and offset from old values to new ones; None if the two units cannot be compared.
+
+        If the unit changed, two values are the same if one raw number means both.
+        """
+        if self.by_conversion.has_alike_unit:
+            return Fraction(1), Fraction(0)
+        old, new = self.old.storage, self.new.storage
+        return self.by_conversion.raw_terms if old.type is new.type and old.mask == new.mask else None
 
     @property
     def has_same_axis_units(self) -> bool:
@@ -95,6 +116,22 @@ class TablePair:
             return _linear_storable(conversion, storage)
         low, high = physical_limits(conversion, storage)
         return decimal(low), decimal(high)
+
+
+class TablePairs:
+    """Makes pairs of the tables of two definitions."""
+
+    def __init__(self, old: Definition, new: Definition):
+        self._old, self._new = old, new
+        self._by_conversion: dict[tuple[str | None, str | None], ConversionPair] = {}
+
+    def pair(self, old: Table, new: Table) -> TablePair:
+        names = old.conversion, new.conversion
+        by_conversion = self._by_conversion.get(names)
+        if by_conversion is None:
+            conversions = self._old.conversion_of(old), self._new.conversion_of(new)
+            by_conversion = self._by_conversion[names] = ConversionPair.of(*conversions)
+        return TablePair(self._old, self._new, old, new, by_conversion)
 
 
 @lru_cache(maxsize=4096)

@@ -61,6 +61,8 @@ def _order(table: Table) -> str:
 
 def _feeds(old: Table, new: Table, matches: Matches) -> Iterator[DefinitionChange]:
     """The changes of the signal that a table is compared with, and of the one that it produces."""
+    if old.signal is old.produces is new.signal is new.produces is None:
+        return
     is_threshold = Purpose.PROTECTION in (old.purpose, new.purpose) or old.purpose is Purpose.DIAGNOSIS
     for attribute, before, after, is_judged in (
         ("signal", old.signal, new.signal, is_threshold),

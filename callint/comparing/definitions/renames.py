@@ -16,6 +16,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TypeVar
 
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Signal, Table, Text
@@ -38,12 +39,28 @@ class Matches:
     conversions: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
 class _RenameSide:
-    """One definition, with the names that its signals have in the newer one."""
+    """One definition, with the names that its signals have in the newer one.
 
-    definition: Definition
-    signals: Mapping[str, str]
+    What tables share is looked up once: the evidence for a name is asked of every table.
+    """
+
+    def __init__(self, definition: Definition, signals: Mapping[str, str]):
+        self.definition = definition
+        #: By axis, its number of breakpoints; 1 for the axis that a table lacks.
+        self.counts: dict[str | None, int] = {None: 1}
+        #: By axis, the name of its signal in the newer definition, and its unit.
+        self.quantities: dict[str | None, Hashable] = {}
+        self.units: dict[str | None, str] = {}
+        for name, axis in definition.axes.items():
+            self.counts[name] = axis.count
+            self.quantities[name] = signals.get(axis.signal, axis.signal), definition.unit_of(axis)
+
+    def unit_of(self, table: Table) -> str:
+        unit = self.units.get(table.conversion)
+        if unit is None:
+            unit = self.units[table.conversion] = self.definition.unit_of(table)
+        return unit
 
 
 Key = Callable[[_RenameSide, Item], Hashable]
@@ -70,17 +87,17 @@ def match_elements(old: Definition, new: Definition) -> Matches:
     ]
     axes = _match_axes(old, new, items, signals, partners)
     axis_partners = [(old.axes[name], new.axes[partner]) for name, partner in axes.items()]
-    uses = [(axis.signal, partner.signal) for axis, partner in axis_partners]
-    uses += [(table.signal or "", partner.signal or "") for table, partner in partners]
-    _pair_by_use(signals, uses, old.signals, new.signals)
+    uses = ((axis.signal, partner.signal) for axis, partner in axis_partners)
+    more = ((table.signal or "", partner.signal or "") for table, partner in partners)
+    _pair_by_use(signals, chain(uses, more), old.signals, new.signals)
     conversions = _match(old.conversions, new.conversions, _conversion_content)
-    uses = [(table.conversion or "", partner.conversion or "") for table, partner in partners]
-    uses += [
+    uses = ((table.conversion or "", partner.conversion or "") for table, partner in partners)
+    more = (
         (axis.conversion or "", partner.conversion or "")
         for axis, partner in axis_partners
         if not isinstance(axis, FixedAxis) and not isinstance(partner, FixedAxis)
-    ]
-    _pair_by_use(conversions, uses, old.conversions, new.conversions)
+    )
+    _pair_by_use(conversions, chain(uses, more), old.conversions, new.conversions)
     return Matches(items, axes, signals, conversions)
 
 
@@ -148,23 +165,27 @@ def _by_moved_place(
 
 
 def _shape(side: _RenameSide, item: Item) -> Hashable:
-    return item.length if isinstance(item, Text) else (item.kind, side.definition.shape_of(item))
+    if isinstance(item, Text):
+        return item.length
+    counts = side.counts
+    return item.kind, counts.get(item.x, 1), counts.get(item.y, 1)
 
 
 def _place(side: _RenameSide, item: Item, shift: int = 0) -> Hashable:
     if isinstance(item, Text):
         return item.at + shift, item.length, item.encoding
-    return item.at + shift, _shape(side, item), item.storage, item.y_first
+    storage = item.storage
+    # Names are hashed faster than enumerations.
+    stored = storage.type.name, storage.byte_order.name, storage.stride, storage.mask
+    return item.at + shift, _shape(side, item), stored, item.y_first
 
 
 def _quantities(side: _RenameSide, item: Item) -> Hashable:
     """The unit of a table, and the signals and units of its axes."""
     if isinstance(item, Text):
         return None
-    definition = side.definition
-    axes = [definition.axes[name] for name in item.axes if name in definition.axes]
-    quantities = ((side.signals.get(axis.signal, axis.signal), definition.unit_of(axis)) for axis in axes)
-    return definition.unit_of(item), tuple(quantities)
+    quantities = side.quantities
+    return side.unit_of(item), quantities.get(item.x), quantities.get(item.y)
 
 
 def _place_and_quantities(side: _RenameSide, item: Item, shift: int = 0) -> Hashable:
@@ -218,7 +239,7 @@ def _match_axes(
         own = f"{items.get(table)}/{along}"
         if mark and name not in pairs and own in new.axes:
             pairs[name] = own
-    uses = [pair for table, partner in partners for pair in zip(table.axes, partner.axes, strict=False)]
+    uses = (pair for table, partner in partners for pair in zip(table.axes, partner.axes, strict=False))
     _pair_by_use(pairs, uses, old.axes, new.axes)
     taken = set(pairs.values())
     contents: list[dict[Hashable, list[str]]] = [{}, {}]
@@ -246,6 +267,8 @@ def _pair_by_use(
 ) -> None:
     """Pair what is still without a partner if all uses of the one are uses of the other now."""
     taken = set(pairs.values())
+    if len(pairs) == len(old) or len(taken) == len(new):
+        return  # no name is without a partner; most definitions are so
     partners: dict[str, set[str]] = {}
     users: dict[str, set[str]] = {}
     for name, partner in uses:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from callint import fmt
 from callint.decoding import digest
-from callint.fmt.definition_changes import change_predicate, change_subject
+from callint.fmt.definition_changes import change_predicate, change_subject, reading_text
 from callint.model import rule_ids
 from callint.model.definition import Guard
 from callint.model.definition_change import ChangeKind, DefinitionChange, DefinitionDiff, ElementKind
@@ -18,6 +18,7 @@ from callint.rules.rule import Scope, rule
 #: The most cells of an image that a message names.
 _MOST_USES = 2
 
+_READING_HINT = "Restore the old reading, or waive the finding and name the source of the new one."
 _HINT = "Restore the demand, or waive the finding and name the source of the new one."
 
 
@@ -39,12 +40,14 @@ class DefinitionComparison:
     """A definition beside its earlier state.
 
     ``replaced`` is the path of the earlier file, "" if it is the same. ``uses`` are the values of images that
-    the old demands refuse, by table.
+    the old demands refuse, by table. ``readings`` say what a change of how values are read does to those of
+    images, by ``demand_key``; a change that is not among them leaves the values as they were.
     """
 
     diff: DefinitionDiff
     replaced: str = ""
     uses: Mapping[str, tuple[SlackUse, ...]] = field(default_factory=dict)
+    readings: Mapping[str, str] = field(default_factory=dict)
 
     def uses_of(self, change: DefinitionChange) -> tuple[SlackUse, ...]:
         """The values that use what a change no longer demands."""
@@ -79,6 +82,10 @@ def loosened(comparison: DefinitionComparison) -> Iterator[Finding]:
     range; if the plausible range of a signal became wider, or its operating range narrower while rules judge
     inside it.
 
+    A protection or emissions table also counts if another address, type, conversion or axis gives its bytes
+    other values: its limits then judge other numbers. Such a change does not count if the images of the same
+    commits moved with it, so that they read as before within half of a storage step.
+
     A new name hides nothing: callint recognises a table by its place, shape and title. It is an error for
     protection and emissions, and a warning for everything else. If an image of the same commits uses the
     slack, the finding names the value too. A check of a single state cannot detect this.
@@ -89,8 +96,22 @@ def loosened(comparison: DefinitionComparison) -> Iterator[Finding]:
     Fix: restore the demand. If the maker or a measurement allows the new one, waive the finding and name the
     source. The waiver accepts this demand and stays as a record.
     """
-    for change in comparison.diff.of_kind(ChangeKind.ASKS_LESS):
-        yield _finding(comparison, change)
+    for change in comparison.diff.changes:
+        if change.kind is ChangeKind.ASKS_LESS:
+            yield _finding(comparison, change)
+        elif change.kind is ChangeKind.READS_DIFFERENTLY and demand_key(change) in comparison.readings:
+            yield _reading_finding(comparison, change)
+
+
+def _reading_finding(comparison: DefinitionComparison, change: DefinitionChange) -> Finding:
+    message = f"{change_subject(change)} reads differently: {change_predicate(change, 'became')}"
+    if change.reading is not None and (effect := reading_text(change, change.reading, "became")):
+        message += f"; {effect}"
+    if effect := comparison.readings[demand_key(change)]:
+        message += f"; {effect}"
+    if comparison.replaced:
+        message += f" (in {comparison.replaced} before)"
+    return _about(change, message, _READING_HINT)
 
 
 def _finding(comparison: DefinitionComparison, change: DefinitionChange) -> Finding:
@@ -106,6 +127,10 @@ def _finding(comparison: DefinitionComparison, change: DefinitionChange) -> Find
         listed = "; ".join(f"{use.image} has {use.message}" for use in uses[:_MOST_USES])
         more = len(uses) - _MOST_USES
         message += f"; in use: {listed}" + (f", and {fmt.count(more, 'more value')}" if more > 0 else "")
+    return _about(change, message, _HINT)
+
+
+def _about(change: DefinitionChange, message: str, hint: str) -> Finding:
     has_table = change.element in (
         ElementKind.TABLE,
         ElementKind.TEXT,
@@ -115,7 +140,7 @@ def _finding(comparison: DefinitionComparison, change: DefinitionChange) -> Find
     return Finding(
         rule=rule_ids.DEFINITION_LOOSENED,
         message=message,
-        hint=_HINT,
+        hint=hint,
         line=change.new_line,
         table=change.name if has_table else "",
         other=change.other if change.element is ElementKind.RELATION else "",

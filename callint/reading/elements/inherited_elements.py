@@ -1,0 +1,89 @@
+"""The elements that a definition takes from its parent, while the child changes them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from callint.model.definition import (
+    Axis,
+    Conversion,
+    Declaration,
+    Definition,
+    Group,
+    Memory,
+    Relation,
+    Sensor,
+    Signal,
+    Table,
+    Text,
+)
+
+Named = TypeVar("Named", bound=Any)
+
+
+@dataclass
+class Elements:
+    """The elements of one file, or of a file and its parents; by name where they have one."""
+
+    memory: Memory | None = None
+    signals: dict[str, Signal] = field(default_factory=dict)
+    sensors: list[Sensor] = field(default_factory=list)
+    conversions: dict[str, Conversion] = field(default_factory=dict)
+    axes: dict[str, Axis] = field(default_factory=dict)
+    groups: dict[str, Group] = field(default_factory=dict)
+    tables: dict[str, Table] = field(default_factory=dict)
+    texts: dict[str, Text] = field(default_factory=dict)
+    relations: list[Relation] = field(default_factory=list)
+    declarations: list[Declaration] = field(default_factory=list)
+
+
+class InheritedElements:
+    """The elements of a parent as the child has them so far.
+
+    ``path`` is that of the parent. ``changed_at`` has, by the line of an inherited element, the line of the
+    last change to it. ``dropped`` are the kinds and names of elements that the child does not take.
+    """
+
+    def __init__(self, parent: Definition) -> None:
+        self.elements = Elements(
+            memory=parent.memory,
+            signals=dict(parent.signals),
+            sensors=list(parent.sensors),
+            conversions=dict(parent.conversions),
+            axes=dict(parent.axes),
+            groups=dict(parent.groups),
+            tables=dict(parent.tables),
+            texts=dict(parent.texts),
+            relations=list(parent.relations),
+        )
+        self.changed_at: dict[int, int] = dict(parent.lines.changed_at)
+        self.path = parent.lines.path
+        self.dropped: set[tuple[str, str]] = set()
+
+    def item(self, name: str) -> Table | Text:
+        """The table or text of a name; ValueError if there is none."""
+        if name in self.elements.texts:
+            return self.elements.texts[name]
+        return self.known("table", self.elements.tables, name)
+
+    def known(self, kind: str, items: Mapping[str, Named], name: str) -> Named:
+        """The element of a name; ValueError if there is none."""
+        if name not in items:
+            raise ValueError(f"{self.path} has no {kind} {name}")
+        return items[name]
+
+    def put(self, item: Table | Text) -> None:
+        """Replace the table or text of the same name."""
+        if isinstance(item, Text):
+            self.elements.texts[item.name] = item
+        else:
+            self.elements.tables[item.name] = item
+
+    def drop_table(self, name: str) -> None:
+        """Drop a table or text and its own axes."""
+        self.elements.tables.pop(name, None)
+        self.elements.texts.pop(name, None)
+        for along in "xy":
+            self.elements.axes.pop(f"{name}/{along}", None)
