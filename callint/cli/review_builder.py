@@ -126,9 +126,8 @@ def _review_of_versions(
         versions=VersionPair(pair.compare(()), pair.old.file.path),
     )
     image = with_log(image, resolver, options.log)
-    earlier = Checker(
-        OverlayTree(workspace, {old.path: old.data}), policy, day.checked, authorship, finds_causes=False
-    )
+    old_tree, details = OverlayTree(workspace, {old.path: old.data}), FindingDetails(causes=False)
+    earlier = Checker(old_tree, policy, day.checked, authorship, details=details)
     assigned = assignment_of_named(policy, old.path)
     before = Assignment(
         old.path, (pair.old.file.path,), assigned.bases if assigned else (), resolver.start_of(old)
