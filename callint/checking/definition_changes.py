@@ -172,7 +172,7 @@ def _uses(
             if key not in known:
                 use = _use(assigned.image, finding, by_old, earlier)
                 uses.setdefault(finding.table, []).append(use)
-    return {table: tuple(found) for table, found in uses.items()}
+    return {table: tuple(table_uses) for table, table_uses in uses.items()}
 
 
 _Key = tuple[object, ...]
