@@ -183,7 +183,7 @@ class _Attributor:
         self._runs = 0
 
     def attributions(self) -> dict[int, _Attribution]:
-        """By the number of a finding, the places that bring it; findings without a place are left out."""
+        """The places that bring each finding, by its number; findings without a place are left out."""
         known: dict[int, _Attribution] = {}
         trials: dict[int, _Trial] = {}
         for number, finding in enumerate(self._findings):

@@ -150,7 +150,7 @@ def _uses(
     changes: Iterable[DefinitionChange],
     images: Sequence[Assignment],
 ) -> dict[str, tuple[SlackUse, ...]]:
-    """By table, the values of images that the old definition refuses, and that the earlier images lack."""
+    """The values of images that the old definition refuses and the earlier images lack, by table."""
     old, new = definitions
     tables = {name for change in changes for name in (change.name, *change.tables)}
     uses: dict[str, list[SlackUse]] = {}

@@ -333,7 +333,7 @@ def test_the_order_of_cells_in_memory_gives_their_addresses(tmp_path: Path) -> N
 
 def test_a_clean_change_is_not_called_right(yard: Yard) -> None:
     document = reviewed(yard, BASE, HERON)
-    assert document["verdict"] == "The rules found nothing. That is no approval."
+    assert document["verdict"] == "The rules found nothing. That is not an approval."
     assert any("does not approve" in caution for caution in document["cautions"])
     assert any("local law" in caution for caution in document["cautions"])
 
@@ -368,7 +368,7 @@ def test_a_mistake_of_the_old_image_is_no_mistake_of_the_change(yard: Yard) -> N
 def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
     document = reviewed(yard, HERON, HERON)
     assert document["images"][0]["state"] == "same"
-    assert document["verdict"] == "The rules found nothing. Nothing changed. That is no approval."
+    assert document["verdict"] == "The rules found nothing. Nothing changed. That is not an approval."
 
 
 def test_a_finding_that_the_old_image_shares_is_known(yard: Yard) -> None:

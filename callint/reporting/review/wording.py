@@ -36,7 +36,7 @@ CAUTIONS = (
     "No finding means only that callint found nothing wrong in what the definition describes. The maker's "
     "limits, local law and licensed practice decide, and whoever flashes an image is responsible for it.",
 )
-_NO_APPROVAL = "That is no approval."
+_NO_APPROVAL = "That is not an approval."
 
 
 def verdict(review: Review, findings: Sequence[ReviewFinding]) -> str:
