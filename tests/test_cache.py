@@ -19,7 +19,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from callint.model import definition as nouns
+from callint.model import definition as model
 from callint.model.finding import Cell, Finding, Severity
 from callint.reading import cache, serialize
 from callint.reading import definition as reader
@@ -138,12 +138,12 @@ def test_findings_name_the_path_under_which_the_file_lies_now(folder: Path) -> N
     assert {problem.definition for problem in open_definition(BROKEN, "new.xml").problems} == {"new.xml"}
 
 
-def test_every_noun_of_a_definition_can_be_packed() -> None:
+def test_every_class_of_a_definition_can_be_packed() -> None:
     actual = {
-        item for item in vars(nouns).values() if dataclasses.is_dataclass(item) and isinstance(item, type)
+        item for item in vars(model).values() if dataclasses.is_dataclass(item) and isinstance(item, type)
     }
     assert actual <= set(serialize._CLASSES)
-    enums = {item for item in vars(nouns).values() if isinstance(item, EnumType) and len(item)}
+    enums = {item for item in vars(model).values() if isinstance(item, EnumType) and len(item)}
     assert enums <= set(serialize._ENUMS)
 
 

@@ -564,7 +564,7 @@ def line_of(text: str) -> int:
     return line
 
 
-def test_nouns_know_the_line_of_their_element() -> None:
+def test_items_have_the_line_of_their_element() -> None:
     definition = example()
     assert definition.memory.line == line_of("<memory ")
     assert definition.memory.identities[1].line == line_of("hardware number")

@@ -51,8 +51,8 @@ def files_beside(source: NamedBytes, label: str) -> FileReader | None:
 
 def workspace_here() -> Workspace:
     """The current folder without a policy."""
-    here = Path.cwd()
-    return Workspace(here, Policy(), WorkingTree(here))
+    folder = Path.cwd()
+    return Workspace(folder, Policy(), WorkingTree(folder))
 
 
 def read_source(source: Readable, name: str | None, default: str) -> NamedBytes:

@@ -35,9 +35,9 @@ def base_bytes(context: CheckContext, finding: Finding) -> bytes:
         return b""
     order: Literal["little", "big"] = "little" if item.storage.byte_order is ByteOrder.LITTLE else "big"
     mask = item.storage.mask or (1 << 8 * size) - 1
-    present, wanted = int.from_bytes(new, order), int.from_bytes(old, order)
-    restored = present & ~mask | wanted & mask
-    return b"" if restored == present else restored.to_bytes(size, order)
+    number, base_number = int.from_bytes(new, order), int.from_bytes(old, order)
+    restored = number & ~mask | base_number & mask
+    return b"" if restored == number else restored.to_bytes(size, order)
 
 
 def _item(context: CheckContext, name: str) -> Item | None:

@@ -82,8 +82,8 @@ class CauseFindings:
 def cause_groups(findings: Iterable[Finding], causes: Mapping[str, Cause]) -> list[CauseFindings]:
     """The findings by cause, in order: wrong software, disabled protections, weakened ones, then by severity.
 
-    Of one severity, the cause comes first that affects the larger share of the operating range. A cause of
-    which everything is waived comes last.
+    Among causes of one severity, the one that affects the larger share of the operating range comes first. A
+    cause whose findings are all waived comes last.
     """
     groups: dict[tuple[str, str], list[Finding]] = {}
     alone: list[list[Finding]] = []

@@ -183,7 +183,7 @@ class _Attributor:
         self._runs = 0
 
     def attributions(self) -> dict[int, _Attribution]:
-        """By the number of a finding, the places that bring it; findings without a place are left out."""
+        """The places that bring each finding, by its number; findings without a place are left out."""
         known: dict[int, _Attribution] = {}
         trials: dict[int, _Trial] = {}
         for number, finding in enumerate(self._findings):
@@ -207,10 +207,10 @@ class _Attributor:
         """
         alone = {attribution.places[0] for attribution in known.values() if len(attribution.places) == 1}
         for number, attribution in known.items():
-            lone = [place for place in attribution.places if self._places.is_lone(place)]
+            lone_places = [place for place in attribution.places if self._places.is_lone(place)]
             is_echo = len(attribution.places) > 1 and not self._findings[number].other
-            if is_echo and len(lone) == 1 and alone.issuperset(attribution.places):
-                known[number] = _Attribution((lone[0],))
+            if is_echo and len(lone_places) == 1 and alone.issuperset(attribution.places):
+                known[number] = _Attribution((lone_places[0],))
         return known
 
     # What a finding was judged on
@@ -291,26 +291,26 @@ class _Attributor:
     def _run(self, trials: Mapping[int, _Trial]) -> dict[int, _Attribution]:
         """Run the trials side by side, as many at once as share no place."""
         known: dict[int, _Attribution] = {}
-        wanted = {number: next(trial) for number, trial in trials.items()}
-        while wanted and self._runs < _MOST_RUNS:
-            numbers = self._batch(wanted)
-            results = self._judge({number: wanted[number] for number in numbers})
+        next_trials = {number: next(trial) for number, trial in trials.items()}
+        while next_trials and self._runs < _MOST_RUNS:
+            numbers = self._batch(next_trials)
+            results = self._judge({number: next_trials[number] for number in numbers})
             for number, result in results.items():
                 try:
-                    wanted[number] = trials[number].send(result)
+                    next_trials[number] = trials[number].send(result)
                 except StopIteration as stop:
                     known[number] = stop.value
-                    del wanted[number]
-        for number in wanted:
+                    del next_trials[number]
+        for number in next_trials:
             known[number] = _Attribution(self._touched[number], Effect.UNRESOLVED)
         return known
 
-    def _batch(self, wanted: Mapping[int, tuple[int, ...]]) -> list[int]:
+    def _batch(self, trials: Mapping[int, tuple[int, ...]]) -> list[int]:
         """Findings whose places can be restored at once: none of them was judged on another one's."""
         batch: list[int] = []
         places: set[int] = set()
         judged: set[int] = set()
-        for number, trial in wanted.items():
+        for number, trial in trials.items():
             touched = self._touched[number]
             is_undisturbed = places.intersection(touched) <= set(trial)
             if is_undisturbed and judged.isdisjoint(set(trial) - places):
@@ -326,12 +326,12 @@ class _Attributor:
         image = restored(self._context, [self._places.places[number] for number in numbers])
         context = self._context.with_image(image)
         rules = dict.fromkeys(self._findings[number].rule for number in trials)
-        found: dict[tuple[object, ...], list[Mapping[str, float]]] = {}
+        points: dict[tuple[object, ...], list[Mapping[str, float]]] = {}
         for rule in rules:
             for finding in RULES[rule].check(context):
                 if not finding.inherited:
-                    found.setdefault(_key(finding), []).append(finding.at)
-        return {number: _result(self._findings[number], found) for number in trials}
+                    points.setdefault(_key(finding), []).append(finding.at)
+        return {number: _result(self._findings[number], points) for number in trials}
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
@@ -339,8 +339,10 @@ def _key(finding: Finding) -> tuple[object, ...]:
     return finding.rule, finding.table, finding.other, finding.subject, finding.cell
 
 
-def _result(finding: Finding, found: Mapping[tuple[object, ...], Sequence[Mapping[str, float]]]) -> _Result:
-    points = found.get(_key(finding))
+def _result(
+    finding: Finding, points_by_key: Mapping[tuple[object, ...], Sequence[Mapping[str, float]]]
+) -> _Result:
+    points = points_by_key.get(_key(finding))
     if points is None:
         return _Result.VANISHES
     return _Result.STAYS if finding.at in points else _Result.MOVES

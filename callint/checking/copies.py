@@ -39,7 +39,7 @@ def copy_findings(
 
 
 def _equal_paths(tree: Tree, paths: Iterable[str]) -> Mapping[str, list[str]]:
-    """By the path of each file that equals others, the paths of these."""
+    """The paths of the equal files, by the path of each file that equals others."""
     of_content: dict[str, list[str]] = defaultdict(list)
     for path, digest in sorted(tree.digests(paths).items()):
         of_content[digest].append(path)

@@ -215,7 +215,7 @@ def _uses(
     changes: Iterable[DefinitionChange],
     images: Sequence[Assignment],
 ) -> dict[str, tuple[SlackUse, ...]]:
-    """By table, the values of images that the old definition refuses, and that the earlier images lack."""
+    """The values of images that the old definition refuses and the earlier images lack, by table."""
     old = definitions[0]
     tables = {name for change in changes for name in (change.name, *change.tables)}
     uses: dict[str, list[SlackUse]] = {}
@@ -229,7 +229,7 @@ def _uses(
             if key not in known:
                 use = _use(assigned.image, finding, by_old, earlier)
                 uses.setdefault(finding.table, []).append(use)
-    return {table: tuple(found) for table, found in uses.items()}
+    return {table: tuple(table_uses) for table, table_uses in uses.items()}
 
 
 _Key = tuple[object, ...]

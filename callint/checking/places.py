@@ -118,9 +118,9 @@ class Places:
         near, mirrored = self._near_links(cells), self._mirror_links(cells)
         labels = _components(len(cells), np.concatenate([near, mirrored], axis=1))
         # A lone cell joins the edit around it, and is then taken out of it with its own mirror.
-        lone = self._is_lone[cells]
-        both = mirrored[:, lone[mirrored].all(axis=0)]
-        labels = np.where(lone, len(cells) + _components(len(cells), both), labels)
+        is_lone = self._is_lone[cells]
+        both = mirrored[:, is_lone[mirrored].all(axis=0)]
+        labels = np.where(is_lone, len(cells) + _components(len(cells), both), labels)
         order = np.argsort(labels, kind="stable")
         starts = np.flatnonzero(np.diff(labels[order])) + 1
         places = []
@@ -150,9 +150,9 @@ class Places:
     def _mirror_links(self, cells: Integers) -> Integers:
         """The pairs of mirrored cells among rising changed cells, as ``_near_links``."""
         pairs = [np.empty((2, 0), np.int64)]
-        for mine, theirs in mirrored_cells(self.context.layout):
-            offsets = np.flatnonzero(self._flags[mine] & self._flags[theirs])
-            both = np.stack([offsets + mine.start, offsets + theirs.start])
+        for first, second in mirrored_cells(self.context.layout):
+            offsets = np.flatnonzero(self._flags[first] & self._flags[second])
+            both = np.stack([offsets + first.start, offsets + second.start])
             pairs.append(np.searchsorted(cells, both))
         return np.concatenate(pairs, axis=1)
 

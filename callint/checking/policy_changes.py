@@ -92,8 +92,8 @@ def _severities(old: Policy, new: Policy) -> Iterator[PolicyLoosening]:
 
 def _defaults(rule: Rule) -> list[Severity]:
     """The severities that findings of a rule may have, the worst first."""
-    given = {rule.severity, rule.in_protection, rule.if_severe} - {None}
-    return sorted((item for item in given if item is not None), key=lambda severity: severity.rank)
+    severities = {rule.severity, rule.in_protection, rule.if_severe} - {None}
+    return sorted((item for item in severities if item is not None), key=lambda severity: severity.rank)
 
 
 def _rank(severity: Severity | None) -> int:

@@ -46,8 +46,8 @@ def unassigned_findings(
     left_out = ignored(list(contexts)) if contexts else ()
     for path, context in contexts.items():
         if path not in left_out:
-            found = [finding for rule in in_scope(Scope.UNASSIGNED) for finding in rule.findings(context)]
-            yield from checker.settler.settle_unassigned(path, context, found)
+            findings = [finding for rule in in_scope(Scope.UNASSIGNED) for finding in rule.findings(context)]
+            yield from checker.settler.settle_unassigned(path, context, findings)
 
 
 def _definitions(checker: Checker) -> Iterator[tuple[LoadedDefinition, int | None]]:
@@ -63,12 +63,12 @@ def _candidates(
     checker: Checker, paths: Sequence[str], definitions: Sequence[tuple[LoadedDefinition, int | None]]
 ) -> Iterator[str]:
     """The paths of files that may hold an image, by their size and suffix alone."""
-    whole = {loaded.definition.memory.size for loaded, _ in definitions}
-    longest = _RECORD_CHARACTERS * max(whole)
+    memory_sizes = {loaded.definition.memory.size for loaded, _ in definitions}
+    longest = _RECORD_CHARACTERS * max(memory_sizes)
     suffixes = _RECORD_SUFFIXES | _suffixes(checker.policy)
     for path, size in checker.tree.sizes(paths).items():
         is_part = 0 < size <= longest and PurePosixPath(path).suffix.lower() in suffixes
-        if size in whole or is_part:
+        if size in memory_sizes or is_part:
             yield path
 
 

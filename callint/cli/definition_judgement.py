@@ -38,7 +38,7 @@ def contradicted(
             if not is_foreign(workspace.read_required(name), memory, None)
         ]
         for base in own or list(bases)[:1]:
-            found = findings_against_base(checker, [path], names[base])
-            count = sum(finding.rule == rule_ids.DEFINITION_CONTRADICTS_BASE for finding in found)
+            findings = findings_against_base(checker, [path], names[base])
+            count = sum(finding.rule == rule_ids.DEFINITION_CONTRADICTS_BASE for finding in findings)
             if count:
                 yield definition, base, count

@@ -240,8 +240,8 @@ def _fits(data: bytes, loaded: LoadedDefinition, start: int | None) -> bool:
 def _size_problem(image: Image, memory: Memory) -> str | None:
     """A clause that says why an image does not fit into the memory; a raw image must fill it."""
     if image.is_part:
-        held = count_held_bytes(image, memory)
-        return None if held else "no byte of it lies in the memory that the definition describes"
+        held_bytes = count_held_bytes(image, memory)
+        return None if held_bytes else "no byte of it lies in the memory that the definition describes"
     if image.size == memory.size:
         return None
     return f"it has {image.size:,} bytes, but the memory has {memory.size:,}"

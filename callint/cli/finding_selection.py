@@ -42,7 +42,7 @@ def is_cause(name: str) -> bool:
 
 
 def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[list[Finding]]:
-    """By waiver that is needed, all findings that it accepts; the named one is not always the first.
+    """The findings that each needed waiver accepts; the named finding is not always the first of them.
 
     ``name`` is as for ``named_findings``. InputError if it is ambiguous.
     """

@@ -33,35 +33,35 @@ class ListImport:
     byte_order: str | None = None
 
 
-def import_list(given: ListImport) -> ImportResult:
+def import_list(request: ListImport) -> ImportResult:
     """The result of an import. Raises InputError if a file is not what it should be."""
     mapping = ListMapping()
-    if given.mapping is not None:
-        require_inside_repository(Path(given.mapping), given.mapping)
-        mapping = read_mapping(Path(given.mapping))
-    addresses = read_list(given.source, mapping, given.sheet)
+    if request.mapping is not None:
+        require_inside_repository(Path(request.mapping), request.mapping)
+        mapping = read_mapping(Path(request.mapping))
+    addresses = read_list(request.source, mapping, request.sheet)
     extent, image = None, None
-    if given.image is not None:
-        image = _read_image(given.image, addresses)
+    if request.image is not None:
+        image = _read_image(request.image, addresses)
         extent = image.extents[0][0], image.extents[-1][1]
-    order = ByteOrder(given.byte_order) if given.byte_order else mapping.byte_order
+    order = ByteOrder(request.byte_order) if request.byte_order else mapping.byte_order
     row = addresses.open_order if order is None else None
     if row is not None:
         raise InputError(
-            f"{given.source}:{row.line}: nothing gives the byte order of {row.name or 'the row'}"
+            f"{request.source}:{row.line}: nothing gives the byte order of {row.name or 'the row'}"
             f"{_smoother_order(addresses, image, extent)}; give --byte-order big or little"
         )
-    name = given.name or given.source.stem or "list"
+    name = request.name or request.source.stem or "list"
     made = make_list_definition(addresses, name, order, extent)
     evidence: tuple[PlacementEvidence, ...] = ()
     if image is not None and made.imported.definition is not None:
         evidence = tuple(judge_placement(made.imported.definition, image))
     return ImportResult(
         made.imported,
-        str(given.source),
-        str(given.target),
+        str(request.source),
+        str(request.target),
         is_list=True,
-        image=given.image or "",
+        image=request.image or "",
         evidence=evidence,
         lines=made.lines,
     )

@@ -160,10 +160,10 @@ class ReviewDay:
         self, policy: Policy, requested: date | None, commit: LoggedCommit | None, images: set[str]
     ) -> None:
         authored = commit.authored if commit else None
-        given = requested or (authored.date() if authored else None)
-        self.checked = given or date.today()
+        chosen_day = requested or (authored.date() if authored else None)
+        self.checked = chosen_day or date.today()
         has_last_day = any(waiver.until and waiver.image in images for waiver in policy.waivers)
-        self.printed = self.checked if given or has_last_day else None
+        self.printed = self.checked if chosen_day or has_last_day else None
 
 
 def with_log(image: ReviewedImage, resolver: DefinitionResolver, log: str | None) -> ReviewedImage:

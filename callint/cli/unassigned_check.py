@@ -17,7 +17,7 @@ def unassigned_check(
 ) -> list[Callable[[Checker], Iterable[Finding]]]:
     """What looks for images among files that the policy does not name; nothing without such files.
 
-    Of a ``tree`` on disk, files that git ignores do not count.
+    Files of a ``tree`` on disk that git ignores do not count.
     """
     if not paths:
         return []

@@ -34,8 +34,8 @@ def usable_cores() -> int:
 
 def amount(jobs: int | None, images: int) -> int:
     """The number of processes for a number of images: as requested, or as many as pay off."""
-    wanted = min(usable_cores(), images // _IMAGES_PER_PROCESS) if jobs is None else min(jobs, images)
-    return max(1, wanted)
+    count = min(usable_cores(), images // _IMAGES_PER_PROCESS) if jobs is None else min(jobs, images)
+    return max(1, count)
 
 
 @contextmanager

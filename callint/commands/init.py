@@ -86,21 +86,21 @@ def command(options: InitCommandOptions) -> int:
     files = options.images or options.definitions or options.bases
     if options.undo and (files or options.pre_commit or options.no_hook):
         raise InputError("--undo takes no images, and no option but --dry-run; remove the rest")
-    here = Path.cwd()
-    repo = open_repository(here)
+    folder = Path.cwd()
+    repo = open_repository(folder)
     # Two runs at once must not plan and write the same steps.
     settings = common_folder(repo) / "config"
     with exclusive_update(settings, str(settings)):
-        plan = undo_plan(repo, here) if options.undo else make_plan(repo, _plan_options(here, options))
+        plan = undo_plan(repo, folder) if options.undo else make_plan(repo, _plan_options(folder, options))
         if not options.dry_run:
             _carry_out(repo, plan, options.undo)
             if options.undo:
                 _remove_empty(plan.folders)
-    _print(repo, plan, options.dry_run, options.undo, _contradictions(here, options))
+    _print(repo, plan, options.dry_run, options.undo, _contradictions(folder, options))
     return 0
 
 
-def _contradictions(here: Path, options: InitCommandOptions) -> list[str]:
+def _contradictions(folder: Path, options: InitCommandOptions) -> list[str]:
     """Sentences about definitions that the factory images contradict."""
     if not (options.definitions and options.bases):
         return []
@@ -110,13 +110,13 @@ def _contradictions(here: Path, options: InitCommandOptions) -> list[str]:
         f"{definition} may read the wrong bytes: {base} contradicts it in "
         f"{fmt.count(count, 'place')}; callint check {shlex.quote(definition)} --base {shlex.quote(base)} "
         "lists them."
-        for definition, base, count in contradicted(here, options.definitions, options.bases)
+        for definition, base, count in contradicted(folder, options.definitions, options.bases)
     ]
 
 
-def _plan_options(here: Path, options: InitCommandOptions) -> InitOptions:
+def _plan_options(folder: Path, options: InitCommandOptions) -> InitOptions:
     return InitOptions(
-        here=here,
+        here=folder,
         program=_program(),
         images=tuple(_glob(image) for image in options.images),
         definitions=options.definitions,
@@ -128,9 +128,9 @@ def _plan_options(here: Path, options: InitCommandOptions) -> InitOptions:
 
 def set_up(repo: Repo) -> None:
     """Set up a repository with a policy as callint init does, but leave a shared hooks folder alone."""
-    here = top_level(repo)
+    top = top_level(repo)
     _, is_shared = hooks_folder(repo)
-    options = InitOptions(here=here, program=_program(), hook=not is_shared)
+    options = InitOptions(here=top, program=_program(), hook=not is_shared)
     _carry_out(repo, make_plan(repo, options))
 
 
@@ -209,9 +209,9 @@ def _apply(repo: Repo, step: Step) -> None:
 def _print(repo: Repo, plan: Plan, dry_run: bool, is_undo: bool, judgements: Sequence[str]) -> None:
     terminal = console(sys.stdout)
     columns = width(terminal)
-    here = Path.cwd()
+    folder = Path.cwd()
     for step in plan.steps:
-        first, *more = wrapped(_step_text(step, here, dry_run), columns - 2)
+        first, *more = wrapped(_step_text(step, folder, dry_run), columns - 2)
         terminal.print(line(first))
         for text in more:
             terminal.print(line(f"  {text}"))
@@ -253,13 +253,13 @@ def _is_committed(repo: Repo, step: Step) -> bool:
     return step.path.is_relative_to(top_level(repo))
 
 
-def _step_text(step: Step, here: Path, dry_run: bool) -> str:
+def _step_text(step: Step, folder: Path, dry_run: bool) -> str:
     would = "would " if dry_run else ""
     if isinstance(step, SettingStep):
         if step.new is None:
             return f"{would}{'remove' if dry_run else 'removed'} {step.key}"
         return f"{would}set {step.key}: {step.purpose}"
-    path = relative_name(step.path, here)
+    path = relative_name(step.path, folder)
     if step.new is None:
         return f"{would}{'remove' if dry_run else 'removed'} {path}"
     if step.old is None:

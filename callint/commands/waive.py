@@ -165,8 +165,8 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
     still_open = [findings for findings in selected if not all(finding.waived for finding in findings)]
     if not still_open:
         raise _waived_already(selected[0][0], checker)
-    who = _author_name(workspace)
-    waivers = [_waiver(findings[0], checker, request, who) for findings in still_open]
+    author = _author_name(workspace)
+    waivers = [_waiver(findings[0], checker, request, author) for findings in still_open]
     added = add_waivers(workspace, waivers, dry_run)
     return [
         AddedWaiver(
@@ -180,7 +180,7 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
     ]
 
 
-def _waiver(finding: Finding, checker: Checker, request: _WaiverRequest, who: str) -> Waiver:
+def _waiver(finding: Finding, checker: Checker, request: _WaiverRequest, author: str) -> Waiver:
     """The waiver of a finding; InputError if it would have no effect."""
     context = checker.settler.context_of(finding)
     waiver = Waiver(
@@ -188,7 +188,7 @@ def _waiver(finding: Finding, checker: Checker, request: _WaiverRequest, who: st
         image=finding.image,
         table=finding.table,
         reason=request.reason,
-        who=who,
+        who=author,
         until=request.until,
         digest=_digest(context, finding),
         line=0,

@@ -152,9 +152,9 @@ def _identities(old: Decoded, new: Decoded) -> Iterator[IdentityChange]:
 
 def _common_ranges(first: Image, second: Image) -> Iterator[tuple[int, int]]:
     """Start and end of every address range that both images hold, rising."""
-    mine, theirs = 0, 0
-    while mine < len(first.segments) and theirs < len(second.segments):
-        first_segment, second_segment = first.segments[mine], second.segments[theirs]
+    first_number, second_number = 0, 0
+    while first_number < len(first.segments) and second_number < len(second.segments):
+        first_segment, second_segment = first.segments[first_number], second.segments[second_number]
         start, end = (
             max(first_segment.start, second_segment.start),
             min(first_segment.end, second_segment.end),
@@ -162,9 +162,9 @@ def _common_ranges(first: Image, second: Image) -> Iterator[tuple[int, int]]:
         if start < end:
             yield start, end
         if first_segment.end <= second_segment.end:
-            mine += 1
+            first_number += 1
         else:
-            theirs += 1
+            second_number += 1
 
 
 def differing_addresses(old: Image, new: Image) -> Integers:
@@ -183,12 +183,14 @@ def _differing(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Integers:
 
     Compares eight bytes at a time, as most of them are equal.
     """
-    whole = len(before) // 8 * 8
-    first, second = before[:whole].view(np.uint64), after[:whole].view(np.uint64)
+    whole_words = len(before) // 8 * 8
+    first, second = before[:whole_words].view(np.uint64), after[:whole_words].view(np.uint64)
     rows = np.flatnonzero(first != second)
-    row, byte = np.nonzero(before[:whole].reshape(-1, 8)[rows] != after[:whole].reshape(-1, 8)[rows])
-    rest = np.flatnonzero(before[whole:] != after[whole:]) + whole
-    return np.concatenate([rows[row] * 8 + byte, rest])
+    row, byte = np.nonzero(
+        before[:whole_words].reshape(-1, 8)[rows] != after[:whole_words].reshape(-1, 8)[rows]
+    )
+    last_positions = np.flatnonzero(before[whole_words:] != after[whole_words:]) + whole_words
+    return np.concatenate([rows[row] * 8 + byte, last_positions])
 
 
 def _missing(old: Image, new: Image, only_old: bool = False) -> Iterator[Run]:
@@ -255,10 +257,10 @@ def cell_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDArray[n
     for group, masks in zip(layout.groups, layout.masks, strict=True):
         size = group.type.size
         first, last = np.searchsorted(numbers, (group.cells.start, group.cells.stop))
-        whole = numbers[first:last]
-        whole = whole[~layout.is_masked[whole]]
+        part = numbers[first:last]
+        part = part[~layout.is_masked[part]]
         selected_masks = cells[masks.cells]
-        positions = _in_both(old, new, layout.address[whole], size)
+        positions = _in_both(old, new, layout.address[part], size)
         positions = positions[positions >= 0]
         for byte in range(size):
             bits[positions + byte] = 0xFF
@@ -286,16 +288,16 @@ def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> I
     partial too, unless the part ``is_intended``.
     """
     low, high = (new.extents[0][0], new.extents[-1][1]) if new.segments else (0, 0)
-    wanted = [(low, high)]
+    expected = [(low, high)]
     regions = layout.definition.memory.regions
-    wanted += [(r.start, r.start + r.size) for r in regions if new.count_bytes(r.start, r.start + r.size)]
+    expected += [(r.start, r.start + r.size) for r in regions if new.count_bytes(r.start, r.start + r.size)]
     if (old.is_part or not regions) and not is_intended:
-        wanted += old.extents
+        expected += old.extents
     named = _named_by_cells(layout) + [(at, at + size) for at, size in _named_ranges(layout, counts=False)]
     starts, ends = _merged_ranges(named)
-    wanted_starts, wanted_ends = _merged_ranges(wanted)
+    expected_starts, expected_ends = _merged_ranges(expected)
     for run in _missing(old, new, only_old=True):
-        for first, last in _intersections(run.start, run.start + run.size, wanted_starts, wanted_ends):
+        for first, last in _intersections(run.start, run.start + run.size, expected_starts, expected_ends):
             at = first
             for start, end in _intersections(first, last, starts, ends):
                 if at < start:

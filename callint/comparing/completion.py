@@ -29,7 +29,7 @@ def completed(images: Sequence[Image], fill: int) -> list[Image]:
         return list(images)
     extents = _joined([extent for image in images for extent in image.extents])
     joined = Image(tuple(Segment(start, bytes([fill]) * (end - start)) for start, end in extents))
-    contents, held = [], []
+    contents, presences = [], []
     for image in images:
         content, present = joined.content.copy(), np.zeros(joined.size, bool)
         for segment in image.segments:
@@ -37,13 +37,13 @@ def completed(images: Sequence[Image], fill: int) -> list[Image]:
             part = slice(int(first), int(first) + len(segment.data))
             content[part], present[part] = np.frombuffer(segment.data, np.uint8), True
         contents.append(content)
-        held.append(present)
-    lacking = ~np.logical_and.reduce(held)
-    for number, (content, present) in enumerate(zip(contents, held, strict=True)):
+        presences.append(present)
+    lacking = ~np.logical_and.reduce(presences)
+    for number, (content, present) in enumerate(zip(contents, presences, strict=True)):
         unknown = np.flatnonzero(lacking & present & (content != fill))
         if len(unknown):
             address = int(joined.addresses(unknown[:1])[0])
-            without = next(place for place, other in enumerate(held) if not other[unknown[0]])
+            without = next(place for place, other in enumerate(presences) if not other[unknown[0]])
             raise UnknownBytesError(without, number, address)
     return [_with_content(joined, content.tobytes()) for content in contents]
 

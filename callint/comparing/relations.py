@@ -310,7 +310,7 @@ def _points_of_both(new: Pair, old: Pair) -> dict[str, Numbers]:
 
 
 def _excess(kind: str, pair: Pair, places: Mapping[str, Numbers], amount: float) -> Numbers:
-    """By how much two tables break a relation at points, any one shape; NaN where one has no value."""
+    """The amount by which two tables break a relation at points of any one shape; NaN if one has no value."""
     first, second = (table.at(places) for table in pair)
     if kind == "equal":
         return np.abs(first - second) - amount

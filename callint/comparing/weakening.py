@@ -103,8 +103,8 @@ def lost_effect(
 ) -> LostEffect | None:
     """The share of the effect of a curve or map that was lost, at the most telling point; None if none was.
 
-    Of the points that lost more than the share ``most``, that is the one of the largest effect; if there are
-    none, the one that lost the largest share.
+    The most telling point has the largest effect of all points that lost more than the share ``most``. If no
+    point lost that much, it is the one that lost the largest share.
 
     ``upward`` if the guard is above. The old table limits least at its highest output then, else at its
     lowest. Only points count at which the old effect is at least the share ``least`` of its largest one:

@@ -76,8 +76,8 @@ def seal(image: Image, memory: Memory, *, allow_gaps: bool = False) -> Sealed:
         stored = checksums.stored_value(checksum, image)
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None:
-            held = image.count_bytes(checksum.start, checksum.start + checksum.size)
-            if held and stored is not None and not allow_gaps:
+            present_count = image.count_bytes(checksum.start, checksum.start + checksum.size)
+            if present_count and stored is not None and not allow_gaps:
                 raise MissingBytesError(checksum, image)
             left.append(checksum)
             continue

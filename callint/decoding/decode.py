@@ -42,10 +42,10 @@ class Decoded:
                 (cells, to_physical(conversion, physical[cells])) for conversion, cells in self.layout.curved
             ]
             for scale in self.layout.scales:
-                here = physical[scale.cells]
-                here *= scale.a
-                here += scale.b
-                here /= scale.q
+                scaled = physical[scale.cells]
+                scaled *= scale.a
+                scaled += scale.b
+                scaled /= scale.q
         for cells, values in curved:
             physical[cells] = values
         if not self.present.all():

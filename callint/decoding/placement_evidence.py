@@ -73,10 +73,10 @@ def count_smoother_orders(definition: Definition, image: Image) -> tuple[int, in
                     judge.score(item, replace(item.storage, byte_order=order))
                     for order in (ByteOrder.BIG, ByteOrder.LITTLE)
                 ]
-                for mine, other in ((0, 1), (1, 0)):
-                    score, against = scores[mine], scores[other]
+                for own, other in ((0, 1), (1, 0)):
+                    score, against = scores[own], scores[other]
                     if score is not None and (against is None or score <= _BETTER * against):
-                        votes[mine] += 1
+                        votes[own] += 1
     return votes[0], votes[1]
 
 

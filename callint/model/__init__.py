@@ -1,1 +1,1 @@
-"""The nouns, as frozen dataclasses; this package reads and writes nothing."""
+"""Definitions, images, findings, policies and changes as frozen dataclasses, without any input or output."""

@@ -20,7 +20,6 @@ from typing import Any
 
 import numpy as np
 
-from callint.model.address_digits import AddressDigits
 from callint.model.lines import Lines
 
 
@@ -522,10 +521,6 @@ class DecimalAddress:
     attribute: str
     text: str
     line: int
-
-    @property
-    def digits(self) -> AddressDigits:
-        return AddressDigits(self.text)
 
 
 @dataclass(frozen=True)

@@ -152,8 +152,8 @@ def _folder() -> Path | None:
 
     A relative path would lead into the repository in which callint is called, so it switches the cache off.
     """
-    given = os.environ.get(VARIABLE)
-    path = _default_folder() if given is None else Path(given) if given else None
+    folder = os.environ.get(VARIABLE)
+    path = _default_folder() if folder is None else Path(folder) if folder else None
     return path if path is not None and path.is_absolute() else None
 
 
@@ -169,8 +169,8 @@ def _default_folder() -> Path | None:
     if sys.platform == "darwin":
         caches = "~/Library/Caches"
     else:
-        given = os.environ.get("XDG_CACHE_HOME", "")
-        caches = given if given.startswith("/") else "~/.cache"
+        folder = os.environ.get("XDG_CACHE_HOME", "")
+        caches = folder if folder.startswith("/") else "~/.cache"
     try:
         return Path(caches).expanduser() / "callint"
     except RuntimeError:  # the user has no home folder

@@ -119,8 +119,8 @@ def _csv_rows(
 def _rows(path: Path, numbered: Iterable[tuple[int, Iterable[str]]]) -> Iterator[SheetRow]:
     """The rows with a cell that is not empty. Raises InputError beyond the bounds."""
     count = 0
-    for number, given in numbered:
-        cells = [" ".join(cell.split()) for cell in given]
+    for number, texts in numbered:
+        cells = [" ".join(cell.split()) for cell in texts]
         while cells and not cells[-1]:
             cells.pop()
         if not cells:

@@ -114,10 +114,10 @@ def open_workspace(policy: str | None = None) -> Workspace:
         if not path.is_file():
             raise InputError(f"{policy}: the policy does not exist; check the path")
     else:
-        here = Path.cwd()
-        nearest = find_root(here)
+        folder = Path.cwd()
+        nearest = find_root(folder)
         if nearest is None:
-            return Workspace(here, Policy(), WorkingTree(here))
+            return Workspace(folder, Policy(), WorkingTree(folder))
         root, name = nearest, POLICY
     root = _absolute(root)
     require_inside_repository(root / name, name)

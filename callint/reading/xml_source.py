@@ -207,10 +207,10 @@ class _Builder:
                 element.children.append(Other(lead, token[0], token.start()))
                 self._count(1)
             elif token["name"] is not None:
-                child, twin = self._element(token, lead)
+                child, parsed_child = self._element(token, lead)
                 element.children.append(child)
                 if not child.is_empty:
-                    stack.append((child, position, twin))
+                    stack.append((child, position, parsed_child))
                 if len(stack) > MAX_DEPTH + 1:
                     raise InputError(f"{self._name}: its elements are more than {MAX_DEPTH} deep; {_REMEDY}")
         document.trail = data[position:]

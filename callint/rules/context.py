@@ -111,7 +111,7 @@ class CheckContext:
 
     @cached_property
     def edits(self) -> dict[str, tuple[TableEdit, tuple[PasteError, ...]]]:
-        """By the name of a changed table, its edit and the blocks that look wrongly pasted."""
+        """The edit of each changed table and its blocks that look wrongly pasted, by the table's name."""
         return {change.table.name: self._edit(change) for change in self.changes.tables}
 
     def _edit(self, change: TableChange) -> tuple[TableEdit, tuple[PasteError, ...]]:

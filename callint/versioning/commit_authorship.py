@@ -196,8 +196,8 @@ class _CommitAuthorshipCheck:
 
     def _waiver_author(self, waiver: Waiver) -> Person | None:
         """The author of a waiver; None if the checked state is an older commit without the waiver."""
-        wanted = _without_line(waiver)
-        author = self._introducer(self._state.policy, lambda blob: wanted in self._log.waivers(blob))
+        content = _without_line(waiver)
+        author = self._introducer(self._state.policy, lambda blob: content in self._log.waivers(blob))
         return author if author or self._state.is_commit else self._state.author
 
     def _change_authors(self, finding: Finding, context: CheckContext | None) -> Iterator[Person]:

@@ -109,15 +109,15 @@ def _unfinished(target: Path) -> Iterator[tuple[Path | None, bool]]:
     """
     complete, is_free = None, True
     with ExitStack() as stack:
-        for left in filter(Path.is_dir, left_behind(target)) if LOCKS else ():
-            if left.is_symlink():
+        for folder in filter(Path.is_dir, left_behind(target)) if LOCKS else ():
+            if folder.is_symlink():
                 continue
-            if not stack.enter_context(folder_lock(left)):
+            if not stack.enter_context(folder_lock(folder)):
                 is_free = False
-            elif complete is None and (left / ".git" / _MARK).is_file():
-                complete = left
+            elif complete is None and (folder / ".git" / _MARK).is_file():
+                complete = folder
             else:
-                shutil.rmtree(left, ignore_errors=True)
+                shutil.rmtree(folder, ignore_errors=True)
         yield complete, is_free
 
 

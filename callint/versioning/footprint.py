@@ -52,10 +52,10 @@ def footprint(layout: Layout, image: Image, texts: list[Text]) -> Footprint:
         stored = masked.masks.astype(group.dtype)
         bits[masked.cells - group.cells.start] = stored.view(np.uint8).reshape(-1, size)
         cells = np.arange(group.cells.start, group.cells.stop)
-        held = starts >= 0
-        positions.append((starts[held, None] + np.arange(size)).ravel())
-        owners.append(np.repeat(cells[held], size))
-        masks.append(bits[held].ravel())
+        is_held = starts >= 0
+        positions.append((starts[is_held, None] + np.arange(size)).ravel())
+        owners.append(np.repeat(cells[is_held], size))
+        masks.append(bits[is_held].ravel())
     for number, text in enumerate(texts):
         (start,) = image.positions(np.array([text.at], np.int64), text.length).tolist()
         if start >= 0:

@@ -333,7 +333,7 @@ def test_the_order_of_cells_in_memory_gives_their_addresses(tmp_path: Path) -> N
 
 def test_a_clean_change_is_not_called_right(yard: Yard) -> None:
     document = reviewed(yard, BASE, HERON)
-    assert document["verdict"] == "The rules found nothing. That is no approval."
+    assert document["verdict"] == "The rules found nothing. That is not an approval."
     assert any("does not approve" in caution for caution in document["cautions"])
     assert any("local law" in caution for caution in document["cautions"])
 
@@ -342,7 +342,17 @@ def test_the_gravest_stands_in_the_verdict_however_many_errors_there_are(yard: Y
     raised = {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990), fuel_cell(1, 1): u16(9990)}
     yard.write("boats/gone.bin", edited(yard_base(), raised, seal=False))
     verdict = reviewed(yard, BASE, "boats/gone.bin")["verdict"]
-    assert "2 protections no longer protect. 1 checksum does not fit the contents." in verdict
+    assert " mistakes, 2 disable a protection. " in verdict
+    assert " are not waived. 1 checksum does not fit the contents." in verdict
+
+
+def test_the_verdict_also_counts_protections_that_were_disabled_before(yard: Yard) -> None:
+    old = edited(yard_base(), {CUT: u16(4750)})
+    yard.write("boats/old.bin", old)
+    yard.write("boats/new.bin", edited(old, {SMOKE: u16(990, 990, 990, 990)}))
+    verdict = reviewed(yard, "boats/old.bin", "boats/new.bin")["verdict"]
+    assert verdict.startswith("1 new mistake, 1 disables a protection. ")
+    assert " 2 protections no longer protect." in verdict
 
 
 def test_a_review_counts_mistakes_as_check_does(yard: Yard) -> None:
@@ -368,7 +378,7 @@ def test_a_mistake_of_the_old_image_is_no_mistake_of_the_change(yard: Yard) -> N
 def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
     document = reviewed(yard, HERON, HERON)
     assert document["images"][0]["state"] == "same"
-    assert document["verdict"] == "The rules found nothing. Nothing changed. That is no approval."
+    assert document["verdict"] == "The rules found nothing. Nothing changed. That is not an approval."
 
 
 def test_a_finding_that_the_old_image_shares_is_known(yard: Yard) -> None:

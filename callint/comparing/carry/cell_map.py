@@ -54,8 +54,8 @@ class CellMap:
 
     def flags_at_same(self, flags: Flags) -> Flags:
         """The old flag at every new cell; False where no old cell lies exactly there."""
-        here: Flags = self.at_same(flags) & self.same
-        return here
+        at_new: Flags = self.at_same(flags) & self.same
+        return at_new
 
     def read(self, grid: Grid, values: Numbers) -> Numbers:
         """A surface over the old cells, at the new cells."""

@@ -36,5 +36,5 @@ def step_at(conversion: Conversion, storage: Storage, physical: Numbers) -> Numb
     else:
         stored = raw.astype(storage.dtype.newbyteorder("="))
         raw, apart = stored.astype(np.float64), np.spacing(np.abs(stored)).astype(np.float64)
-    here, above, below = (to_physical(conversion, raw + apart * side) for side in (0, 1, -1))
-    return np.nan_to_num(np.fmax(np.abs(above - here), np.abs(here - below)), nan=0.0)
+    stored_value, above, below = (to_physical(conversion, raw + apart * side) for side in (0, 1, -1))
+    return np.nan_to_num(np.fmax(np.abs(above - stored_value), np.abs(stored_value - below)), nan=0.0)

@@ -69,8 +69,8 @@ class CarryState:
     ) -> None:
         self.problems.append(CarryProblem(name, cause, cell, is_old))
 
-    def leave_out(self, name: str, what: Omission) -> None:
-        self.left_out.append(LeftOut(name, what))
+    def leave_out(self, name: str, omission: Omission) -> None:
+        self.left_out.append(LeftOut(name, omission))
 
     def add_note(self, pair: CarryPair, reason: NoteReason, cell: CellRef | None = None) -> None:
         self.notes.append(CarryNote(pair.name, reason, cell))

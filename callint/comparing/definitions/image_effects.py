@@ -86,7 +86,7 @@ def _effect(
 
 
 def _shifts(reading: _Reading) -> Numbers:
-    """By how much each cell reads otherwise; a value that becomes no number counts most."""
+    """The change of the reading of each cell; a value that is no longer a number counts most."""
     with np.errstate(all="ignore"):
         shifts: Numbers = np.nan_to_num(np.abs(reading.new - reading.old), nan=np.inf)
     return np.where(reading.differs, shifts, -1.0)

@@ -187,8 +187,8 @@ def demand_changes(
 ) -> Iterator[tuple[ChangeKind, DemandType | None, DemandType | None]]:
     """What became of each demand of two lists, with its old and its new form.
 
-    ``covers(a, b)`` says that whoever keeps a keeps b. A demand that both lists have is left out. The rest is
-    paired if it is of the same sort: then it was changed.
+    ``covers(a, b)`` says that every table that meets a meets b. A demand that both lists have is left out.
+    Others are paired if they are of the same sort: then one was changed into the other.
     """
     # Demands that cover each other are equal in meaning, whatever their lines.
     gone = [demand for demand in old if not any(_equal(other, demand, covers) for other in new)]

@@ -41,7 +41,7 @@ class Counterpart:
 
 
 def counterpart_relations(definition: Definition) -> dict[str, list[Relation]]:
-    """By the name of a table, the relations that make another one its mirror or its inverse."""
+    """The mirror and inverse relations of each table, by its name."""
     relations: dict[str, list[Relation]] = {}
     for relation in definition.relations:
         if relation.kind in ("equal", "inverse") and relation.table != relation.other:

@@ -72,19 +72,19 @@ class ListedAxes:
             self._log.ask(row, question)
             return None
         is_name = bool(axis.reference) and axis.reference_address != at
-        given = axis.reference if is_name else f"axis_{at:X}"
+        name_in_list = axis.reference if is_name else f"axis_{at:X}"
         count = self._count(axis.count or count, f"the number of breakpoints of its {along} axis")
         storage = self._parts.storage(axis.type, axis.byte_order)
         conversion = self._parts.conversion(axis.scaling)
-        key = repr((given, at, storage, conversion, count))
-        name = self._log.log.name("axis", given, None, key)
+        key = repr((name_in_list, at, storage, conversion, count))
+        name = self._log.log.name("axis", name_in_list, None, key)
         while name in self._index.names.values():
             name = f"{name}_axis"
         known = self.axes.get(name)
         if isinstance(known, StoredAxis):
             return known
         self._claims.claim(row, name, at, count * axis.type.size, axis.type.size)
-        signal = self._parts.signal(axis.signal, given, axis.scaling.unit)
+        signal = self._parts.signal(axis.signal, name_in_list, axis.scaling.unit)
         made = StoredAxis(name, signal, at, storage, conversion, count, None, 0)
         self.axes[name] = made
         return made

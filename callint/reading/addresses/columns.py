@@ -101,20 +101,20 @@ def choose_columns(sheets: Iterable[Sheet], mapping: ListMapping) -> Columns:
     sheets = list(sheets)
     best: tuple[Sheet, _Recognized] | None = None
     for sheet in sheets:
-        found = _recognized(sheet, mapping)
-        if found is not None and (best is None or len(found.roles) > len(best[1].roles)):
-            best = sheet, found
+        recognized = _recognized(sheet, mapping)
+        if recognized is not None and (best is None or len(recognized.roles) > len(best[1].roles)):
+            best = sheet, recognized
     source = sheets[0].source if sheets else ""
     if best is None:
         _refuse(source, sheets)
-    sheet, found = best
+    sheet, recognized = best
     for role, wanted in mapping.columns.items():
-        if role not in found.roles:
+        if role not in recognized.roles:
             raise InputError(
                 f"{mapping.source}: columns.{role}: no column of {source} has the header {wanted!r}; "
                 "give the header as the list has it"
             )
-    return _columns(sheet, found, mapping)
+    return _columns(sheet, recognized, mapping)
 
 
 def _refuse(source: str, sheets: list[Sheet]) -> NoReturn:
@@ -156,8 +156,8 @@ def _joined(upper: list[str], lower: tuple[str, ...]) -> list[str]:
 def _roles(headers: list[str], mapping: ListMapping) -> dict[str, int]:
     roles: dict[str, int] = {}
     for role, header in mapping.columns.items():
-        wanted = " ".join(header.split()).casefold()
-        column = next((n for n, text in enumerate(headers) if text.casefold() == wanted), None)
+        header_text = " ".join(header.split()).casefold()
+        column = next((n for n, text in enumerate(headers) if text.casefold() == header_text), None)
         if column is not None:
             roles[role] = column
     taken = set(roles.values())
@@ -193,23 +193,23 @@ def role_of(header: str) -> str:
     return ""
 
 
-def _columns(sheet: Sheet, found: _Recognized, mapping: ListMapping) -> Columns:
+def _columns(sheet: Sheet, recognized: _Recognized, mapping: ListMapping) -> Columns:
     units = {
         role: match[1].strip()
-        for role, column in found.roles.items()
-        if (match := _UNIT.search(found.headers[column]))
+        for role, column in recognized.roles.items()
+        if (match := _UNIT.search(recognized.headers[column]))
     }
-    rows = list(sheet.rows[found.index + found.height :])
-    if rows and _is_unit_row(rows[0], found.roles):
+    rows = list(sheet.rows[recognized.index + recognized.height :])
+    if rows and _is_unit_row(rows[0], recognized.roles):
         cells = rows.pop(0).cells
-        for role, column in found.roles.items():
+        for role, column in recognized.roles.items():
             if column < len(cells) and cells[column]:
                 units.setdefault(role, cells[column].strip("[](){} "))
     notation = units.pop("address", "").casefold()
     radix = 16 if notation in _HEX else 10 if notation in _DECIMAL else None
-    used = set(found.roles.values())
-    unused = tuple(text for n, text in enumerate(found.headers) if text and n not in used)
-    size = _letters(found.headers[found.roles["size"]]) if "size" in found.roles else ""
+    used = set(recognized.roles.values())
+    unused = tuple(text for n, text in enumerate(recognized.headers) if text and n not in used)
+    size = _letters(recognized.headers[recognized.roles["size"]]) if "size" in recognized.roles else ""
     rows_first: bool | None = None
     if mapping.size_order:
         rows_first = mapping.size_order == "rows-columns"
@@ -217,9 +217,9 @@ def _columns(sheet: Sheet, found: _Recognized, mapping: ListMapping) -> Columns:
         rows_first = size in _ROWS_FIRST
     return Columns(
         sheet,
-        found.roles,
+        recognized.roles,
         units,
-        sheet.rows[found.index],
+        sheet.rows[recognized.index],
         tuple(rows),
         unused,
         mapping.radix or radix,

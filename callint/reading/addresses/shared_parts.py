@@ -54,11 +54,11 @@ class SharedParts:
         self.conversions.setdefault(name, Linear(name, unit, decimals, scaling.factor, scaling.offset, 0))
         return name
 
-    def signal(self, wanted: str, fallback: str, unit: str) -> str:
+    def signal(self, stated: str, fallback: str, unit: str) -> str:
         """The name of the signal of an axis; the same name with another unit is another signal."""
-        given = wanted or fallback
-        name = self._log.name("signal", given, None, repr((given, unit)))
-        self.signals.setdefault(name, Signal(name, label(given), label(unit), None, None, 0))
+        signal_name = stated or fallback
+        name = self._log.name("signal", signal_name, None, repr((signal_name, unit)))
+        self.signals.setdefault(name, Signal(name, label(signal_name), label(unit), None, None, 0))
         return name
 
     def group(self, row: ListedRow) -> str:

@@ -26,7 +26,9 @@ def carry_json(report: CarryReport) -> str:
         "as": carried.how.value,
         "written": carried.image is not None,
         "tables": [_item(item) for item in carried.items],
-        "left_out": [{"name": left.name, "what": omission_text(left.what)} for left in carried.left_out],
+        "left_out": [
+            {"name": omission.name, "what": omission_text(omission.what)} for omission in carried.left_out
+        ],
         "notes": [_note(note) for note in carried.notes],
         "problems": [_problem(problem) for problem in carried.problems],
         "checksums": [

@@ -171,9 +171,9 @@ def note_message(reason: NoteReason) -> str:
     assert_never(reason)
 
 
-def omission_text(what: Omission) -> str:
+def omission_text(omission: Omission) -> str:
     """What the user left out of one table, axis or text, or of the undefined bytes."""
-    match what:
+    match omission:
         case ChangedCells(count):
             return fmt.count(count, "changed cell")
         case ChangedBreakpoints(count, tables):
@@ -182,8 +182,8 @@ def omission_text(what: Omission) -> str:
         case ChangedText(text):
             return f'the text "{text}"'
         case UndefinedBytes():
-            return _bytes(what)
-    assert_never(what)
+            return _bytes(omission)
+    assert_never(omission)
 
 
 def _bytes(changed: UndefinedBytes) -> str:

@@ -31,8 +31,8 @@ def print_carry(report: CarryReport, terminal: Terminal, everything: bool = Fals
         _print_carried(item, carried.notes, is_written, terminal, everything)
     if items:
         terminal.print()
-    for left in carried.left_out:
-        _print_item("left out", left.name, omission_text(left.what), "", terminal)
+    for omission in carried.left_out:
+        _print_item("left out", omission.name, omission_text(omission.what), "", terminal)
     if carried.left_out:
         terminal.print()
     _print_problems(report, terminal, everything)

@@ -242,12 +242,14 @@ def _git_paths_around(path: Path) -> tuple[Path, ...]:
     """Git's own paths for the current folder and for the folder of a path."""
     from callint.versioning.git.repository import git_folders
 
-    here = Path.cwd()
-    there = path.parent
+    working_folder = Path.cwd()
+    target_folder = path.parent
     with suppress(OSError):
-        there = resolved(path.parent)
-    there = next((folder for folder in (there, *there.parents) if folder.is_dir()), here)
-    tops = dict.fromkeys(_top_of(start) for start in (here, there))
+        target_folder = resolved(path.parent)
+    target_folder = next(
+        (folder for folder in (target_folder, *target_folder.parents) if folder.is_dir()), working_folder
+    )
+    tops = dict.fromkeys(_top_of(start) for start in (working_folder, target_folder))
     return tuple(dict.fromkeys(folder for top in tops for folder in git_folders(top)))
 
 

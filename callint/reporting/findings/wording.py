@@ -89,5 +89,5 @@ def path_from_top(folder: str, path: str) -> str | None:
 
     ``folder`` is the policy's folder from the top, "" for the top itself.
     """
-    whole = posixpath.normpath(posixpath.join(folder, path))
-    return None if whole.startswith(("../", "/")) or re.match(r"[A-Za-z]:/", whole) else whole
+    full_path = posixpath.normpath(posixpath.join(folder, path))
+    return None if full_path.startswith(("../", "/")) or re.match(r"[A-Za-z]:/", full_path) else full_path

@@ -87,8 +87,8 @@ def _print_output(definition: Definition, output: TableOutput, terminal: Termina
 def _value_text(definition: Definition, output: TableOutput) -> str:
     text = _compared(definition, output.table, output.new, output.old)
     if output.held_signals:
-        held = " and ".join(output.held_signals)
-        text += f"; outside its breakpoints of {held}, so held at the end"
+        held_signals = " and ".join(output.held_signals)
+        text += f"; outside its breakpoints of {held_signals}, so held at the end"
     return text
 
 

@@ -355,9 +355,9 @@ def _waived(document: Json) -> Iterator[str]:
     if not groups:
         return
     yield '<section class="fact waived"><h2>Waived</h2>'
-    for (who, reason, until), tables in groups.items():
+    for (author, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
-        yield f"<p><strong>{escape(who)}</strong>{escape(end)}: {escape(reason)}</p>"
+        yield f"<p><strong>{escape(author)}</strong>{escape(end)}: {escape(reason)}</p>"
         yield from _items(_waived_text(table, messages) for table, messages in tables.items())
     yield "</section>"
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from callint import fmt
+from callint.checking.cause_order import CauseFindings, Danger
 from callint.checking.review_findings import (
     ReviewFinding,
     disabled_protections,
@@ -36,7 +37,7 @@ CAUTIONS = (
     "No finding means only that callint found nothing wrong in what the definition describes. The maker's "
     "limits, local law and licensed practice decide, and whoever flashes an image is responsible for it.",
 )
-_NO_APPROVAL = "That is no approval."
+_NO_APPROVAL = "That is not an approval."
 
 
 def verdict(review: Review, findings: Sequence[ReviewFinding]) -> str:
@@ -44,9 +45,10 @@ def verdict(review: Review, findings: Sequence[ReviewFinding]) -> str:
     sentences = []
     if review.course is not None and review.course.lacking:
         sentences.append(f"{diverged_text(review.course, review.old, review.new)}.")
-    sentences += _mistakes(review, findings)
+    mistakes = new_mistakes(findings, review.report.causes)
+    sentences += _mistakes_sentence(mistakes, findings)
     sentences.append(_findings_sentence(findings))
-    sentences += _most_severe(findings)
+    sentences += _most_severe(mistakes, findings)
     if unreadable := sum(image.state is ImageState.UNREADABLE for image in review.images):
         sentences.append(f"{fmt.count(unreadable, 'image')} could not be compared.")
     contexts = [image.context for image in review.images if image.context is not None]
@@ -73,9 +75,9 @@ def diverged_text(course: Course, old: str, new: str) -> str:
     return f"{text}; git merge-base gives {course.base}: compare with that to see {new} alone"
 
 
-def _mistakes(review: Review, findings: Sequence[ReviewFinding]) -> Iterator[str]:
+def _mistakes_sentence(mistakes: Sequence[CauseFindings], findings: Sequence[ReviewFinding]) -> Iterator[str]:
     """The number of mistakes and what they do to protections, as ``callint check`` counts them."""
-    if mistakes := new_mistakes(findings, review.report.causes):
+    if mistakes:
         noun = "new mistake" if review_counts(findings).known_severe else "mistake"
         yield f"{mistakes_text(mistakes, noun=noun)}."
 
@@ -103,9 +105,13 @@ def _findings_sentence(findings: Sequence[ReviewFinding]) -> str:
     return "The rules found nothing."
 
 
-def _most_severe(findings: Sequence[ReviewFinding]) -> Iterator[str]:
-    """Findings that must not go under: tables that no longer protect, checksums that do not fit."""
-    if disabled := disabled_protections(findings):
+def _most_severe(mistakes: Sequence[CauseFindings], findings: Sequence[ReviewFinding]) -> Iterator[str]:
+    """Findings that must not go under: tables that no longer protect, checksums that do not fit.
+
+    The tables are left out if there are as many as mistakes that the first sentence says it of.
+    """
+    disabled = disabled_protections(findings)
+    if disabled and disabled != sum(mistake.danger is Danger.DISABLED for mistake in mistakes):
         yield f"{fmt.count(disabled, 'protection')} no longer {_form(disabled, 'protects', 'protect')}."
     if stale := stale_checksums(findings):
         yield f"{fmt.count(stale, 'checksum')} {_form(stale, 'does', 'do')} not fit the contents."

@@ -101,7 +101,7 @@ _Clause = tuple[str, int, str]
 
 def _leave_out_slopes(context: CheckContext, faults: dict[str, Faults]) -> None:
     """Drop the tables that are only too steep, on wrong axes: between wrong breakpoints, right values are."""
-    for name in [name for name, found in faults.items() if [*found.counts] == [_STEEP]]:
+    for name in [name for name, item_faults in faults.items() if [*item_faults.counts] == [_STEEP]]:
         table = context.definition.tables.get(name)
         if table is not None and not faults.keys().isdisjoint(table.axes):
             del faults[name]

@@ -78,13 +78,13 @@ def _problem(context: CheckContext, table: Table, guard: Guard) -> str | None:
     if bound is None or isinstance(context.definition.conversion_of(table), States):
         return None
     upward = guard.above is not None
-    held = storable(context, table)
+    storable_range = storable(context, table)
     text = f"{'above' if upward else 'below'} {fmt.plain(bound)}"
     unit = context.definition.unit_of(table)
-    if _never_matches(context, table, bound, held, upward):
+    if _never_matches(context, table, bound, storable_range, upward):
         return (
             f"no value of {table.name} can match its guard {fmt.with_unit(text, unit)}: "
-            f"its {table.storage.type.name} holds {_span(held, unit)}"
+            f"its {table.storage.type.name} holds {_span(storable_range, unit)}"
         )
     limits = table.demands.limits
     if limits is not None and not limits.is_inverted:
@@ -96,7 +96,7 @@ def _problem(context: CheckContext, table: Table, guard: Guard) -> str | None:
                 f"{_span(limits, unit)}: every value that it matches is an error anyway"
             )
     for noun, accepted in (("limits", allowed(context, table)), ("expected range", table.demands.expected)):
-        if accepted is None or accepted.is_inverted or accepted == held:
+        if accepted is None or accepted.is_inverted or accepted == storable_range:
             continue
         if accepted.low > bound if upward else accepted.high < bound:
             return (
@@ -106,14 +106,16 @@ def _problem(context: CheckContext, table: Table, guard: Guard) -> str | None:
     return None
 
 
-def _never_matches(context: CheckContext, table: Table, bound: float, held: Range, upward: bool) -> bool:
+def _never_matches(
+    context: CheckContext, table: Table, bound: float, storable_range: Range, upward: bool
+) -> bool:
     """Whether no stored value is beyond the bound of a guard."""
     limits = table.demands.limits
     if upward:
-        is_reported = limits is not None and math.isfinite(limits.high) and limits.high > held.high
-        return bound >= held.high and not is_reported
-    is_reported = limits is not None and math.isfinite(limits.low) and limits.low < held.low
-    return bound <= held.low and not is_reported
+        is_reported = limits is not None and math.isfinite(limits.high) and limits.high > storable_range.high
+        return bound >= storable_range.high and not is_reported
+    is_reported = limits is not None and math.isfinite(limits.low) and limits.low < storable_range.low
+    return bound <= storable_range.low and not is_reported
 
 
 def _span(values: Range, unit: str) -> str:

@@ -91,8 +91,8 @@ def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
     if isinstance(conversion, Rational):
         yield from _outside_rational(conversion, table, limits)
         return
-    held = storable(context, table)
-    low, high = held.low, held.high
+    storable_range = storable(context, table)
+    low, high = storable_range.low, storable_range.high
     unit = conversion.unit
     if limits.low > high or limits.high < low:
         yield definition_finding(

@@ -71,13 +71,13 @@ def loosened(comparison: DefinitionComparison) -> Iterator[Finding]:
     compare the two given states. callint compares what the definitions demand in effect, not their text. A
     limit beyond what the storage holds demands nothing.
 
-    In a table, less is demanded if a limit, expected range, gradient or change became wider or is gone; if an
+    A table demands less if a limit, expected range, gradient or change became wider or is gone; if an
     order is gone, reversed or no longer strict; if an off code is newly allowed, another one, or gone; if a
     guard matches fewer tables in its direction (a higher `above`, a lower `below`, a larger `share`); if the
     purpose is no longer protection or emissions; if a number is no longer the unit's own; and if the table is
     gone.
 
-    Elsewhere, less is demanded if a relation, sensor, checksum or identity is gone; if a checksum covers
+    Other elements demand less if a relation, sensor, checksum or identity is gone; if a checksum covers
     fewer bytes or an identity is shorter; if a relation has less margin, or holds only within the operating
     range; if the plausible range of a signal became wider, or its operating range narrower while rules judge
     inside it.

@@ -188,19 +188,19 @@ def unused(context: CheckContext) -> Iterator[Finding]:
         used["group", table.group] += 1
     used.update(("group", text.group) for text in definition.texts.values())
     used.update(("signal", sensor.signal) for sensor in definition.sensors)
-    for space, nouns in (
+    for space, items in (
         ("signal", definition.signals.values()),
         ("conversion", definition.conversions.values()),
         ("axis", definition.axes.values()),
         ("group", definition.groups.values()),
     ):
-        for noun in nouns:
-            is_own = not definition.lines.origin(noun.line)[0]
-            if not used[space, noun.name] and "/" not in noun.name and is_own:
+        for item in items:
+            is_own = not definition.lines.origin(item.line)[0]
+            if not used[space, item.name] and "/" not in item.name and is_own:
                 yield definition_finding(
                     rule_ids.DEFINITION_UNUSED,
-                    noun.line,
-                    f"{space} {noun.name}",
-                    f"{space} {noun.name} is never used",
+                    item.line,
+                    f"{space} {item.name}",
+                    f"{space} {item.name} is never used",
                     "Use it or remove it.",
                 )

@@ -69,7 +69,7 @@ def _by_conversion(context: CheckContext, findings: Sequence[tuple[Axis, Finding
     for axis, _ in findings:
         if isinstance(axis, StoredAxis) and axis.conversion is not None:
             wrong.setdefault(axis.conversion, []).append(axis)
-    blamed = [name for name, found in wrong.items() if len(found) == axes[name] >= _LEAST_AXES]
+    blamed = [name for name, wrong_axes in wrong.items() if len(wrong_axes) == axes[name] >= _LEAST_AXES]
     for axis, finding in findings:
         if not (isinstance(axis, StoredAxis) and axis.conversion in blamed):
             yield finding
@@ -108,8 +108,8 @@ def _finding(context: CheckContext, signal: Signal, operating: Range, axis: Axis
     if isinstance(axis, FixedAxis):
         extent = f"axis {axis.name} reaches from {_span(reach, unit)}"
     else:
-        held = context.definition.unit_of(axis)
-        extent = f"the {axis.storage.type.name} of axis {axis.name} holds {_span(reach, held)}"
+        own_unit = context.definition.unit_of(axis)
+        extent = f"the {axis.storage.type.name} of axis {axis.name} holds {_span(reach, own_unit)}"
     return definition_finding(
         rule_ids.DEFINITION_UNCOVERED_OPERATING_RANGE,
         axis.line,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from callint import fmt
 from callint.decoding import checksums
 from callint.model import rule_ids
+from callint.model.address_digits import AddressDigits
 from callint.model.definition import DecimalAddress, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
@@ -119,7 +120,7 @@ def decimal_address(context: CheckContext) -> Iterator[Finding]:
     """
     memory = context.definition.memory
     for address in context.file.decimal_addresses:
-        number = address.digits.as_decimal
+        number = AddressDigits(address.text).as_decimal
         meant = _hexadecimal_in_memory(context, address)
         if meant and memory.start <= number < memory.end:  # definition/outside-image reports the others
             yield definition_finding(
@@ -134,7 +135,7 @@ def decimal_address(context: CheckContext) -> Iterator[Finding]:
 
 def _hexadecimal_in_memory(context: CheckContext, address: DecimalAddress) -> str:
     """The address with a 0x before it, if that lies in the memory; else ""."""
-    memory, digits = context.definition.memory, address.digits
+    memory, digits = context.definition.memory, AddressDigits(address.text)
     return digits.marked if memory.start <= digits.as_hexadecimal < memory.end else ""
 
 

@@ -40,7 +40,7 @@ def storable(context: CheckContext, item: Table | StoredAxis) -> Range:
 
 def allowed(context: CheckContext, table: Table) -> Range:
     """The storable values of a table within its limits; inverted if there are none."""
-    held, limits = storable(context, table), table.demands.limits
+    storable_range, limits = storable(context, table), table.demands.limits
     if limits is None:
-        return held
-    return Range(max(held.low, limits.low), min(held.high, limits.high))
+        return storable_range
+    return Range(max(storable_range.low, limits.low), min(storable_range.high, limits.high))

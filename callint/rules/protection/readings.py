@@ -61,14 +61,16 @@ def reading_changed(context: CheckContext) -> Iterator[Finding]:
         before, after = context.texts.format_distinct(table, worst.old, worst.new)
         distance = _distance(context, worst, table)
         message = f"{table.produces} reads up to {distance} too {direction}: {before} became {after}"
-        rest = "".join(
+        details = "".join(
             f", elsewhere up to {_distance(context, shift, table)} too {direction}"
             for shift, direction in others
         )
         names = fmt.list_names([table.name for table in protections], _MOST_NAMES)
-        rest += f"; protections that use it: {names}"
+        details += f"; protections that use it: {names}"
         hint = "Restore the curve, or waive the finding and cite the data sheet of the fitted sensor."
-        yield about_point(context, rule_ids.PROTECTION_READING_CHANGED, new, worst.at, (message, rest), hint)
+        yield about_point(
+            context, rule_ids.PROTECTION_READING_CHANGED, new, worst.at, (message, details), hint
+        )
 
 
 def _protections_behind(definition: Definition, signal: str) -> list[Table]:

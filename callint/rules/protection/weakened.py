@@ -113,12 +113,12 @@ def _weakened_table(context: CheckContext, table: Table) -> Iterator[Finding]:
     relative = fmt.percent(weakest.old, weakest.new, context.definition.unit_of(table))
     message = f"the table protects later than the base: {before} became {after}"
     message += f" ({relative})" if relative else ""
-    rest = _delay_text(context, table, old, new, upward, downward)
+    details = _delay_text(context, table, old, new, upward, downward)
     count = 0 if has_moved_axis(context, table) else _count_weakened(cells, upward, downward)
     if count > 1:
-        rest += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
-    rest += _lost_text(context, table, lost) + implied
-    finding = about_point(context, rule_ids.PROTECTION_WEAKENED, new, weakest.at, (message, rest), hint)
+        details += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
+    details += _lost_text(context, table, lost) + implied
+    finding = about_point(context, rule_ids.PROTECTION_WEAKENED, new, weakest.at, (message, details), hint)
     yield replace(finding, severe=severe)
 
 

@@ -212,7 +212,7 @@ def folder_of(repo: Repo, path: Path) -> str:
 
 def from_top(repo: Repo, here: Path, path: str) -> str:
     """The path from the top of a path that starts at a folder; InputError if it leads out."""
-    whole = posixpath.normpath(posixpath.join(folder_of(repo, here), path))
-    if whole.startswith(".."):
+    from_top_level = posixpath.normpath(posixpath.join(folder_of(repo, here), path))
+    if from_top_level.startswith(".."):
         raise InputError(f"{path}: it leads out of the repository; give a path inside it")
-    return whole
+    return from_top_level

@@ -104,8 +104,8 @@ def git_hooks(context: PlanContext, wanted: bool) -> Iterator[FileStep]:
 def _remove_hook(context: PlanContext, path: Path) -> Iterator[FileStep]:
     old = content_of(path)
     recorded = context.record.files.pop(context.record.key(path), None)
-    if recorded and old is not None and (rest := remove_own_content(old, recorded)) is not old:
-        yield FileStep(path, old, rest, "the hook")
+    if recorded and old is not None and (remaining := remove_own_content(old, recorded)) is not old:
+        yield FileStep(path, old, remaining, "the hook")
 
 
 def _write_hook(context: PlanContext, path: Path, own_text: str, is_shared: bool) -> Iterator[FileStep]:

@@ -138,9 +138,9 @@ def _policy_text(context: PlanContext) -> str:
         if not glob.has_magic(image) and not (context.root / image).exists():
             raise InputError(f"{image}: it does not exist; check the path, or give a glob in quotes")
     definitions = [context.existing(path) for path in options.definitions]
-    for path, given in zip(definitions, options.definitions, strict=True):
+    for path, file in zip(definitions, options.definitions, strict=True):
         if not looks_like_xml(context.read(context.root / path) or b""):
-            raise InputError(f"{given}: it is not a definition; name the XML file that describes the images")
+            raise InputError(f"{file}: it is not a definition; name the XML file that describes the images")
     return policy_text(tuple(images), definitions, [context.existing(base) for base in options.bases])
 
 
