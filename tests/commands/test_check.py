@@ -1017,3 +1017,26 @@ def test_a_policys_words_never_reach_the_terminal_raw(yard: Yard) -> None:
 def test_markup_in_a_name_is_shown_as_it_is(yard: Yard) -> None:
     yard.write("boats/[bold]x :boat:.bin", BAD)
     assert "boats/[bold]x :boat:.bin" in yard.call("check", "boats/[bold]x :boat:.bin").stdout
+
+
+def test_a_check_of_all_files_compares_tables_in_the_bases_of_the_policy(tmp_path: Path) -> None:
+    copy = (
+        '<curve name="smoke_copy" title="Copy" purpose="protection" at="0x50" type="uint16" conversion="mg">'
+    )
+    copy += '<x axis="speed_4"/><limits min="0" max="100"/><guard above="95" share="0.5"/></curve>'
+    xml = yard_definition().decode().replace('<curve name="trim"', f'{copy}<curve name="trim"')
+    base = edited(yard_base(), {0x50: u16(600, 700, 800, 850)})
+    yard = make_yard(tmp_path / "yard", heron=base, petrel=base)
+    yard.write("factory/base.bin", base)
+    yard.write("defs/yard.xml", xml)
+
+    def mirrors(*arguments: str) -> list[tuple[str, str]]:
+        findings = yard.call("check", *arguments, "--format", "json").data["findings"]
+        return [(f["severity"], f["message"]) for f in findings if f["rule"] == "definition/unstated-mirror"]
+
+    said = "smoke_cap and smoke_copy are equal in factory/base.bin, and no relation says that they must be"
+    assert mirrors() == [("note", said)]
+    assert mirrors("boats/heron.bin") == []
+    equal = '<relations><equal table="smoke_cap" mirror="smoke_copy"/></relations>'
+    yard.write("defs/yard.xml", re.sub(r"<relations>\s*</relations>", equal, xml))
+    assert mirrors() == []
