@@ -347,6 +347,19 @@ def operated(axes: str, operating: str = "700 3700") -> bytes:
 
 
 UNCOVERED = (
+    # 5 % of 700 to 3700 rpm are 150 rpm.
+    fails(
+        "definition/uncovered-operating-range",
+        "two fixed axes that both end 150 rpm short",
+        operated(
+            '<fixed-axis name="slow" signal="speed" values="600 2000"/>'
+            '<fixed-axis name="fast" signal="speed" values="600 3550"/>'
+        ),
+        'name="speed"',
+        "all 2 axes of speed end below 3700 rpm, an end of its operating range; "
+        "the nearest one is at 3550 rpm: slow, fast",
+        severity=Severity.NOTE,
+    ),
     fails(
         "definition/uncovered-operating-range",
         "an axis whose byte ends far below",
@@ -396,19 +409,6 @@ UNCOVERED = (
         "a fixed axis beside a stored one, whose breakpoints only the image knows",
         operated('<fixed-axis name="idle" signal="speed" values="600 699"/>' + axis("speeds")),
     ),
-    # 5 % of 700 to 3700 rpm are 150 rpm.
-    fails(
-        "definition/uncovered-operating-range",
-        "two fixed axes that both end 150 rpm short",
-        operated(
-            '<fixed-axis name="slow" signal="speed" values="600 2000"/>'
-            '<fixed-axis name="fast" signal="speed" values="600 3550"/>'
-        ),
-        'name="speed"',
-        "all 2 axes of speed end below 3700 rpm, an end of its operating range; "
-        "the nearest one is at 3550 rpm: slow, fast",
-        severity=Severity.NOTE,
-    ),
     passes(
         "definition/uncovered-operating-range",
         "two fixed axes of which one ends less than 150 rpm short",
@@ -425,12 +425,12 @@ UNCOVERED = (
 )
 
 
-def reused(sensor: str = "speed", rest: str = "0x80") -> bytes:
-    """A definition with a sensor of a signal, and with a region behind another one of the whole memory."""
+def reused(sensor: str = "speed", rest: str = "0x3F") -> bytes:
+    """A definition with a sensor of a signal, and with a region behind another one of the memory."""
     xml = definition_xml(
         table("curve", "fuel", ON_GEARS, signal="load") + table("curve", "circuit", ON_GEARS, at=16),
         axes=FIXED,
-        memory=f'<region name="all" start="0" size="0x80"/>\n<region name="rest" start="{rest}" size="1"/>\n',
+        memory=f'<region name="all" start="0" size="0x3F"/>\n<region name="rest" start="{rest}" size="1"/>\n',
         conversions='<linear name="mg" unit="mg" factor="0.1" decimals="1"/>',
     )
     signals = f'<signal name="oil" unit="mg">Oil</signal>\n<sensor signal="{sensor}" curve="circuit"'
@@ -697,7 +697,7 @@ UNUSED = (
     fails(
         "definition/unused",
         "a region within another one",
-        reused(rest="0x7F").replace(b'<signal name="oil" unit="mg">Oil</signal>', b""),
+        reused(rest="0x3E").replace(b'<signal name="oil" unit="mg">Oil</signal>', b""),
         'name="rest"',
         "region rest is never used: the regions above it hold all of its bytes",
         severity=Severity.NOTE,
