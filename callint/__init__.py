@@ -16,11 +16,13 @@ __all__ = [
     "ChangedTable",
     "CheckPolicy",
     "CheckReport",
+    "ComparedTable",
     "Finding",
     "ImageChanges",
     "InputError",
     "MissingLibraryError",
     "Severity",
+    "SoftwareChanges",
     "__version__",
     "check",
     "diff",
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
     from callint.api.image import CalibrationImage, read_image
     from callint.api.policy import CheckPolicy, load_policy
     from callint.api.report import CheckReport, check
+    from callint.api.softwares import ComparedTable, SoftwareChanges
     from callint.api.table import CalibrationTable, tables
     from callint.model.errors import CallintError, InputError, MissingLibraryError
     from callint.model.finding import Finding, Severity
@@ -48,11 +51,13 @@ else:
         "ChangedTable": "callint.api.changes",
         "CheckPolicy": "callint.api.policy",
         "CheckReport": "callint.api.report",
+        "ComparedTable": "callint.api.softwares",
         "Finding": "callint.model.finding",
         "ImageChanges": "callint.api.changes",
         "InputError": "callint.model.errors",
         "MissingLibraryError": "callint.model.errors",
         "Severity": "callint.model.finding",
+        "SoftwareChanges": "callint.api.softwares",
         "check": "callint.api.report",
         "diff": "callint.api.changes",
         "load_definition": "callint.api.definition",

@@ -81,6 +81,7 @@ SURFACE = {
     "ChangedTable": "count flags name new old unit",
     "CheckPolicy": "path",
     "CheckReport": "findings summary to_json",
+    "ComparedTable": "count flags name new old unit x y",
     "Finding": (
         "address at base base_bytes base_physical cause cell commit content definition evidence explanation "
         "fingerprint hint image image_line inherited line message offset origin origin_line other physical "
@@ -90,6 +91,7 @@ SURFACE = {
     "InputError": "lines",
     "MissingLibraryError": "",
     "Severity": "ERROR NOTE WARNING rank reaches",
+    "SoftwareChanges": "only_new only_old renamed summary tables to_json",
 }
 #: What only callint itself uses.
 INTERNAL = {
@@ -99,7 +101,9 @@ INTERNAL = {
     "ChangedTable": {"after", "before", "change"},
     "CheckPolicy": {"workspace"},
     "CheckReport": {"report"},
+    "ComparedTable": {"change", "software"},
     "ImageChanges": {"context", "names"},
+    "SoftwareChanges": {"change", "definitions", "names"},
 }
 SIGNATURES = {
     "check": (
@@ -107,8 +111,8 @@ SIGNATURES = {
         "base: 'CalibrationImage | None' = None, policy: 'CheckPolicy | None' = None) -> 'CheckReport'"
     ),
     "diff": (
-        "(old: 'CalibrationImage', new: 'CalibrationImage', definition: 'CalibrationDefinition') "
-        "-> 'ImageChanges'"
+        "(old: 'CalibrationImage', new: 'CalibrationImage', definition: 'CalibrationDefinition', "
+        "old_definition: 'CalibrationDefinition | None' = None) -> 'ImageChanges | SoftwareChanges'"
     ),
     "load_definition": "(source: 'Readable', *, name: 'str | None' = None) -> 'CalibrationDefinition'",
     "load_policy": "(path: 'str | os.PathLike[str]') -> 'CheckPolicy'",
@@ -236,6 +240,30 @@ def test_a_diff_is_that_of_the_command_line(old: str, new: str, folder: Path) ->
                 (result.new, cell["new"], cell.get("new_off")),
             ):
                 assert np.isnan(values[place]) if is_off else values[place] == value
+
+
+def test_a_diff_of_two_software_versions_is_that_of_the_command_line(folder: Path) -> None:
+    from tests.commands.test_carry_command import NEWER, newer
+
+    (folder / "newer.xml").write_bytes(NEWER)
+    (folder / "newer.bin").write_bytes(newer())
+    both = ("--definition", "yard.xml", "--definition", "newer.xml")
+    printed = call("diff", "base.bin", "newer.bin", *both, "--format", "json", cwd=folder)
+    old, new = callint.read_image("base.bin"), callint.read_image("newer.bin")
+    changes = callint.diff(old, new, callint.load_definition("newer.xml"), yard())
+
+    assert json.loads(changes.to_json()) == printed.data
+    assert bool(changes) and changes.summary == printed.data["summary"]
+    assert changes.only_old == ("monitor", "egr") and changes.only_new == ()
+    for table in printed.data["tables"]:
+        result = changes.tables[table["table"]]
+        assert (result.count, result.unit) == (len(table["cells"]), table.get("unit", ""))
+        values = zip(result.old[result.flags].tolist(), result.new[result.flags].tolist(), strict=True)
+        assert list(values) == [(cell["old"], cell["new"]) for cell in table["cells"]]
+    assert changes.tables["fuel"].x is not None
+    assert changes.tables["fuel"].x.tolist() == [800, 1600, 2000, 2400, 3200]
+    assert "fuel" in read(changes).text.getvalue()
+    assert not callint.diff(old, old, yard(), yard())
 
 
 def numbers(values: Any) -> list[list[float | None]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any, overload
 
 from callint.api.definition import CalibrationDefinition
 from callint.api.html import change_html, changes_html
@@ -14,6 +14,9 @@ from callint.model.change import ChangeSet, Flags, Numbers, TableChange
 from callint.reporting.changes.json import changes_document
 from callint.reporting.changes.wording import closing_line
 from callint.rules.context import CheckContext
+
+if TYPE_CHECKING:
+    from callint.api.softwares import SoftwareChanges
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,11 +107,40 @@ class ImageChanges:
         return changes_document(self._changes, *self.names)
 
 
-def diff(old: CalibrationImage, new: CalibrationImage, definition: CalibrationDefinition) -> ImageChanges:
+@overload
+def diff(
+    old: CalibrationImage,
+    new: CalibrationImage,
+    definition: CalibrationDefinition,
+    old_definition: None = None,
+) -> ImageChanges: ...
+
+
+@overload
+def diff(
+    old: CalibrationImage,
+    new: CalibrationImage,
+    definition: CalibrationDefinition,
+    old_definition: CalibrationDefinition,
+) -> SoftwareChanges: ...
+
+
+def diff(
+    old: CalibrationImage,
+    new: CalibrationImage,
+    definition: CalibrationDefinition,
+    old_definition: CalibrationDefinition | None = None,
+) -> ImageChanges | SoftwareChanges:
     """The differences between two images, as ``callint diff OLD NEW --definition FILE`` prints them.
 
-    Raises InputError if an image is damaged, empty, or of other software than the definition's.
+    With the definition of the old software, OLD and NEW are images of two software versions: they are
+    compared by table name, at the breakpoints of both and in the units of NEW. Raises InputError if an image
+    is damaged, empty, or of other software than its definition's.
     """
+    if old_definition is not None:
+        from callint.api.softwares import compare_images  # few callers compare software versions
+
+        return compare_images((old, new), (old_definition, definition))
     with definition.lock:
         context, before = context_of(definition, new, old), context_of(definition, old)
         tables = {

@@ -11,6 +11,7 @@ from io import StringIO
 
 from callint import fmt
 from callint.checking.report import Report
+from callint.comparing.softwares.result import SoftwareChange
 from callint.fmt import clean
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Definition
@@ -91,6 +92,22 @@ def change_html(definition: Definition, change: TableChange) -> str:
     terminal = _HtmlTerminal()
     print_table_change(definition, change, terminal)
     return terminal.html
+
+
+def software_html(change: SoftwareChange) -> str:
+    """The comparison of two software versions as ``callint diff`` prints it."""
+    if change.is_silent:
+        return "<p>Nothing differs.</p>"
+    from callint.reporting.softwares.text import print_software_change
+
+    terminal = _HtmlTerminal()
+    print_software_change(change, terminal)
+    return terminal.html
+
+
+def software_table_html(change: SoftwareChange, table: TableChange) -> str:
+    """One table of a comparison of two software versions."""
+    return change_html(change.changes.definition, table)
 
 
 class _HtmlTerminal(Terminal):

@@ -8,9 +8,10 @@ from dataclasses import replace
 from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
 from callint.checking.identity import identity_mismatch
+from callint.model import rule_ids
 from callint.model.finding import Finding
 from callint.rules.context import CheckContext
-from callint.rules.registry import in_scope
+from callint.rules.registry import RULES, in_scope
 from callint.rules.rule import Scope
 
 
@@ -33,6 +34,29 @@ def findings_against_base(
         context = replace(context, base_path=base)
         findings = [finding for rule in in_scope(Scope.FACTORY) for finding in rule.findings(context)]
         yield from checker.settler.settle_definition_beside_base(path, context, findings)
+
+
+def mirrors_in_bases(checker: Checker, images: Sequence[Assignment]) -> Iterator[Finding]:
+    """The settled findings about tables that are equal in the bases which the policy assigns to images.
+
+    The other findings that need a factory image are left out: a check of the images says in its own way what
+    their bases break.
+    """
+    seen: set[tuple[str, str]] = set()
+    pairs = dict.fromkeys((path, base) for item in images for path in item.definitions for base in item.bases)
+    for path, base in pairs:
+        assigned = assignment_of_named(checker.policy, base)
+        context = checker.loader.context(Assignment(base, (path,), (), assigned.start if assigned else None))
+        if context is None or context.image is None or _is_foreign(context):
+            continue
+        context = replace(context, base_path=base)
+        findings = []
+        for finding in RULES[rule_ids.DEFINITION_UNSTATED_MIRROR].findings(context):
+            if (path, finding.subject) not in seen:
+                seen.add((path, finding.subject))
+                findings.append(finding)
+        if findings:
+            yield from checker.settle_definition(path, context, findings)
 
 
 def _is_foreign(context: CheckContext) -> bool:

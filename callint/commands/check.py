@@ -22,7 +22,7 @@ from callint.checking.assignments import (
 )
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker, Find
-from callint.checking.definition_base import findings_against_base
+from callint.checking.definition_base import findings_against_base, mirrors_in_bases
 from callint.checking.image_findings import NO_DETAILS, FindingDetails
 from callint.checking.loading import Definitions
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
@@ -413,6 +413,8 @@ def _disk_target(workspace: Workspace, options: CheckOptions) -> _Target:
         if bases and options.paths
         else []
     )
+    if not options.paths:
+        against.append(partial(mirrors_in_bases, images=images))
     return _Target(
         workspace,
         policy,

@@ -1029,3 +1029,26 @@ def test_fix_prints_the_command_of_each_mistake_and_changes_nothing(tmp_path: Pa
         yard.run(*command[1:])
     assert yard.call("check").stdout == ""
     assert yard.call("check", "--fix", "--format", "json").status == 2
+
+
+def test_a_check_of_all_files_compares_tables_in_the_bases_of_the_policy(tmp_path: Path) -> None:
+    copy = (
+        '<curve name="smoke_copy" title="Copy" purpose="protection" at="0x50" type="uint16" conversion="mg">'
+    )
+    copy += '<x axis="speed_4"/><limits min="0" max="100"/><guard above="95" share="0.5"/></curve>'
+    xml = yard_definition().decode().replace('<curve name="trim"', f'{copy}<curve name="trim"')
+    base = edited(yard_base(), {0x50: u16(600, 700, 800, 850)})
+    yard = make_yard(tmp_path / "yard", heron=base, petrel=base)
+    yard.write("factory/base.bin", base)
+    yard.write("defs/yard.xml", xml)
+
+    def mirrors(*arguments: str) -> list[tuple[str, str]]:
+        findings = yard.call("check", *arguments, "--format", "json").data["findings"]
+        return [(f["severity"], f["message"]) for f in findings if f["rule"] == "definition/unstated-mirror"]
+
+    said = "smoke_cap and smoke_copy are equal in factory/base.bin, and no relation says that they must be"
+    assert mirrors() == [("note", said)]
+    assert mirrors("boats/heron.bin") == []
+    equal = '<relations><equal table="smoke_cap" mirror="smoke_copy"/></relations>'
+    yard.write("defs/yard.xml", re.sub(r"<relations>\s*</relations>", equal, xml))
+    assert mirrors() == []

@@ -247,6 +247,54 @@ LIMITS_UNREACHABLE = (
             '<limits min="15.2588" max="900"/>',
         ),
     ),
+    fails(
+        "definition/limits-unreachable",
+        "an expected range beyond a byte without limits",
+        scalar('<expected min="0" max="25.6"/>', type="uint8"),
+        'name="fuel"',
+        "no value of fuel can reach the expected range of 25.6 mg: its uint8 holds 0 to 25.5 mg",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "an expected range to the end of a byte",
+        scalar('<expected min="0" max="25.5"/>', type="uint8"),
+    ),
+    fails(
+        "definition/limits-unreachable",
+        "a gradient that the closest fixed breakpoints cannot exceed",
+        curve(f'{ON_GEARS}\n<limits min="0" max="90"/>\n<gradient along="x" max="90"/>\n'),
+        "<gradient",
+        "no slope of fuel along x can exceed 90 mg per rpm",
+        "its breakpoints are at least 1 rpm apart",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "a gradient that a jump between fixed breakpoints barely exceeds",
+        curve(f'{ON_GEARS}\n<limits min="0" max="90"/>\n<gradient along="x" max="89.9"/>\n'),
+    ),
+    # A uint16 of 1 rpm a step: its breakpoints may be 1 rpm apart.
+    fails(
+        "definition/limits-unreachable",
+        "a gradient beyond what one step of a stored axis allows",
+        curve(
+            '<x axis="speeds"/>\n<gradient along="x" max="25.5"/>\n', axes=axis("speeds"), type="uint8", at=32
+        ),
+        "<gradient",
+        "between 0 and 25.5 mg",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "a gradient that one step of a stored axis allows",
+        curve(
+            '<x axis="speeds"/>\n<gradient along="x" max="25.4"/>\n', axes=axis("speeds"), type="uint8", at=32
+        ),
+    ),
 )
 
 MAP = '<x axis="gears"/><y axis="gears"/>'
@@ -299,6 +347,19 @@ def operated(axes: str, operating: str = "700 3700") -> bytes:
 
 
 UNCOVERED = (
+    # 5 % of 700 to 3700 rpm are 150 rpm.
+    fails(
+        "definition/uncovered-operating-range",
+        "two fixed axes that both end 150 rpm short",
+        operated(
+            '<fixed-axis name="slow" signal="speed" values="600 2000"/>'
+            '<fixed-axis name="fast" signal="speed" values="600 3550"/>'
+        ),
+        'name="speed"',
+        "all 2 axes of speed end below 3700 rpm, an end of its operating range; "
+        "the nearest one is at 3550 rpm: slow, fast",
+        severity=Severity.NOTE,
+    ),
     fails(
         "definition/uncovered-operating-range",
         "an axis whose byte ends far below",
@@ -348,7 +409,32 @@ UNCOVERED = (
         "a fixed axis beside a stored one, whose breakpoints only the image knows",
         operated('<fixed-axis name="idle" signal="speed" values="600 699"/>' + axis("speeds")),
     ),
+    passes(
+        "definition/uncovered-operating-range",
+        "two fixed axes of which one ends less than 150 rpm short",
+        operated(
+            '<fixed-axis name="slow" signal="speed" values="600 2000"/>'
+            '<fixed-axis name="fast" signal="speed" values="600 3551"/>'
+        ),
+    ),
+    passes(
+        "definition/uncovered-operating-range",
+        "a single derating that begins late",
+        operated('<fixed-axis name="derating" signal="speed" values="3000 3700"/>'),
+    ),
 )
+
+
+def reused(sensor: str = "speed", rest: str = "0x3F") -> bytes:
+    """A definition with a sensor of a signal, and with a region behind another one of the memory."""
+    xml = definition_xml(
+        table("curve", "fuel", ON_GEARS, signal="load") + table("curve", "circuit", ON_GEARS, at=16),
+        axes=FIXED,
+        memory=f'<region name="all" start="0" size="0x3F"/>\n<region name="rest" start="{rest}" size="1"/>\n',
+        conversions='<linear name="mg" unit="mg" factor="0.1" decimals="1"/>',
+    )
+    signals = f'<signal name="oil" unit="mg">Oil</signal>\n<sensor signal="{sensor}" curve="circuit"'
+    return xml.replace(b"</signals>", f'{signals} supply="5" pull-up="1000"/>\n</signals>'.encode())
 
 
 def test_a_wrong_conversion_of_three_axes_is_one_finding() -> None:
@@ -599,6 +685,27 @@ UNUSED = (
         "<group",
         "group empty is never used",
         severity=Severity.NOTE,
+    ),
+    fails(
+        "definition/unused",
+        "a sensor whose signal feeds nothing",
+        reused(sensor="oil"),
+        "<sensor",
+        "the sensor of oil is never used: no table depends on that signal",
+        severity=Severity.NOTE,
+    ),
+    fails(
+        "definition/unused",
+        "a region within another one",
+        reused(rest="0x3E").replace(b'<signal name="oil" unit="mg">Oil</signal>', b""),
+        'name="rest"',
+        "region rest is never used: the regions above it hold all of its bytes",
+        severity=Severity.NOTE,
+    ),
+    passes(
+        "definition/unused",
+        "a sensor of an axis, and a region with a byte of its own",
+        reused().replace(b'<signal name="oil" unit="mg">Oil</signal>', b""),
     ),
 )
 

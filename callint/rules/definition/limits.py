@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,7 +14,9 @@ from callint.decoding.conversions import to_raw_numbers
 from callint.model import rule_ids
 from callint.model.definition import (
     NO_CONSTRAINTS,
+    Axis,
     Conversion,
+    FixedAxis,
     Guard,
     Linear,
     Purpose,
@@ -63,7 +66,9 @@ def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
 
     Why it matters: a limit beyond the range of the type never triggers, so it protects nothing; usually the
     factor or the type is wrong. The same applies to an expected range beyond the limits, to an operating
-    range beyond the plausible one, and to a change limit that is as wide as the limits.
+    range beyond the plausible one, to a change limit that is as wide as the limits, and to a gradient that
+    even a jump from the lowest to the highest value between the closest breakpoints keeps. Breakpoints that
+    the image stores may be as close as one step of their storage.
 
     Example: `<limits min="0" max="300"/>` on a uint8 with factor 1, which ends at 255. `<limits min="0"
     max="90"/><change max="90"/>`: no change within the limits is larger than 90; 89.9 barely passes.
@@ -74,6 +79,7 @@ def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
         if context.definition.is_resolved(table):
             yield from _outside_storage(context, table)
             yield from _wide_change(context, table)
+            yield from _wide_gradients(context, table)
         limits, expected = table.demands.limits, table.demands.expected
         if limits and expected and not limits.is_inverted and not expected.is_inverted:
             yield from _outside(f"expected range of {table.name}", "limits", expected, limits, table)
@@ -84,9 +90,13 @@ def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
 
 
 def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
-    limits = table.demands.limits
+    # An expected range is compared with the limits, if there are some.
+    limits, noun = table.demands.limits, "limits"
+    if limits is None:
+        limits, noun = table.demands.expected, "expected range"
     if limits is None or limits.is_inverted:
         return
+    end = noun if noun == "expected range" else "limit"
     conversion = context.definition.conversion_of(table)
     if isinstance(conversion, Rational):
         yield from _outside_rational(conversion, table, limits)
@@ -98,8 +108,8 @@ def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
         yield definition_finding(
             rule_ids.DEFINITION_LIMITS_UNREACHABLE,
             table.line,
-            f"{table.name} limits",
-            f"no value that {table.name} can hold lies within its limits of {fmt.plain(limits.low)} to "
+            f"{table.name} {noun}",
+            f"no value that {table.name} can hold lies within its {noun} of {fmt.plain(limits.low)} to "
             f"{fmt.with_unit(fmt.plain(limits.high), unit)}: its {table.storage.type.name} holds "
             f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
             "Correct the limits, the factor or the type.",
@@ -119,7 +129,7 @@ def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
                 rule_ids.DEFINITION_LIMITS_UNREACHABLE,
                 table.line,
                 f"{table.name} {value}",
-                f"no value of {table.name} can reach the limit of "
+                f"no value of {table.name} can reach the {end} of "
                 f"{fmt.with_unit(fmt.plain(value), unit)}: its {table.storage.type.name} holds "
                 f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
                 "Correct the limit, the factor or the type.",
@@ -165,6 +175,43 @@ def _wide_change(context: CheckContext, table: Table) -> Iterator[Finding]:
             "Correct the change limit or the limits.",
             table.name,
         )
+
+
+def _wide_gradients(context: CheckContext, table: Table) -> Iterator[Finding]:
+    """The findings about gradients that no values within the limits exceed."""
+    conversion = context.definition.conversion_of(table)
+    accepted = allowed(context, table)
+    span = accepted.high - accepted.low
+    if isinstance(conversion, States) or not (span > 0 and math.isfinite(span)):
+        return
+    for gradient in table.demands.gradients:
+        name = table.x if gradient.along == "x" else table.y
+        axis = context.definition.axes.get(name or "")
+        distance = 0.0 if axis is None else _least_distance(context, axis)
+        if axis is None or not distance or span / distance > gradient.max * (1 + 1e-9):
+            continue
+        unit = fmt.distance_unit(conversion.unit)
+        axis_unit = context.definition.unit_of(axis)
+        yield definition_finding(
+            rule_ids.DEFINITION_LIMITS_UNREACHABLE,
+            gradient.line,
+            f"{table.name} gradient {gradient.along}",
+            f"no slope of {table.name} along {gradient.along} can exceed "
+            f"{fmt.with_unit(fmt.plain(gradient.max), f'{unit} per {axis_unit}')}: its values lie between "
+            f"{fmt.plain(accepted.low)} and {fmt.with_unit(fmt.plain(accepted.high), conversion.unit)}, and "
+            f"its breakpoints are at least {fmt.with_unit(fmt.plain(distance), axis_unit)} apart",
+            "Correct the gradient, the limits or the axis.",
+            table.name,
+        )
+
+
+def _least_distance(context: CheckContext, axis: Axis) -> float:
+    """The smallest distance that two breakpoints of an axis can have, in its unit; 0 if it is unknown."""
+    if isinstance(axis, FixedAxis):
+        return min((abs(second - first) for first, second in pairwise(axis.values)), default=0.0)
+    conversion = context.definition.conversion_of(axis)
+    is_even = isinstance(conversion, Linear) and axis.storage.type.is_integer
+    return abs(conversion.factor) if is_even and isinstance(conversion, Linear) else 0.0
 
 
 def _step(conversion: Conversion, storage: Storage, span: float) -> float:

@@ -33,6 +33,9 @@ def unstated_mirror(context: CheckContext) -> Iterator[Finding]:
     same breakpoints of the same signals are compared, in one unit. They need three different values: a curve
     of 0, 0 and 100 % barely passes, as many tables look like that.
 
+    A check of all files compares in the bases that the policy assigns, and `check DEFINITION --base IMAGE` in
+    the given one.
+
     Fix: add `<equal table= mirror=/>` if one is the copy of the other. If they are equal by chance, such as
     the trims of four new injectors, set the rule to off in the policy, or waive the finding.
     """

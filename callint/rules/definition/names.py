@@ -164,13 +164,15 @@ def _references(context: CheckContext) -> Iterator[_Reference]:
 
 @rule(rule_ids.DEFINITION_UNUSED, Severity.NOTE, Scope.DEFINITION)
 def unused(context: CheckContext) -> Iterator[Finding]:
-    """A signal, conversion, axis or group is never used.
+    """A signal, conversion, axis, group, sensor or region is never used.
 
     Why it matters: it is either left over or, more often, something was meant to use it and names
     another by mistake.
 
-    Example: an axis `speed_16` that no table uses, while a map uses `speed_12`; a group without tables. A
-    sensor is a use of its signal, and a region may name bytes of which the definition knows nothing else.
+    Example: an axis `speed_16` that no table uses, while a map uses `speed_12`; a group without tables; a
+    sensor whose signal no table depends on, so that its fault changes nothing; a region all of whose bytes
+    are in regions above it, so that no finding ever names it. A sensor is a use of its signal, and a region
+    may name bytes of which the definition knows nothing else.
 
     Fix: use it or remove it. What comes from a parent or a shared file is left out: other definitions may use
     it.
@@ -204,3 +206,44 @@ def unused(context: CheckContext) -> Iterator[Finding]:
                     f"{space} {item.name} is never used",
                     "Use it or remove it.",
                 )
+    yield from _unused_sensors(context)
+    yield from _unused_regions(context)
+
+
+def _unused_sensors(context: CheckContext) -> Iterator[Finding]:
+    """The sensors whose signal feeds no axis of a table and no threshold."""
+    definition = context.definition
+    tables = definition.tables.values()
+    axes = {axis for table in tables for axis in table.axes}
+    fed = {axis.signal for name, axis in definition.axes.items() if name in axes}
+    fed.update(table.signal for table in tables if table.signal)
+    for sensor in definition.sensors:
+        if sensor.signal in fed or definition.lines.origin(sensor.line)[0]:
+            continue
+        yield definition_finding(
+            rule_ids.DEFINITION_UNUSED,
+            sensor.line,
+            f"sensor {sensor.signal}",
+            f"the sensor of {sensor.signal} is never used: no table depends on that signal",
+            "Give the axes of the signal its name, or remove the sensor.",
+        )
+
+
+def _unused_regions(context: CheckContext) -> Iterator[Finding]:
+    """The regions of which earlier regions hold all bytes: an address belongs to the first one."""
+    definition = context.definition
+    covered: list[tuple[int, int]] = []
+    for region in definition.memory.regions:
+        place, end = region.start, region.start + region.size
+        for first, last in sorted(covered):
+            if first <= place < last:
+                place = last
+        covered.append((region.start, end))
+        if place >= end and region.size and not definition.lines.origin(region.line)[0]:
+            yield definition_finding(
+                rule_ids.DEFINITION_UNUSED,
+                region.line,
+                f"region {region.name}",
+                f"region {region.name} is never used: the regions above it hold all of its bytes",
+                "Move it above them, or remove it.",
+            )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from callint import fmt
 from callint.model import rule_ids
@@ -26,6 +28,11 @@ def uncovered_operating_range(context: CheckContext) -> Iterator[Finding]:
     operates at 700 to 3700 rpm; a type that reaches 2200 rpm, half of that range, barely passes. Fixed axes
     may cover any part of the range, such as idle speeds. They are reported if no axis of the signal reaches
     the operating range at all: breakpoints of 0.7 to 3.7 for a signal in rpm.
+
+    A single axis may end short, as a derating does. It is a note if a signal has several axes and all of them
+    end, or begin, at least 5 % of the operating range short of the same end: three fixed axes of engine speed
+    that end at 3000 rpm, while the engine operates up to 3700 rpm. It needs two axes; stored axes count with
+    what their storage holds.
 
     Fix: correct the type, conversion, signal or values of the axis, or the operating range of the signal.
     """
@@ -51,9 +58,43 @@ def _uncovered(
         if fmt.same_unit(context.definition.unit_of(axis) or signal.unit, signal.unit)
     ]
     none_meets = not any(covers(reach, operating, 0.0) for _, reach in reaches)
+    are_sound = True
     for axis, reach in reaches:
         if none_meets if isinstance(axis, FixedAxis) else not covers(reach, operating, _LEAST_COVERED):
             yield axis, _finding(context, signal, operating, axis, reach)
+            are_sound = False
+    # Axes that miss more have findings of their own.
+    if len(reaches) >= _LEAST_SHORT and are_sound:
+        yield from _short(context, signal, operating, reaches)
+
+
+#: The number of axes from which all of them ending short is no derating, and the least share that they miss.
+_LEAST_SHORT, _LEAST_MISSED = 2, 0.05
+
+
+def _short(
+    context: CheckContext, signal: Signal, operating: Range, reaches: Sequence[tuple[Axis, Range]]
+) -> Iterator[tuple[Axis, Finding]]:
+    """The finding about a signal all of whose axes end short of one end of its operating range."""
+    missed = _LEAST_MISSED * (operating.high - operating.low)
+    low, high = min(reach.low for _, reach in reaches), max(reach.high for _, reach in reaches)
+    for end, is_short, verb, nearest in (
+        (operating.high, high <= operating.high - missed, "end below", high),
+        (operating.low, low >= operating.low + missed, "begin above", low),
+    ):
+        if is_short and math.isfinite(end):
+            axis = reaches[0][0]
+            names = fmt.list_names([axis.name for axis, _ in reaches], _MOST_NAMES)
+            finding = definition_finding(
+                rule_ids.DEFINITION_UNCOVERED_OPERATING_RANGE,
+                signal.line,
+                f"signal {signal.name} {verb}",
+                f"all {len(reaches)} axes of {signal.name} {verb} "
+                f"{fmt.with_unit(fmt.plain(end), signal.unit)}, an end of its operating range; the nearest "
+                f"one is at {fmt.with_unit(fmt.plain(nearest), signal.unit)}: {names}",
+                "Correct the axes or the operating range.",
+            )
+            yield axis, replace(finding, unsure=True)
 
 
 #: The number of axes of one conversion from which the conversion is blamed if it has no other axes.
@@ -66,12 +107,12 @@ def _by_conversion(context: CheckContext, findings: Sequence[tuple[Axis, Finding
     """The findings, with one in place of those about all axes of a conversion."""
     axes = Counter(axis.conversion for axis in context.definition.stored_axes)
     wrong: dict[str, list[StoredAxis]] = {}
-    for axis, _ in findings:
-        if isinstance(axis, StoredAxis) and axis.conversion is not None:
+    for axis, finding in findings:
+        if not finding.unsure and isinstance(axis, StoredAxis) and axis.conversion is not None:
             wrong.setdefault(axis.conversion, []).append(axis)
     blamed = [name for name, wrong_axes in wrong.items() if len(wrong_axes) == axes[name] >= _LEAST_AXES]
     for axis, finding in findings:
-        if not (isinstance(axis, StoredAxis) and axis.conversion in blamed):
+        if finding.unsure or not (isinstance(axis, StoredAxis) and axis.conversion in blamed):
             yield finding
     for name in blamed:
         yield definition_finding(
