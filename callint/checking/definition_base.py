@@ -56,7 +56,7 @@ def mirrors_in_bases(checker: Checker, images: Sequence[Assignment]) -> Iterator
                 seen.add((path, finding.subject))
                 findings.append(finding)
         if findings:
-            yield from checker.settle_definition(path, context, findings)
+            yield from checker.settler.settle_definition_beside_base(path, context, findings)
 
 
 def _is_foreign(context: CheckContext) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -217,9 +218,11 @@ def _print_tables(
 
             lines = csv_lines(decoded, tables, axes)
         else:
-            from callint.reporting.tables.grid_csv import DIALECTS, grid_csv
+            from callint.reporting.tables.grid_csv import BYTE_ORDER_MARK, DIALECTS, grid_csv
 
-            lines = grid_csv(decoded, tables, axes, DIALECTS[options.dialect])
+            # A terminal or a program that reads the output has no use for the mark.
+            mark = "" if destination is None else BYTE_ORDER_MARK
+            lines = chain([mark], grid_csv(decoded, tables, axes, DIALECTS[options.dialect]))
         write_output("".join(lines), destination)
     elif options.form == "json":
         from callint.reporting.files.atomic_write import write_output

@@ -29,7 +29,6 @@ _FOLLOWED = {b"##CN": 8, b"##CG": 4, b"##EV": 1, b"##CA": 1, b"##CH": 0, b"##SR"
 #: Blocks that several others may share: texts, sources, conversions.
 _SHARED = frozenset((b"##TX", b"##MD", b"##SI", b"##CC"))
 _TEXTS = frozenset((b"##TX", b"##MD"))
-_DATA = frozenset((b"##DT", b"##DV"))
 
 _AGAIN = "export the log again as MDF 4, or as CSV"
 
@@ -38,11 +37,8 @@ class _BlockError(Exception):
     """What is wrong with a block."""
 
 
-def check_blocks(file: BinaryIO, size: int, path: str) -> int:
-    """The number of bytes of all data in a file, unpacked.
-
-    Raises InputError unless it is a finalized, sorted MDF 4 whose blocks are sound.
-    """
+def check_blocks(file: BinaryIO, size: int, path: str) -> None:
+    """Raise InputError unless a file is a finalized, sorted MDF 4 whose blocks are sound."""
     head = file.read(_FIRST_BLOCK)
     if len(head) < _FIRST_BLOCK:
         raise InputError(f"{path}: the file ends within its first block; {_AGAIN}")
@@ -56,9 +52,7 @@ def check_blocks(file: BinaryIO, size: int, path: str) -> int:
     if size > MAX_BYTES:
         raise InputError(f"{path}: the log is larger than {MAX_BYTES >> 20} MiB; split it, or export CSV")
     try:
-        walk = _BlockWalk(file, size)
-        walk.walk()
-        return walk.data_size
+        _BlockWalk(file, size).walk()
     except _BlockError as error:
         raise InputError(f"{path}: {error}; {_AGAIN}") from None
 
@@ -69,7 +63,7 @@ class _BlockWalk:
     def __init__(self, file: BinaryIO, size: int) -> None:
         self._file = file
         self._size = size
-        self.data_size = 0
+        self._unpacked = 0
         self._links = 0
         #: The id of each block that was seen, by its position.
         self._ids: dict[int, bytes] = {}
@@ -118,8 +112,6 @@ class _BlockWalk:
             raise _BlockError(f"{place} is a text of more than {_MAX_TEXT >> 10} KiB")
         if id_ == b"##DZ":
             self._check_packed(place, length)
-        elif id_ in _DATA:
-            self.data_size += length - _HEADER.size
         return [link for link in links[: _FOLLOWED.get(id_, count)] if link]
 
     def _check_packed(self, place: str, length: int) -> None:
@@ -130,8 +122,8 @@ class _BlockWalk:
         method, original, packed = form[2], *struct.unpack("<QQ", form[8:])
         if method not in (0, 1):  # deflate, plain or transposed
             raise _BlockError(f"{place} is packed in a way that is not read")
-        self.data_size += original
-        if original > _MAX_PACKED_BLOCK or self.data_size > MAX_UNPACKED:
+        self._unpacked += original
+        if original > _MAX_PACKED_BLOCK or self._unpacked > MAX_UNPACKED:
             raise _BlockError(f"its data unpack to more than {MAX_UNPACKED >> 20} MiB")
         if packed > length - _HEADER.size - len(form):
             raise _BlockError(f"{place} is damaged or cut off")

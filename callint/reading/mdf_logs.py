@@ -29,12 +29,9 @@ from callint.reading.mdf_blocks import check_blocks
 MAX_READINGS = 20_000_000
 #: Number of rows of a chunk.
 _ROWS = 2**16
-#: Numbers of the standard: a conversion by a formula, a channel of the time, channels whose values lie
-#: outside the record (of variable or of a maximum length), and integers and floats of both byte orders.
-_FORMULA, _TIME = 3, 1
-_OUTSIDE_RECORD, _NUMBER_TYPES = (1, 5), range(6)
-#: Channels that count the records, and the flag of a channel with a bit that says whether it is valid.
-_COMPUTED, _HAS_INVALIDATION_BIT = (3, 6), 2
+#: Numbers of the standard: a conversion by a formula, a channel of the time, channels with a value of a fixed
+#: length in each record, integers and floats of both byte orders, and the flag of a bit for invalid values.
+_FORMULA, _TIME, _IN_RECORD, _NUMBER_TYPES, _HAS_INVALIDATION_BIT = 3, 1, (0, 2), range(6), 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +63,7 @@ class MdfLog(LogFile):
         try:
             with path.open("rb") as file:
                 self.size = path.stat().st_size
-                self._data_size = check_blocks(file, self.size, str(path))
+                check_blocks(file, self.size, str(path))
                 self._readings = self._read_channels(file, columns, known)
         except OSError as error:
             raise self._read_error(error, "path") from None
@@ -131,12 +128,12 @@ class MdfLog(LogFile):
         channels = list(_channels(measurement))
         self._find_signals(columns, known, [channel.name for channel in channels], str(self.path))
         used = {signal: channels[place] for signal, place in self._columns.items()}
-        groups = [measurement.groups[channel.group].channel_group for channel in used.values()]
-        if sum(group.cycles_nr for group in groups) > MAX_READINGS:
+        groups = [measurement.groups[channel.group] for channel in used.values()]
+        if sum(group.channel_group.cycles_nr for group in groups) > MAX_READINGS:
             raise InputError(
                 f"{self.path}: its signals have more than {MAX_READINGS:,} readings; split the log"
             )
-        if any(group.cycles_nr * group.samples_byte_nr > self._data_size for group in groups):
+        if not all(map(_has_all_records, groups)):
             raise self._damage_error()
         return {signal: _readings(measurement, channel) for signal, channel in used.items()}
 
@@ -164,14 +161,21 @@ def _channels(measurement: Any) -> Iterator[_Channel]:
                 yield _Channel(channel.name, number, index)
 
 
+def _has_all_records(group: Any) -> bool:
+    """Whether a group has the data of as many records as it announces."""
+    record = group.channel_group
+    size = record.samples_byte_nr + record.invalidation_bytes_nr
+    return bool(record.cycles_nr * size <= sum(block.original_size for block in group.data_blocks))
+
+
 def _is_number(group: Any, index: int) -> bool:
     """Whether a channel has a plain number in each record, and no formula to compute it by."""
     channel, record = group.channels[index], group.channel_group
-    if channel.channel_type in _OUTSIDE_RECORD or group.channel_dependencies[index]:
+    if channel.channel_type not in _IN_RECORD or group.channel_dependencies[index]:
         return False
-    end = 8 * channel.byte_offset + channel.bit_offset + channel.bit_count
     # The library does not check that a channel lies in its record.
-    is_inside = channel.channel_type in _COMPUTED or end <= 8 * record.samples_byte_nr
+    end = 8 * channel.byte_offset + channel.bit_offset + channel.bit_count
+    is_inside = end <= 8 * record.samples_byte_nr
     is_valid = not channel.flags & _HAS_INVALIDATION_BIT or (
         channel.pos_invalidation_bit < 8 * record.invalidation_bytes_nr
     )
@@ -190,6 +194,8 @@ def _has_formula(conversion: Any) -> bool:
 def _readings(measurement: Any, channel: _Channel) -> _Readings:
     """The readings of a channel; NaN for those that are invalid, and for all of a channel without numbers."""
     group = measurement.groups[channel.group]
+    if not group.channel_group.cycles_nr:  # the library would read without end
+        return _Readings(np.empty(0), np.empty(0))
     if not _is_number(group, channel.index):
         times = np.asarray(measurement.get_master(channel.group), np.float64)
         return _sorted(times, np.full(len(times), np.nan))

@@ -31,24 +31,21 @@ class Dialect:
 #: The dialects by the words of --dialect: those of English, and of most European countries; tabs are pasted.
 DIALECTS = {"comma": Dialect(",", "."), "semicolon": Dialect(";", ","), "tab": Dialect("\t", ".")}
 
-#: Spreadsheets take a file without it for one in the old encoding of the machine.
-_BYTE_ORDER_MARK = "\ufeff"
+#: What a file begins with: spreadsheets take one without it for text in the old encoding of the machine.
+BYTE_ORDER_MARK = "\ufeff"
 
 
 def grid_csv(
     decoded: Decoded, tables: Iterable[Table | Text], axes: Iterable[Axis], dialect: Dialect
 ) -> Iterator[str]:
-    """The file in chunks, one per table, text or axis."""
-    mark = _BYTE_ORDER_MARK
-    for item in [*tables, *axes]:
+    """The text in chunks, one per table, text or axis; a file begins with ``BYTE_ORDER_MARK`` besides."""
+    for number, item in enumerate([*tables, *axes]):
         stream = StringIO(newline="")
         writer = csv.writer(stream, delimiter=dialect.delimiter, lineterminator="\r\n")
-        if not mark:
+        if number:
             writer.writerow([])
         writer.writerows(_block(decoded, item, dialect))
-        yield mark + stream.getvalue()
-        mark = ""
-    yield mark
+        yield stream.getvalue()
 
 
 def _block(decoded: Decoded, item: Table | Text | Axis, dialect: Dialect) -> Iterator[list[str]]:
