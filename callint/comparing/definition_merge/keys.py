@@ -40,7 +40,10 @@ _KEYS = {
     "use": ("file",),
     "shift": ("start",),
     "at": ("table", "axis"),
-    "gone": ("table", "demand", "axis", "signal", "conversion", "relation", "first", "second"),
+    "gone": (
+        *("table", "demand", "axis", "signal", "conversion", "relation", "first", "second"),
+        *("region", "identity", "checksum"),
+    ),
 }
 #: The attributes that say what kind of guard it is; those with a value of their own identify it too.
 _GUARD_KINDS, _GUARD_VALUES = ("above", "below", "flat"), ("state", "raw")
