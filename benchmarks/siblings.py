@@ -218,7 +218,7 @@ class _Maker:
     ) -> Table:  # fmt: skip
         x, y = (*axes, None, None)[:2]
         return Table(
-            name, "", kind, Purpose.GENERAL, "", 0, self.storage(type_name), conversion, x, y, False, None,
+            name, name, kind, Purpose.GENERAL, "", 0, self.storage(type_name), conversion, x, y, False, None,
             None, demands, (), 0,
         )  # fmt: skip
 
@@ -250,7 +250,7 @@ class _Maker:
         after = letters.copy()
         if self.chance(0.5):
             after[-2:] = self.numbers.integers(48, 58, 2)
-        self.texts[name] = Text(name, "", Purpose.GENERAL, "", 0, length, "ascii", (), 0)
+        self.texts[name] = Text(name, name, Purpose.GENERAL, "", 0, length, "ascii", (), 0)
         return Piece(letters.tobytes(), after.tobytes(), name)
 
     # Bytes between the items
@@ -408,7 +408,7 @@ def _definition(maker: _Maker, at: dict[str, int], size: int, order: ByteOrder) 
     return Definition(
         name="old", title="", revision=1,
         memory=Memory(0, size, 0xFF, (), (identity,), (checksum,), 0),
-        signals={"s": Signal("s", "", "", None, None, 0)}, sensors=(),
+        signals={"s": Signal("s", "", "-", None, None, 0)}, sensors=(),
         conversions=maker.conversions, axes=axes, groups={},
         tables={name: replace(table, at=at[name]) for name, table in maker.tables.items()},
         texts={name: replace(text, at=at[name]) for name, text in maker.texts.items()},

@@ -292,7 +292,8 @@ def test_a_broken_line_of_a_parent_is_a_finding_of_the_child_too() -> None:
         ('<gone conversion="nothing"/>', "<gone>: test.xml has no conversion nothing"),
         (
             "<gone/>",
-            "<gone>: give exactly one of table, axis, signal, conversion, relation, region, identity, checksum",
+            "<gone>: give exactly one of table, axis, signal, conversion, relation, region, identity, "
+            "checksum",
         ),
         ('<gone region="nothing"/>', "<gone>: test.xml has no region nothing"),
         ('<gone identity="no thing"/>', "<gone>: test.xml has no identity no thing"),

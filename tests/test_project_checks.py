@@ -98,6 +98,7 @@ STARTS = {
     "history": _READING,
     "merge": _READING,
     "carry": _READING,
+    "relocate": _READING,
     "waive": _READING,
     "seal": _READING,
     "rules": {"click"},

@@ -129,7 +129,7 @@ def test_segments_far_apart_take_no_more_memory_than_an_image_may_have(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     pair = sibling(1, 60, 0, shapes(1), "")
-    monkeypatch.setattr("callint.comparing.relocation.relocate.MAX_MEMORY", len(pair.new) + 1000)
+    monkeypatch.setattr("callint.comparing.relocation.relocate.MAX_BYTES", len(pair.new) + 1000)
     far = Image((*Image.raw(pair.new).segments, *Image.raw(b"far", 2**46).segments))
     near = relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new))
     placed = {item.name: item.new for item in relocate(pair.definition, Image.raw(pair.old), far)}

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.relocation.assign import PlacementStates, candidate_states, posteriors
-from callint.comparing.relocation.checksums import checksum_candidates
+from callint.comparing.relocation.checksums import ChecksumFinder
 from callint.comparing.relocation.likelihood import Likelihood
 from callint.comparing.relocation.result import Candidate, ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.settle import Best, settle
@@ -14,8 +16,9 @@ from callint.comparing.relocation.stretches import Bytes, shared_stretches
 from callint.comparing.relocation.units import PlacementUnit, item_units, with_pieces
 from callint.model.definition import Definition
 from callint.model.image import Image
-from callint.reading.definition_bounds import MAX_MEMORY
 
+#: The most bytes from the first to the last of an image; both images take some 40 times as many.
+MAX_BYTES = 32 * 2**20
 #: Candidates that people are told, and the least probability of one.
 _CANDIDATES, _LEAST = 3, 0.01
 
@@ -36,15 +39,17 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
     best = [_best(state, probability) for state, probability in zip(states, probabilities, strict=True)]
     settled = settle(units, best, likelihood)
     checksums = {checksum.name: checksum for checksum in definition.memory.checksums}
+    finder = ChecksumFinder(units, best, start, new)
     placements = []
     for unit, state, probability, evidence in zip(units, states, probabilities, settled, strict=True):
         if unit.kind is None or evidence is None:
             continue
         candidates = _candidates(unit, state, probability, new_start)
         if unit.kind is ItemKind.CHECKSUM:
-            candidates = checksum_candidates(checksums[unit.name], candidates, new)
-            computed = RelocationEvidence.COMPUTED if candidates else RelocationEvidence.NOT_COMPUTED
-            placements.append(_placement(unit, start, computed, candidates))
+            moved = finder.find(checksums[unit.name], candidates)
+            computed = RelocationEvidence.NOT_COMPUTED if moved is None else RelocationEvidence.COMPUTED
+            candidates = () if moved is None else (Candidate(moved.stored_at, 1.0),)
+            placements.append(replace(_placement(unit, start, computed, candidates), checksum=moved))
         else:
             placements.append(_placement(unit, start, evidence, candidates))
     return placements
@@ -66,11 +71,11 @@ def _placement(
 
 
 def _flat(image: Image, fill: int) -> tuple[int, Bytes]:
-    """The lowest address, and the bytes from there on without gaps, at most as many as a memory may have."""
+    """The lowest address, and the bytes from there on without gaps, at most ``MAX_BYTES``."""
     if not image.extents:
         return 0, np.empty(0, np.uint8)
     start = image.extents[0][0]
-    size = min(image.extents[-1][1] - start, MAX_MEMORY)
+    size = min(image.extents[-1][1] - start, MAX_BYTES)
     content = np.full(size, fill, np.uint8)
     for segment in image.segments:
         here = content[segment.start - start : segment.end - start]

@@ -54,7 +54,11 @@ def item_units(definition: Definition, start: int, size: int) -> list[PlacementU
     """The items that lie in ``size`` bytes from the address ``start``, by their offset."""
     units = [
         *(_axis(definition, axis, start) for axis in definition.stored_axes),
-        *(_table(definition, table, start) for table in definition.tables.values()),
+        *(
+            _table(definition, table, start)
+            for table in definition.tables.values()
+            if definition.is_resolved(table)
+        ),
         *(
             PlacementUnit(ItemKind.TEXT, text.name, text.at - start, text.length)
             for text in definition.texts.values()

@@ -345,7 +345,8 @@ class Inheritance:
         if len(kept) == len(parts):
             raise ValueError(f"{self._path} has no {kind} {name}")
         self._dropped.add((kind, name))
-        self.elements.memory = replace(memory, **{_OF_MEMORY[kind]: kept})
+        changed: dict[str, Any] = {_OF_MEMORY[kind]: kept}
+        self.elements.memory = replace(memory, **changed)
         self.changed_at[memory.line] = line
 
     def _remove_demand(self, name: str, demand: str, line: int) -> None:
