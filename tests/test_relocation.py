@@ -64,13 +64,13 @@ def test_nothing_of_the_demo_is_placed_wrongly(softwares: list[tuple[Definition,
     assert len(placed) > 0.85 * len(placements)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_few_items_of_seeded_pairs_are_left_and_fewer_are_wrong(seed: int) -> None:
-    pair = sibling(seed, 400, 0, shapes(seed), "")
+def test_few_items_of_seeded_pairs_are_left_and_fewer_are_wrong() -> None:
     score = Score()
-    score.add(relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new)), pair.truth)
+    for seed in (1, 2, 3):
+        pair = sibling(seed, 400, 0, shapes(seed), "")
+        score.add(relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new)), pair.truth)
     right, wrong, present = (sum(count.values()) for count in (score.right, score.wrong, score.present))
-    assert right > 0.85 * present
+    assert right > 0.93 * present
     assert wrong <= 0.005 * (right + wrong)
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from callint.comparing.relocation.assign import PlacementStates, candidate_states, posteriors
 from callint.comparing.relocation.checksums import ChecksumFinder
+from callint.comparing.relocation.gaps import place_in_gaps
 from callint.comparing.relocation.likelihood import Likelihood
 from callint.comparing.relocation.result import Candidate, ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.settle import Best, settle
@@ -38,13 +39,16 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
     probabilities = posteriors(units, states)
     best = [_best(state, probability) for state, probability in zip(states, probabilities, strict=True)]
     settled = settle(units, best, likelihood)
+    place_in_gaps(units, best, settled, likelihood)
     checksums = {checksum.name: checksum for checksum in definition.memory.checksums}
     finder = ChecksumFinder(units, best, start, new)
     placements = []
-    for unit, state, probability, evidence in zip(units, states, probabilities, settled, strict=True):
+    for unit, state, probability, evidence, chosen in zip(
+        units, states, probabilities, settled, best, strict=True
+    ):
         if unit.kind is None or evidence is None:
             continue
-        candidates = _candidates(unit, state, probability, new_start)
+        candidates = _candidates(unit, state, probability, chosen, new_start)
         if unit.kind is ItemKind.CHECKSUM:
             moved = finder.find(checksums[unit.name], candidates)
             computed = RelocationEvidence.NOT_COMPUTED if moved is None else RelocationEvidence.COMPUTED
@@ -91,11 +95,17 @@ def _best(state: PlacementStates, probability: NDArray[np.float64]) -> Best:
 
 
 def _candidates(
-    unit: PlacementUnit, state: PlacementStates, probability: NDArray[np.float64], start: int
+    unit: PlacementUnit, state: PlacementStates, probability: NDArray[np.float64], chosen: Best, start: int
 ) -> tuple[Candidate, ...]:
+    """The candidates of the assignment, behind the one that was chosen after it."""
     order = np.argsort(-probability[: len(state.shifts)], kind="stable")[:_CANDIDATES].tolist()
-    return tuple(
-        Candidate(unit.at + int(state.shifts[number]) + start, float(probability[number]))
+    likely = {
+        int(state.shifts[number]): float(probability[number])
         for number in order
         if probability[number] >= _LEAST
-    )
+    }
+    shift, sure = chosen
+    if shift is not None and likely.get(shift) != sure:
+        others = {other: min(share, 1 - sure) for other, share in likely.items() if other != shift}
+        likely = {shift: sure, **others}
+    return tuple(Candidate(unit.at + shift + start, share) for shift, share in likely.items())
