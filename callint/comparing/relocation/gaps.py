@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from callint.comparing.relocation.units import PlacementUnit
 #: The greatest gap, in bytes beyond the item itself, and the most numbers that are compared at once.
 _MOST_OFFSETS, _MOST_NUMBERS = 4096, 2_000_000
 #: The least posterior probability of a placement.
-_LEAST = 0.95
+_LEAST = 0.98
 #: The weights of a linear relation between old and new numbers, and of their likeness.
 _LINEAR, _LIKE = 0.3, 0.6
 #: The factors by which a table is recalibrated; beyond them its conversion may be another.
@@ -34,11 +35,10 @@ _ELSEWHERE = -2.0
 _GONE, _GONE_CLOSED = 2.0, 12.0
 #: From here on, likelihoods at places apart from each other count less: items have copies and look-alikes.
 _SATURATED, _SATURATED_SHARE = 12.0, 0.1
-#: Whether a change of a gap by whole cells may be another size of an axis: the most cells.
-_RESIZED_CELLS = 6
-#: The logarithm of the prior ratio of a table with another size, the rows or columns more, and how far around
+#: The logarithms of the prior ratio of an item with another size, and of the likelihood from which it counts
+#: against neighbours; the rows or columns more, and how far around
 #: the likely offsets it may lie.
-_RESIZED = -4.0
+_RESIZED, _AS_RESIZED = -5.0, 8.0
 _MORE, _NEAR = (-4, -3, -2, -1, 1, 2, 3, 4, 6, 8), 8
 #: Evidence that says something about the size of an axis, which content does not outweigh.
 _OF_SIZE = (RelocationEvidence.COUNT, RelocationEvidence.RESIZED)
@@ -55,6 +55,7 @@ def place_in_gaps(
     Axes come first: a table is placed only if all of its axes are.
     """
     gaps = _Gaps(units, best, settled, likelihood)
+    gaps.leave_copies()
     for kinds in ((ItemKind.AXIS,), (ItemKind.MAP, ItemKind.CURVE)):
         for number, unit in enumerate(units):
             if unit.kind in kinds and not gaps.is_placed(number):
@@ -95,12 +96,11 @@ class _Gaps:
 
     def _is_anchor(self, number: int) -> bool:
         unit, (shift, probability) = self.units[number], self.best[number]
-        return (
-            shift is not None
-            and probability >= SURE
-            and self.likelihood.is_kept(unit, unit.at + shift)
-            and self.likelihood.information(unit) >= ANCHOR
-        )
+        if shift is None or probability < SURE:
+            return False
+        is_similar = self.settled[number] is RelocationEvidence.SIMILAR and unit.cells >= FEW_CELLS
+        is_kept = self.likelihood.is_kept(unit, unit.at + shift)
+        return is_similar or (is_kept and self.likelihood.information(unit) >= ANCHOR)
 
     def is_placed(self, number: int) -> bool:
         evidence = self.settled[number]
@@ -110,13 +110,14 @@ class _Gaps:
         """Place an axis, curve or map if one offset of its gap is sure."""
         unit, evidence = self.units[number], self.settled[number]
         gap = self._gap(number)
-        if gap is None or not self._has_its_size(number, gap):
+        if gap is None or not self._has_its_size(number):
             return
         shift, probability = self.best[number]
         is_between = shift is not None and gap.first == gap.last == unit.at + shift
         is_open = evidence in (RelocationEvidence.BESIDE, RelocationEvidence.OTHER)
         if is_between and is_open and probability >= SURE and not self._is_blank(unit, gap.first):
-            self._enter(number, gap.first, probability)
+            if len(gap.offsets) == 1 or self._as_resized(unit, gap, gap.first) < _AS_RESIZED:
+                self._enter(number, gap.first, probability)
             return
         found = self._most_probable(unit, gap)
         if found is not None and found[1] >= _LEAST:
@@ -133,23 +134,15 @@ class _Gaps:
         is_kept = self.likelihood.is_kept(unit, at)
         self.settled[number] = RelocationEvidence.SAME if is_kept else RelocationEvidence.SIMILAR
 
-    def _has_its_size(self, number: int, gap: _Gap) -> bool:
+    def _has_its_size(self, number: int) -> bool:
         """Whether nothing says that an axis, or an axis of a table, may have another size."""
-        unit = self.units[number]
-        if unit.kind is not ItemKind.AXIS and unit.axes:
-            axes = self._axes
-            return all(axis in axes and self.is_placed(axes[axis]) for axis in unit.axes)
-        change = abs(gap.last - gap.first)
-        may_be_resized = any(0 < change <= _RESIZED_CELLS * row and change % row == 0 for row in unit.row)
-        return self.settled[number] not in _OF_SIZE and not may_be_resized
+        axes = self._axes
+        has_axes = all(axis in axes and self.is_placed(axes[axis]) for axis in self.units[number].axes)
+        return has_axes and self.settled[number] not in _OF_SIZE
 
-    @property
+    @cached_property
     def _axes(self) -> dict[str, int]:
-        if not hasattr(self, "_axis_numbers"):
-            self._axis_numbers = {
-                unit.name: number for number, unit in enumerate(self.units) if unit.kind is ItemKind.AXIS
-            }
-        return self._axis_numbers
+        return {unit.name: number for number, unit in enumerate(self.units) if unit.kind is ItemKind.AXIS}
 
     def _gap(self, number: int) -> _Gap | None:
         """The gap around an item; None without anchors in their old order, or if it is too large."""
@@ -188,7 +181,7 @@ class _Gaps:
         gone = _GONE_CLOSED if gap.last - gap.first == -unit.size else _GONE
         total += float(np.exp(gone - top))
         at = int(gap.offsets[number])
-        if unit.kind is not ItemKind.AXIS and gap.first != gap.last and total * _LEAST <= 1.0:
+        if len(gap.offsets) > 1 and total * _LEAST <= 1.0:
             total += float(np.exp(_saturated(self._as_resized(unit, gap, at)) + _RESIZED - top))
         return at, 1.0 / total
 
@@ -206,9 +199,9 @@ class _Gaps:
         return _LINEAR * linear + _LIKE * self.likelihood.likeness_at(unit, before, after)
 
     def _as_resized(self, unit: PlacementUnit, gap: _Gap, at: int) -> float:
-        """The greatest logarithm of the likelihood ratios of a table with more or fewer rows or columns.
+        """The greatest logarithm of the likelihood ratios of an item with more or fewer rows or columns.
 
-        The old table is stretched to that size. It may begin where the gap does, end where it does, or lie
+        The old item is stretched to that size. It may begin where the gap does, end where it does, or lie
         near the offset ``at``.
         """
         before = unit.numbers(self.likelihood.old, unit.at)
@@ -232,6 +225,30 @@ class _Gaps:
                 if ratios is not None:
                     best = max(best, float(ratios.max()))
         return best
+
+    def leave_copies(self) -> None:
+        """Leave out items with the same content at one end of a gap and a recalibrated one at the other.
+
+        New memory may have a copy of the old content beside the item itself.
+        """
+        for number, unit in enumerate(self.units):
+            is_grid = unit.kind in (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
+            if is_grid and self.settled[number] is RelocationEvidence.SAME and self._has_recalibrated(number):
+                self.settled[number] = RelocationEvidence.UNSURE
+
+    def _has_recalibrated(self, number: int) -> bool:
+        unit, gap = self.units[number], self._gap(number)
+        if gap is None or abs(gap.last - gap.first) < unit.size:
+            return False
+        at = unit.at + self._shift(number)
+        other = gap.first if at == gap.last else gap.last
+        if not gap.offsets[0] <= other <= gap.offsets[-1] or self.likelihood.is_kept(unit, other):
+            return False
+        ratios = self._likelihoods(unit, np.array([other]))
+        before, after = unit.numbers(self.likelihood.old, unit.at), unit.numbers(self.likelihood.new, other)
+        if ratios is None or before is None or after is None:
+            return False
+        return bool(ratios[0] >= _SATURATED and (before == after).mean() < 0.5)
 
     def place_between_neighbours(self) -> None:
         """Place items whose neighbours on both sides are placed with the shift that they have themselves."""

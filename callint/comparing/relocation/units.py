@@ -25,7 +25,7 @@ class PlacementUnit:
 
     ``kind`` is None for bytes that no item covers. ``cells``, ``dtype`` and ``stride`` say how numbers lie
     in it; ``limits`` are raw bounds on them, and ``row`` are the sizes in bytes of a row and of a column.
-    ``shape`` are the cells of a table along the slow and the fast axis of memory.
+    ``shape`` are the cells of an axis or table along the slow and the fast axis of memory.
     ``count`` is the distance from an axis to its stored count, with the type of the count; ``axes`` are the
     stored axes of a table.
     """
@@ -85,7 +85,7 @@ def _axis(definition: Definition, axis: StoredAxis, start: int) -> PlacementUnit
     size = (axis.count - 1) * storage.stride + storage.type.size
     return PlacementUnit(
         ItemKind.AXIS, axis.name, axis.at - start, size, axis.count, storage.dtype, storage.stride,
-        row=(storage.stride,), count=count,
+        row=(storage.stride,), count=count, shape=(1, axis.count),
     )  # fmt: skip
 
 
