@@ -56,6 +56,7 @@ def place_in_gaps(
     """
     gaps = _Gaps(units, best, settled, likelihood)
     gaps.leave_copies()
+    gaps.leave_resized()
     for kinds in ((ItemKind.AXIS,), (ItemKind.MAP, ItemKind.CURVE)):
         for number, unit in enumerate(units):
             if unit.kind in kinds and not gaps.is_placed(number):
@@ -131,8 +132,12 @@ class _Gaps:
     def _enter(self, number: int, at: int, probability: float) -> None:
         unit = self.units[number]
         self.best[number] = at - unit.at, probability
-        is_kept = self.likelihood.is_kept(unit, at)
-        self.settled[number] = RelocationEvidence.SAME if is_kept else RelocationEvidence.SIMILAR
+        if self.likelihood.is_kept(unit, at):
+            self.settled[number] = RelocationEvidence.SAME
+        elif self.likelihood.likeness(unit, at) > 0:
+            self.settled[number] = RelocationEvidence.SIMILAR
+        else:
+            self.settled[number] = RelocationEvidence.NEIGHBOURS
 
     def _has_its_size(self, number: int) -> bool:
         """Whether nothing says that an axis, or an axis of a table, may have another size."""
@@ -235,6 +240,18 @@ class _Gaps:
             is_grid = unit.kind in (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
             if is_grid and self.settled[number] is RelocationEvidence.SAME and self._has_recalibrated(number):
                 self.settled[number] = RelocationEvidence.UNSURE
+
+    def leave_resized(self) -> None:
+        """Leave out recalibrated items that fit better with another size, where padding has room for it."""
+        for number, unit in enumerate(self.units):
+            if self.settled[number] is not RelocationEvidence.SIMILAR or unit.cells < FEW_CELLS:
+                continue
+            gap, at = self._gap(number), unit.at + self._shift(number)
+            if gap is None or len(gap.offsets) == 1:
+                continue
+            ratios = self._likelihoods(unit, np.array([at]))
+            if ratios is not None and self._as_resized(unit, gap, at) + _RESIZED > ratios[0]:
+                self.settled[number] = RelocationEvidence.RESIZED
 
     def _has_recalibrated(self, number: int) -> bool:
         unit, gap = self.units[number], self._gap(number)

@@ -18,8 +18,8 @@ from callint.comparing.relocation.units import PlacementUnit, item_units, with_p
 from callint.model.definition import Definition
 from callint.model.image import Image
 
-#: The most bytes from the first to the last of an image; both images take some 40 times as many.
-MAX_BYTES = 32 * 2**20
+#: The most bytes from the first to the last of an image; callint needs some 100 bytes of memory for each.
+MAX_BYTES = 8 * 2**20
 #: Candidates that people are told, and the least probability of one.
 _CANDIDATES, _LEAST = 3, 0.01
 
