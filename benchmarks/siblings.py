@@ -2,8 +2,9 @@
 
 Tables are those of ``shapes`` (stated formulas) or of ``engineering`` (published libraries), with other
 breakpoints, factors and storage. From the old software to the new one, blocks are inserted, removed and
-moved, a third of the items are recalibrated, some axes are spaced again, some items are resized or gone.
-Exact copies, look-alikes and bytes that no item covers lie between. How often that happens is stated in the
+moved, a third of the items are recalibrated, some axes are spaced again, some items are resized or gone, and
+some tables move to another axis. Exact copies, look-alikes and bytes that no item covers lie between. Some
+pairs align their tables, and some have a list of pointers to them. How often that happens is stated in the
 constants; common practice, no source.
 """
 
@@ -42,10 +43,16 @@ from callint.model.definition import (
 #: gone.
 INSERTED, REMOVED, MOVED = 0.10, 0.02, 0.05
 RECALIBRATED, RESPACED, RESIZED, GONE = 0.33, 0.10, 0.015, 0.015
+#: Share of tables that move to an axis with more or fewer points, while their old axis stays.
+OTHER_AXIS = 0.01
+#: Shares of pairs: tables aligned to 16 bytes, a list of pointers. Share of blocks with both counts in front.
+ALIGNED, POINTED, COUNTS_FIRST = 0.25, 0.3, 0.2
 #: Shares of tables: exact copies of one before, and copies but for some cells.
 COPIED, ALIKE = 0.06, 0.06
 #: Shares of stretches without items: changed in some bytes (as addresses in them change), replaced, inserted.
 TOUCHED, REPLACED, SLIPPED_IN = 0.30, 0.10, 0.03
+#: The address of the first byte, as pointers count: flash begins there, in memory as the program sees it.
+POINTED_FROM = 0x8000_0000
 _WORDS = {1: ("uint8", "int8"), 2: ("uint16", "int16"), 4: ("float32", "int32")}
 
 
@@ -54,7 +61,7 @@ class Piece:
     """Bytes of the old software and of the new one; ``name`` of the item that they are, if any.
 
     ``old`` is None if the new software alone has it, ``new`` if it is gone; ``resized`` items may not be
-    placed.
+    placed. ``points_to`` are the names of items whose addresses the bytes are, once they are known.
     """
 
     old: bytes | None
@@ -62,6 +69,7 @@ class Piece:
     name: str = ""
     resized: bool = False
     align: int = 1
+    points_to: tuple[str, ...] = ()
 
 
 @dataclass
@@ -82,6 +90,7 @@ class _Maker:
     shapes: Sequence[Shape]
     order: ByteOrder
     word: int
+    align: int = 1
     blocks: list[list[Piece]] = field(default_factory=list)
     axes: dict[str, StoredAxis] = field(default_factory=dict)
     tables: dict[str, Table] = field(default_factory=dict)
@@ -175,7 +184,7 @@ class _Maker:
         )
         new = None if self.chance(GONE) else self.encode(after, type_name, conversion)
         size = NumberType[type_name].size
-        return Piece(old, new, name, resized, size)
+        return Piece(old, new, name, resized, max(size, self.align))
 
     def drawn(self, values: Array) -> tuple[Shape, Array, str, float]:
         shape = self.shapes[int(self.numbers.integers(len(self.shapes)))]
@@ -218,7 +227,7 @@ class _Maker:
     ) -> Table:  # fmt: skip
         x, y = (*axes, None, None)[:2]
         return Table(
-            name, "", kind, Purpose.GENERAL, "", 0, self.storage(type_name), conversion, x, y, False, None,
+            name, name, kind, Purpose.GENERAL, "", 0, self.storage(type_name), conversion, x, y, False, None,
             None, demands, (), 0,
         )  # fmt: skip
 
@@ -250,7 +259,7 @@ class _Maker:
         after = letters.copy()
         if self.chance(0.5):
             after[-2:] = self.numbers.integers(48, 58, 2)
-        self.texts[name] = Text(name, "", Purpose.GENERAL, "", 0, length, "ascii", (), 0)
+        self.texts[name] = Text(name, name, Purpose.GENERAL, "", 0, length, "ascii", (), 0)
         return Piece(letters.tobytes(), after.tobytes(), name)
 
     # Bytes between the items
@@ -287,13 +296,17 @@ class _Maker:
         across, new_columns, _ = self.axis(x, self.points(columns))
         down, new_rows, _ = self.axis(y, self.points(rows))
         pieces = [*across, *down]
+        if self.chance(COUNTS_FIRST):
+            pieces.sort(key=lambda piece: not piece.name.startswith("#"))
         count = 2
         for place in range(int(self.numbers.integers(2, 9))):
             name = f"t{number}_{place}"
+            other = int(self.numbers.choice([-3, -2, 2, 4])) if self.chance(OTHER_AXIS) else 0
+            wanted = max(2, new_columns + other)
             if self.chance(0.5):
-                piece = self.table(name, np.zeros((rows, columns)), (x, y), new_columns, new_rows)
+                piece = self.table(name, np.zeros((rows, columns)), (x, y), wanted, new_rows)
             else:
-                piece = self.table(name, np.zeros((1, columns)), (x,), new_columns, 1)
+                piece = self.table(name, np.zeros((1, columns)), (x,), wanted, 1)
             pieces.append(piece)
             if self.chance(0.3):
                 pieces.append(self.filler(int(self.numbers.integers(2, 40))))
@@ -344,7 +357,8 @@ def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: st
     numbers = np.random.default_rng([seed, items])
     order = (ByteOrder.BIG, ByteOrder.LITTLE)[seed % 2]
     word = (1, 2, 2, 4)[seed // 2 % 4]
-    maker = _Maker(numbers, shapes, order, word)
+    maker = _Maker(numbers, shapes, order, word, 16 if numbers.random() < ALIGNED else 1)
+    has_pointers = maker.chance(POINTED)
     identity = Piece(b"SKERRY28-0417-A", b"SKERRY28-0533-C", "software")
     blocks: list[tuple[bool, bool, list[Piece]]] = [(False, False, [identity, maker.filler(64)])]
     count = 0
@@ -356,15 +370,21 @@ def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: st
             pieces = [*(Piece(None, piece.new) for piece in extra[: int(numbers.integers(1, 12))]), *pieces]
         gone = maker.chance(REMOVED)
         blocks.append((gone, maker.chance(MOVED), pieces))
+    if has_pointers:
+        names = tuple(sorted(maker.tables))
+        room = bytes(4 * len(names))
+        blocks.insert(1, (False, False, [Piece(room, room, align=4, points_to=names)]))
     old_order = [piece for _, _, pieces in blocks for piece in pieces]
     fixed = [(gone, pieces) for gone, moved, pieces in blocks if not moved]
     for gone, moved, pieces in blocks:
         if moved:
             fixed.insert(int(numbers.integers(1, len(fixed) + 1)), (gone, pieces))
-    new_order = [Piece(piece.old, None if gone else piece.new, piece.name, piece.resized, piece.align)
-                 for gone, pieces in fixed for piece in pieces]  # fmt: skip
-    old, old_at = _joined([(p.name, p.old, p.align) for p in old_order], word)
-    new, new_at = _joined([(p.name, p.new, p.align) for p in new_order], word)
+    new_order = [
+        replace(piece, new=None if gone else piece.new) for gone, pieces in fixed for piece in pieces
+    ]
+    alignment = max(min(word, 4), maker.align)
+    old, old_at = _joined([(piece, piece.old) for piece in old_order], alignment, order)
+    new, new_at = _joined([(piece, piece.new) for piece in new_order], alignment, order)
     end = max(size, len(old) + 64, len(new) + 64)
     old, new = old.ljust(end - 4, b"\xff"), new.ljust(end - 4, b"\xff")
     old, new = old + _sum(old, order), new + _sum(new, order)
@@ -376,15 +396,25 @@ def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: st
     return Sibling(_definition(maker, old_at, end, order), old, new, truth, title, frozenset(resized))
 
 
-def _joined(pieces: list[tuple[str, bytes | None, int]], word: int) -> tuple[bytes, dict[str, int]]:
+def _joined(
+    pieces: list[tuple[Piece, bytes | None]], alignment: int, order: ByteOrder
+) -> tuple[bytes, dict[str, int]]:
+    """The bytes of an image with the addresses of its items; the alignment is the greatest that counts."""
     content, places = bytearray(), {}
-    for name, part, align in pieces:
+    pointers = {}
+    for piece, part in pieces:
         if part is None:
             continue
-        content += b"\xff" * (-len(content) % min(align, word, 4))
-        if name:
-            places[name] = len(content)
+        content += b"\xff" * (-len(content) % min(piece.align, alignment))
+        if piece.name:
+            places[piece.name] = len(content)
+        if piece.points_to:
+            pointers[len(content)] = piece.points_to
         content += part
+    for at, names in pointers.items():
+        for number, name in enumerate(names):
+            start = at + 4 * number
+            content[start : start + 4] = (POINTED_FROM + places.get(name, 0)).to_bytes(4, order.value)
     return bytes(content), places
 
 
@@ -408,7 +438,7 @@ def _definition(maker: _Maker, at: dict[str, int], size: int, order: ByteOrder) 
     return Definition(
         name="old", title="", revision=1,
         memory=Memory(0, size, 0xFF, (), (identity,), (checksum,), 0),
-        signals={"s": Signal("s", "", "", None, None, 0)}, sensors=(),
+        signals={"s": Signal("s", "", "-", None, None, 0)}, sensors=(),
         conversions=maker.conversions, axes=axes, groups={},
         tables={name: replace(table, at=at[name]) for name, table in maker.tables.items()},
         texts={name: replace(text, at=at[name]) for name, text in maker.texts.items()},

@@ -126,6 +126,10 @@ SAID: dict[str, tuple[Any, Any]] = {
     "gone": (lambda d: {"spare", "lever_2", "lever", "ratio"} & (set(d.tables) | set(d.axes)), set()),
     "gone signal": (lambda d: sorted(d.signals), ["coolant", "load", "speed", "voltage"]),
     "replaced conversion": (lambda d: d.conversions["rpm"].factor, 0.25),
+    "gone in the memory": (
+        lambda d: [part.name for part in (*d.memory.regions, *d.memory.identities, *d.memory.checksums)],
+        ["data", "software", "data"],
+    ),
     "shared": (lambda d: sorted({"mg", "mg_fine", "temp", "extra"} - set(d.conversions)), []),
     "shared sensor": (lambda d: [sensor.signal for sensor in d.sensors], ["coolant"]),
 }
@@ -286,7 +290,14 @@ def test_a_broken_line_of_a_parent_is_a_finding_of_the_child_too() -> None:
         ('<gone axis="nothing"/>', "<gone>: test.xml has no axis nothing"),
         ('<gone signal="nothing"/>', "<gone>: test.xml has no signal nothing"),
         ('<gone conversion="nothing"/>', "<gone>: test.xml has no conversion nothing"),
-        ("<gone/>", "<gone>: give exactly one of table, axis, signal, conversion, relation"),
+        (
+            "<gone/>",
+            "<gone>: give exactly one of table, axis, signal, conversion, relation, region, identity, "
+            "checksum",
+        ),
+        ('<gone region="nothing"/>', "<gone>: test.xml has no region nothing"),
+        ('<gone identity="no thing"/>', "<gone>: test.xml has no identity no thing"),
+        ('<gone checksum="nothing"/>', "<gone>: test.xml has no checksum nothing"),
         ('<gone table="fuel" demand="change"/>', "<gone>: test.xml demands no change of fuel"),
         ('<gone relation="gap" first="a" second="b"/>', "<gone>: test.xml has no relation gap a b"),
         ('<gone axis="load_3" demand="limits"/>', "<gone>: demand goes with a table"),

@@ -171,6 +171,7 @@ STARTS = {
     "history": _READING,
     "merge": _READING,
     "carry": _READING,
+    "relocate": _READING,
     "waive": _READING,
     "set": _READING,
     "apply": _READING,

@@ -16,6 +16,7 @@ COMMANDS = {
     "history": "show which commit last set each cell of an image",
     "merge": "merge two reworks of one image, cell by cell",
     "carry": "transfer a rework to another software version",
+    "relocate": "find the tables of a definition in another software version",
     "waive": "accept a finding and record the reason",
     "set": "set values in engineering units",
     "apply": "write the values of a spreadsheet or a CDF file",

@@ -81,6 +81,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "merge of definitions": (yard, ("merge", DEFINITION, "ours.xml", "theirs.xml", "--to", "merged.xml")),
     "merge driver": (yard, ("merge", "--driver", "--", BASE, "boats/owl.bin", "boats/crow.bin", HERON)),
     "carry": (yard, ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin")),
+    "relocate": (yard, ("relocate", BASE, BASE, "--to", "defs/relocated.xml")),
     "import": (yard, ("import", "engine.a2l")),
     "import of a list": (yard, ("import", "list.csv", "--byte-order", "big")),
     "review --output": (yard, ("review", BASE, HERON, "--output", "review.html")),
@@ -208,7 +209,7 @@ def as_nobody(folder: Path, *arguments: str) -> Result:
 @pytest.mark.skipif(
     not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only the superuser can become nobody"
 )
-@pytest.mark.parametrize("name", ["seal", "waive", "merge", "carry", "import", "check --output"])
+@pytest.mark.parametrize("name", ["seal", "waive", "merge", "carry", "relocate", "import", "check --output"])
 def test_without_permission_a_command_says_so_and_changes_nothing(name: str) -> None:
     import tempfile
 

@@ -85,6 +85,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "merge of definitions": ("merge", DEFINITION, "ours.xml", "theirs.xml", "--to", "merged.xml"),
     "merge driver": ("merge", "--driver", "--", BASE, HERON, "boats/auk.bin", "boats/auk.bin"),
     "carry": ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin"),
+    "relocate": ("relocate", BASE, "boats/auk.bin", "--to", "defs/relocated.xml"),
     "waive": WAIVED,
     "set": ("set", HERON, "fuel", "--at", "speed=1600,load=40", "--to", "12 mg"),
     "apply": ("apply", HERON, "values.csv"),

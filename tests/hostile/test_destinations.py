@@ -74,6 +74,7 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "merge --to": ("merge", BASE, AUK, BASE, "--to", "OUTPUT"),
     "merge --to with conflicts": ("merge", BASE, HERON, AUK, "--to", "OUTPUT"),
     "carry --to": ("carry", BASE, AUK, BASE, "--to", "OUTPUT"),
+    "relocate --to": ("relocate", BASE, AUK, "--whole", "--to", "OUTPUT"),
     "import --to": ("import", "engine.a2l", "--to", "OUTPUT"),
     "import --to of a list": ("import", "list.csv", "--byte-order", "big", "--to", "OUTPUT"),
     "demo": ("demo", "OUTPUT"),
@@ -84,7 +85,7 @@ IMAGES = {name for name in WRITERS if name.startswith(("merge", "carry")) and "d
 #: What these make is a definition, which the policy may name as one.
 DEFINITIONS = {"merge --to of definitions"}
 #: These make what is new.
-NEW = {"import --to", "import --to of a list", "demo"}
+NEW = {"relocate --to", "import --to", "import --to of a list", "demo"}
 
 #: Why an output is refused, and not the rest of a call.
 _REASONS = (
@@ -357,6 +358,10 @@ READING = {
     "carry --old-definition": ("carry", BASE, AUK, BASE, "--old-definition", "INPUT", "--to", "OUTPUT"),
     "carry --new-definition": ("carry", BASE, AUK, BASE, "--new-definition", "INPUT", "--to", "OUTPUT"),
     "carry --policy": ("carry", BASE, AUK, BASE, "--policy", "INPUT", "--to", "OUTPUT"),
+    "relocate OLD": ("relocate", "INPUT", BASE, "--definition", DEFINITION, "--to", "OUTPUT"),
+    "relocate NEW": ("relocate", BASE, "INPUT", "--to", "OUTPUT"),
+    "relocate --definition": ("relocate", BASE, BASE, "--definition", "INPUT", "--to", "OUTPUT"),
+    "relocate --policy": ("relocate", BASE, BASE, "--policy", "INPUT", "--to", "OUTPUT"),
     "import FILE": ("import", "INPUT", "--to", "OUTPUT"),
     "import --mapping": ("import", "list.csv", "--mapping", "INPUT", "--to", "OUTPUT"),
     "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "INPUT", "--to", "OUTPUT"),

@@ -40,7 +40,10 @@ _KEYS = {
     "use": ("file",),
     "shift": ("start",),
     "at": ("table", "axis"),
-    "gone": ("table", "demand", "axis", "signal", "conversion", "relation", "first", "second"),
+    "gone": (
+        *("table", "demand", "axis", "signal", "conversion", "relation", "first", "second"),
+        *("region", "identity", "checksum"),
+    ),
 }
 #: Elements that tables identify.
 _RELATIONS = frozenset({"at-most", "equal", "inverse", "gap"})

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.relocation.result import ItemKind
-from callint.comparing.relocation.stretches import Bytes
+from callint.comparing.relocation.stretches import Bytes, Integers
 from callint.comparing.relocation.units import PlacementUnit
 
 #: The prior share of units that are kept, and the least share of those that look like anything at all.
@@ -26,10 +26,15 @@ _DEPENDENT, _DEPENDENT_SHARE = 8.0, 0.35
 #: What one byte says that differs from the byte before it, and one byte that does not.
 _CHANGING_BYTE, _REPEATED_BYTE = 2.0, 0.1
 _IMPOSSIBLE = -12.0
+#: What a number outside the limits costs.
+_OUTSIDE_LIMITS = 4.0
 #: Numbers that rise or fall all along: what one more of them says.
 _ORDERED_CELL = 0.7
 #: From this many cells, the order of numbers and their likeness say something by themselves.
 FEW_CELLS = 3
+
+
+Numbers = NDArray[np.float64]
 
 
 @dataclass
@@ -107,6 +112,31 @@ class Likelihood:
             return 0.0
         return self._similar(unit, at)
 
+    def numbers_at(self, unit: PlacementUnit, offsets: Integers) -> Numbers | None:
+        """The numbers of a unit at offsets of the new image, shape (offsets, cells); None if it has none.
+
+        Infinite numbers and those that are not numbers count as 0.
+        """
+        if unit.dtype is None:
+            return None
+        starts = offsets[:, None] + np.arange(unit.cells) * unit.stride
+        raw = self.new[starts[:, :, None] + np.arange(unit.dtype.itemsize)].view(unit.dtype)[..., 0]
+        with np.errstate(invalid="ignore"):  # bytes that are not floats
+            numbers = raw.astype(np.float64)
+        finite: Numbers = np.clip(np.nan_to_num(numbers, posinf=0.0, neginf=0.0), -1e30, 1e30)
+        return finite
+
+    def likeness_at(self, unit: PlacementUnit, before: Numbers, after: Numbers) -> Numbers:
+        """What the likeness, the order and the limits of numbers say, for each row of ``after``."""
+        ratios = _likeness(before, after)
+        if unit.kind is ItemKind.AXIS and (order := _order(before)):
+            ratios[~(np.diff(order * after, axis=1) > 0).all(axis=1)] = _IMPOSSIBLE * len(before)
+        if unit.limits is not None:
+            low, high = unit.limits
+            if ((before >= low) & (before <= high)).all():
+                ratios[((after < low) | (after > high)).any(axis=1)] -= _OUTSIDE_LIMITS
+        return ratios
+
     def _equal_bytes(self, unit: PlacementUnit, at: int) -> NDArray[np.bool_]:
         equal: NDArray[np.bool_] = self.old[unit.at : unit.at + unit.size] == self.new[at : at + unit.size]
         return equal
@@ -125,14 +155,14 @@ class Likelihood:
             return 0.0
         if not np.isfinite(after).all():
             return _IMPOSSIBLE
-        similar = _likeness(before, after)
+        similar = float(_likeness(before, after))
         if len(before) < FEW_CELLS and (self.new[at : at + unit.size] == self.fill).all():
             similar -= 6.0  # rather the padding in front of the next item
         if unit.limits is not None:
             low, high = unit.limits
             fits = (after >= low) & (after <= high)
             if not fits.all() and ((before >= low) & (before <= high)).all():
-                similar -= 4.0
+                similar -= _OUTSIDE_LIMITS
         if unit.kind is ItemKind.AXIS:
             if _order(after) != _order(before):
                 return _IMPOSSIBLE
@@ -160,8 +190,8 @@ def _order(numbers: NDArray[np.float64]) -> int:
     return int((steps > 0).all()) - int((steps < 0).all()) if len(steps) else 0
 
 
-def _likeness(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
-    """What the distances of cells say, in spans of the old cells."""
+def _likeness(before: Numbers, after: Numbers) -> Numbers:
+    """What the distances of cells say, in spans of the old cells; for each row of ``after``."""
     least, greatest = float(before.min()), float(before.max())
     span = max(greatest - least, 0.1 * max(abs(least), abs(greatest)), 2.0 if len(before) > 1 else 4.0)
     with np.errstate(over="ignore"):
@@ -169,4 +199,5 @@ def _likeness(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
     here = 10 * np.exp(-distance / 0.05) + 1.3 * np.exp(-distance / 0.3) + 0.05 / (1 + distance) ** 2
     ratios = np.log(here / 0.5 * (1 + distance) ** 2)
     independent = min(len(before), 2 + np.sqrt(len(before)))
-    return float(ratios.mean() * independent)
+    result: Numbers = ratios.mean(axis=-1) * independent
+    return result

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.relocation.assign import PlacementStates, candidate_states, posteriors
-from callint.comparing.relocation.checksums import checksum_candidates
+from callint.comparing.relocation.checksums import ChecksumFinder
+from callint.comparing.relocation.gaps import place_in_gaps
 from callint.comparing.relocation.likelihood import Likelihood
 from callint.comparing.relocation.result import Candidate, ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.settle import Best, settle
@@ -14,8 +17,9 @@ from callint.comparing.relocation.stretches import Bytes, shared_stretches
 from callint.comparing.relocation.units import PlacementUnit, item_units, with_pieces
 from callint.model.definition import Definition
 from callint.model.image import Image
-from callint.reading.definition_bounds import MAX_MEMORY
 
+#: The most bytes from the first to the last of an image; callint needs some 100 bytes of memory for each.
+MAX_BYTES = 8 * 2**20
 #: Candidates that people are told, and the least probability of one.
 _CANDIDATES, _LEAST = 3, 0.01
 
@@ -35,16 +39,21 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
     probabilities = posteriors(units, states)
     best = [_best(state, probability) for state, probability in zip(states, probabilities, strict=True)]
     settled = settle(units, best, likelihood)
+    place_in_gaps(units, best, settled, likelihood)
     checksums = {checksum.name: checksum for checksum in definition.memory.checksums}
+    finder = ChecksumFinder(units, best, start, new)
     placements = []
-    for unit, state, probability, evidence in zip(units, states, probabilities, settled, strict=True):
+    for unit, state, probability, evidence, chosen in zip(
+        units, states, probabilities, settled, best, strict=True
+    ):
         if unit.kind is None or evidence is None:
             continue
-        candidates = _candidates(unit, state, probability, new_start)
+        candidates = _candidates(unit, state, probability, chosen, new_start)
         if unit.kind is ItemKind.CHECKSUM:
-            candidates = checksum_candidates(checksums[unit.name], candidates, new)
-            computed = RelocationEvidence.COMPUTED if candidates else RelocationEvidence.NOT_COMPUTED
-            placements.append(_placement(unit, start, computed, candidates))
+            moved = finder.find(checksums[unit.name], candidates)
+            computed = RelocationEvidence.NOT_COMPUTED if moved is None else RelocationEvidence.COMPUTED
+            candidates = () if moved is None else (Candidate(moved.stored_at, 1.0),)
+            placements.append(replace(_placement(unit, start, computed, candidates), checksum=moved))
         else:
             placements.append(_placement(unit, start, evidence, candidates))
     return placements
@@ -66,11 +75,11 @@ def _placement(
 
 
 def _flat(image: Image, fill: int) -> tuple[int, Bytes]:
-    """The lowest address, and the bytes from there on without gaps, at most as many as a memory may have."""
+    """The lowest address, and the bytes from there on without gaps, at most ``MAX_BYTES``."""
     if not image.extents:
         return 0, np.empty(0, np.uint8)
     start = image.extents[0][0]
-    size = min(image.extents[-1][1] - start, MAX_MEMORY)
+    size = min(image.extents[-1][1] - start, MAX_BYTES)
     content = np.full(size, fill, np.uint8)
     for segment in image.segments:
         here = content[segment.start - start : segment.end - start]
@@ -86,11 +95,17 @@ def _best(state: PlacementStates, probability: NDArray[np.float64]) -> Best:
 
 
 def _candidates(
-    unit: PlacementUnit, state: PlacementStates, probability: NDArray[np.float64], start: int
+    unit: PlacementUnit, state: PlacementStates, probability: NDArray[np.float64], chosen: Best, start: int
 ) -> tuple[Candidate, ...]:
+    """The candidates of the assignment, behind the one that was chosen after it."""
     order = np.argsort(-probability[: len(state.shifts)], kind="stable")[:_CANDIDATES].tolist()
-    return tuple(
-        Candidate(unit.at + int(state.shifts[number]) + start, float(probability[number]))
+    likely = {
+        int(state.shifts[number]): float(probability[number])
         for number in order
         if probability[number] >= _LEAST
-    )
+    }
+    shift, sure = chosen
+    if shift is not None and likely.get(shift) != sure:
+        others = {other: min(share, 1 - sure) for other, share in likely.items() if other != shift}
+        likely = {shift: sure, **others}
+    return tuple(Candidate(unit.at + shift + start, share) for shift, share in likely.items())

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from callint.model.definition import Checksum
+
 
 class ItemKind(StrEnum):
     """What is placed."""
@@ -31,6 +33,11 @@ class RelocationEvidence(StrEnum):
     BESIDE = "the shift changes nearby, and the content does not say where"
     RESIZED = "the bytes beside it moved: the size may differ"
     AXIS = "the size of an axis may differ"
+    AXIS_LEFT = "an axis of it is left out"
+    TABLE_LEFT = "its table is left out"
+    UNRESOLVED = "the definition lacks its axis or conversion"
+    OUTSIDE = "it would lie outside the memory"
+    LACKED = "the old image lacks some of its bytes"
     NOT_COMPUTED = "no stored value is right"
     OVERLAP = "another item lies there"
     OTHER = "the content there differs too much"
@@ -59,7 +66,8 @@ class Candidate:
 class Placement:
     """An item with its old address and its new one, which is None if no candidate is sure.
 
-    ``probability`` is that of the best candidate; ``candidates`` are in falling order.
+    ``probability`` is that of the best candidate; ``candidates`` are in falling order. ``checksum`` is a
+    placed checksum with its range in the new image.
     """
 
     kind: ItemKind
@@ -69,3 +77,4 @@ class Placement:
     probability: float
     evidence: RelocationEvidence
     candidates: tuple[Candidate, ...]
+    checksum: Checksum | None = None

@@ -15,7 +15,7 @@ Best = tuple[int | None, float]
 #: The least probability of a placement.
 SURE = 0.9
 #: What content must say to settle where the shift changes, and the share of this that similar content counts.
-_ANCHOR, _SIMILAR_SHARE = 4.0, 0.5
+ANCHOR, _SIMILAR_SHARE = 4.0, 0.5
 #: The logarithms by which an address must be ahead of another, and from which a place is much like an item.
 _AHEAD, _ALIKE = 0.5, 9.0
 #: What a text says that is much like the old one.
@@ -57,7 +57,7 @@ def settle(
     unclear = [n for n in range(len(units)) if _is_placed(settled[n]) and not borders.is_clear(n)]
     for number in unclear:
         settled[number] = RelocationEvidence.BESIDE
-    _drop_overlaps(units, best, settled)
+    drop_overlaps(units, best, settled)
     return settled
 
 
@@ -90,7 +90,7 @@ def _confirm_axes(
         for number, unit in enumerate(units)
         if settled[number] is RelocationEvidence.SAME
         and unit.axes
-        and information[number] >= _ANCHOR
+        and information[number] >= ANCHOR
         and not may_be_resized(number, units, best, RelocationEvidence.SIMILAR)
         for axis in unit.axes
     }
@@ -149,12 +149,12 @@ class _Borders:
                         return False
                     break
                 if there != shift:
-                    held += total - self.information[number] >= _ANCHOR
-                    if (steps < 2 or total < _ANCHOR) and self._has_rival(number, shift, there, total):
+                    held += total - self.information[number] >= ANCHOR
+                    if (steps < 2 or total < ANCHOR) and self._has_rival(number, shift, there, total):
                         return False
                     break
                 total += self.information[other]
-                if total >= _ANCHOR and steps > 1:
+                if total >= ANCHOR and steps > 1:
                     held += 1
                     break
             else:
@@ -183,7 +183,7 @@ class _Borders:
     def _is_kept(self, number: int, shift: int) -> bool:
         """Whether an item has the same distinct content at a shift."""
         unit = self.units[number]
-        return self.information[number] >= _ANCHOR and self.likelihood.is_kept(unit, unit.at + shift)
+        return self.information[number] >= ANCHOR and self.likelihood.is_kept(unit, unit.at + shift)
 
     def _has_rival(self, number: int, shift: int, other: int | None, total: float) -> bool:
         """Whether an item looks much alike at the other shift, or, if it was recalibrated, anywhere nearby.
@@ -200,12 +200,12 @@ class _Borders:
                 return False
             return likelihood.likeness(unit, unit.at + other) > _ALIKE
         if other is None:
-            return total < _ANCHOR or (unit.cells >= FEW_CELLS and own < _SIMILAR_SHARE * _AHEAD)
+            return total < ANCHOR or (unit.cells >= FEW_CELLS and own < _SIMILAR_SHARE * _AHEAD)
         change = other - shift
         if abs(change) > max(_NEARBY, 2 * unit.size):
             return False
         if unit.cells < FEW_CELLS:
-            return total < _ANCHOR
+            return total < ANCHOR
         least = likelihood.ratio(unit, at, distinct) - _AHEAD
         steps = [step for step in range(min(0, change) - 4, max(0, change) + 5) if step][:_MOST_STEPS]
         return any(likelihood.ratio(unit, at + step, distinct) > least for step in [change, *steps])
@@ -281,7 +281,7 @@ def may_be_resized(
     return False
 
 
-def _drop_overlaps(
+def drop_overlaps(
     units: Sequence[PlacementUnit], best: Sequence[Best], settled: list[RelocationEvidence | None]
 ) -> None:
     """Leave out items that share bytes in the new image but not in the old one; the surer one stays."""

@@ -25,6 +25,7 @@ class PlacementUnit:
 
     ``kind`` is None for bytes that no item covers. ``cells``, ``dtype`` and ``stride`` say how numbers lie
     in it; ``limits`` are raw bounds on them, and ``row`` are the sizes in bytes of a row and of a column.
+    ``shape`` are the cells of an axis or table along the slow and the fast axis of memory.
     ``count`` is the distance from an axis to its stored count, with the type of the count; ``axes`` are the
     stored axes of a table.
     """
@@ -40,6 +41,7 @@ class PlacementUnit:
     row: tuple[int, ...] = ()
     count: tuple[int, np.dtype[Any]] | None = None
     axes: tuple[str, ...] = ()
+    shape: tuple[int, int] = (0, 0)
 
     def numbers(self, content: Bytes, at: int) -> NDArray[np.float64] | None:
         """Its numbers at an offset of some bytes, shape (cells,); None if it has none or they end before."""
@@ -54,7 +56,11 @@ def item_units(definition: Definition, start: int, size: int) -> list[PlacementU
     """The items that lie in ``size`` bytes from the address ``start``, by their offset."""
     units = [
         *(_axis(definition, axis, start) for axis in definition.stored_axes),
-        *(_table(definition, table, start) for table in definition.tables.values()),
+        *(
+            _table(definition, table, start)
+            for table in definition.tables.values()
+            if definition.is_resolved(table)
+        ),
         *(
             PlacementUnit(ItemKind.TEXT, text.name, text.at - start, text.length)
             for text in definition.texts.values()
@@ -79,7 +85,7 @@ def _axis(definition: Definition, axis: StoredAxis, start: int) -> PlacementUnit
     size = (axis.count - 1) * storage.stride + storage.type.size
     return PlacementUnit(
         ItemKind.AXIS, axis.name, axis.at - start, size, axis.count, storage.dtype, storage.stride,
-        row=(storage.stride,), count=count,
+        row=(storage.stride,), count=count, shape=(1, axis.count),
     )  # fmt: skip
 
 
@@ -112,6 +118,7 @@ def _table(definition: Definition, table: Table, start: int) -> PlacementUnit:
         limits,
         row,
         axes=stored,
+        shape=(columns, rows) if table.y_first else (rows, columns),
     )
 
 

@@ -19,6 +19,10 @@ from callint.reading.elements.inherited_elements import Elements, InheritedEleme
 from callint.reading.elements.moved_addresses import AddressChanges
 from callint.reading.elements.reader import ElementReader
 
+#: What may be gone from the memory, with the fields of the model.
+_OF_MEMORY = {"region": "regions", "identity": "identities", "checksum": "checksums"}
+_GONE = ("table", "axis", "signal", "conversion", "relation", *_OF_MEMORY)
+
 
 class Inheritance:
     """The elements of a parent, as the child changes them.
@@ -60,9 +64,9 @@ class Inheritance:
 
     def _remove(self, element: etree._Element) -> None:
         """Apply ``<gone>``."""
-        kinds = [kind for kind in ("table", "axis", "signal", "conversion", "relation") if element.get(kind)]
+        kinds = [kind for kind in _GONE if element.get(kind)]
         if len(kinds) != 1:
-            raise ValueError("give exactly one of table, axis, signal, conversion, relation")
+            raise ValueError(f"give exactly one of {', '.join(_GONE)}")
         kind, name = kinds[0], required(element, kinds[0])
         if element.get("demand") is not None and kind != "table":
             raise ValueError("demand goes with a table")
@@ -81,6 +85,8 @@ class Inheritance:
             self._inherited.drop_table(name)
             elements.relations = [item for item in elements.relations if name not in (item.table, item.other)]
             elements.sensors = [item for item in elements.sensors if item.curve != name]
+        elif kind in _OF_MEMORY:
+            self._remove_from_memory(kind, name, self._reader.line(element))
         else:
             spaces: dict[str, dict[str, Any]] = {
                 "axis": elements.axes,
@@ -91,6 +97,19 @@ class Inheritance:
             self._inherited.known(kind, space, name)
             self._inherited.dropped.add((kind, name))
             del space[name]
+
+    def _remove_from_memory(self, kind: str, name: str, line: int) -> None:
+        """Remove a region, identity or checksum."""
+        memory = self.elements.memory
+        assert memory is not None
+        parts = getattr(memory, _OF_MEMORY[kind])
+        kept = tuple(part for part in parts if part.name != name)
+        if len(kept) == len(parts):
+            raise ValueError(f"{self._inherited.path} has no {kind} {name}")
+        self._inherited.dropped.add((kind, name))
+        changed: dict[str, Any] = {_OF_MEMORY[kind]: kept}
+        self.elements.memory = replace(memory, **changed)
+        self._inherited.changed_at[memory.line] = line
 
     def _remove_demand(self, name: str, demand: str, line: int) -> None:
         table = self._inherited.item(name)
@@ -140,7 +159,8 @@ class Inheritance:
             old[key] = item if before is None else replace(item, line=before.line)
 
     def _merged_memory(self, own: Memory | None) -> Memory:
-        old = self._parent.memory
+        old = self.elements.memory
+        assert old is not None
         if own is None:
             return old
         self._inherited.changed_at[old.line] = own.line

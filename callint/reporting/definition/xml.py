@@ -44,9 +44,9 @@ _MOST_IN_A_LINE = 108
 
 def definition_lines(definition: Definition) -> Iterator[str]:
     """The lines of the whole file, each with its line break."""
-    order = _usual_order(definition)
-    writer = _DefinitionWriter(definition, order)
-    head = _attributes(
+    order = usual_order(definition)
+    writer = DefinitionWriter(definition, order)
+    head = attributes(
         xmlns=NAMESPACE, name=definition.name, revision=str(definition.revision), byte_order=order.value
     )
     yield '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -80,7 +80,7 @@ def with_references(line: str) -> str:
     )
 
 
-def _usual_order(definition: Definition) -> ByteOrder:
+def usual_order(definition: Definition) -> ByteOrder:
     """The most common byte order of the numbers, which is the default of the file."""
     orders = Counter(table.storage.byte_order for table in definition.tables.values())
     orders.update(axis.storage.byte_order for axis in definition.stored_axes)
@@ -102,7 +102,8 @@ def _part(element: str, rows: Iterable[str]) -> Iterator[str]:
 _SPECIAL = re.compile('[&<>"\t\n\r]')
 
 
-def _attributes(**pairs: str | None) -> str:
+def attributes(**pairs: str | None) -> str:
+    """Attributes in their order, each behind a space; _ stands for -, and None for an absent one."""
     return "".join(
         f" {name.replace('_', '-')}={quoteattr(value)}"
         if _SPECIAL.search(value)
@@ -121,7 +122,7 @@ def _span(limits: Range | None) -> str | None:
 
 
 def _signal(signal: Signal) -> str:
-    head = _attributes(
+    head = attributes(
         name=signal.name,
         unit=signal.unit,
         plausible=_span(signal.plausible),
@@ -131,7 +132,7 @@ def _signal(signal: Signal) -> str:
 
 
 def _sensor(sensor: Sensor) -> str:
-    head = _attributes(
+    head = attributes(
         signal=sensor.signal, curve=sensor.curve, supply=exact(sensor.supply), pull_up=exact(sensor.pull_up)
     )
     return f"<sensor{head}/>"
@@ -141,7 +142,7 @@ def _conversion(conversion: Conversion) -> Iterator[str]:
     name, unit = conversion.name, "" if isinstance(conversion, States) else conversion.unit
     match conversion:
         case Linear():
-            head = _attributes(
+            head = attributes(
                 name=name,
                 unit=unit or None,
                 factor=exact(conversion.factor),
@@ -151,15 +152,15 @@ def _conversion(conversion: Conversion) -> Iterator[str]:
             yield f"<linear{head}/>"
         case Rational():
             numbers = dict(zip("abcdef", map(exact, conversion.coefficients), strict=True))
-            head = _attributes(name=name, unit=unit or None, **numbers, decimals=_decimals(conversion))
+            head = attributes(name=name, unit=unit or None, **numbers, decimals=_decimals(conversion))
             yield f"<rational{head}/>"
         case States():
-            yield f"<states{_attributes(name=name)}>"
+            yield f"<states{attributes(name=name)}>"
             for raw, title in conversion.names.items():
                 yield f'  <state raw="{raw}">{escape(title)}</state>'
             yield "</states>"
         case Interpolated():
-            head = _attributes(name=name, unit=unit or None, decimals=_decimals(conversion))
+            head = attributes(name=name, unit=unit or None, decimals=_decimals(conversion))
             yield f"<interpolated{head}>"
             for raw_value, physical in zip(conversion.raw, conversion.physical, strict=True):
                 yield f'  <point raw="{exact(raw_value)}" physical="{exact(physical)}"/>'
@@ -174,7 +175,7 @@ def _relation(relation: Relation) -> str:
         "gap": ("upper", "lower", "min"),
     }[relation.kind]
     pairs = {table: relation.table, other: relation.other, amount: exact(relation.amount)}
-    return f"<{relation.kind}{_attributes(**pairs, within=relation.within or None)}/>"
+    return f"<{relation.kind}{attributes(**pairs, within=relation.within or None)}/>"
 
 
 def _values(axis: FixedAxis) -> str:
@@ -183,15 +184,15 @@ def _values(axis: FixedAxis) -> str:
     if len(values) > 2:
         start, step = values[0], values[1] - values[0]
         if step > 0 and all(start + step * index == value for index, value in enumerate(values)):
-            return _attributes(count=str(len(values)), start=exact(start), step=exact(step))
-    return _attributes(values=" ".join(map(exact, values)))
+            return attributes(count=str(len(values)), start=exact(start), step=exact(step))
+    return attributes(values=" ".join(map(exact, values)))
 
 
 def _identity(identity: Identity) -> str:
     text = identity.content.decode("ascii", "replace")
     is_plain = text.isprintable() and text.isascii() and text == " ".join(text.split()) and text != ""
     pairs = {"text": text} if is_plain else {"bytes": identity.content.hex(" ").upper()}
-    return f"<identity{_attributes(name=identity.name, at=address(identity.at), **pairs)}/>"
+    return f"<identity{attributes(name=identity.name, at=address(identity.at), **pairs)}/>"
 
 
 def _constraints(constraints: Constraints) -> Iterator[str]:
@@ -199,23 +200,23 @@ def _constraints(constraints: Constraints) -> Iterator[str]:
         if bounds is not None:
             low = bounds.low_text or (None if isinf(bounds.low) else exact(bounds.low))
             high = bounds.high_text or (None if isinf(bounds.high) else exact(bounds.high))
-            yield f"<{element}{_attributes(min=low, max=high)}/>"
+            yield f"<{element}{attributes(min=low, max=high)}/>"
     if constraints.off is not None:
         is_usual = constraints.off.allowed is OffAllowed.OUTSIDE_OPERATING
         allowed = None if is_usual else constraints.off.allowed.value
-        yield f"<off{_attributes(raw=str(constraints.off.raw), allowed=allowed)}/>"
+        yield f"<off{attributes(raw=str(constraints.off.raw), allowed=allowed)}/>"
     for rule in constraints.monotonic:
         direction, strict = "rising" if rule.rising else "falling", "true" if rule.strict else None
-        yield f"<monotonic{_attributes(along=rule.along, direction=direction, strict=strict)}/>"
+        yield f"<monotonic{attributes(along=rule.along, direction=direction, strict=strict)}/>"
     for gradient in constraints.gradients:
-        yield f"<gradient{_attributes(along=gradient.along, max=exact(gradient.max))}/>"
+        yield f"<gradient{attributes(along=gradient.along, max=exact(gradient.max))}/>"
     if constraints.change is not None:
-        yield f"<change{_attributes(max=exact(constraints.change))}/>"
+        yield f"<change{attributes(max=exact(constraints.change))}/>"
     yield from map(_guard, constraints.guards)
 
 
 def _guard(guard: Guard) -> str:
-    head = _attributes(
+    head = attributes(
         above=None if guard.above is None else guard.text or exact(guard.above),
         below=None if guard.below is None else guard.text or exact(guard.below),
         state=guard.state,
@@ -226,7 +227,7 @@ def _guard(guard: Guard) -> str:
     return f"<guard{head}/>"
 
 
-class _DefinitionWriter:
+class DefinitionWriter:
     """Writes the elements that depend on other parts of the definition or on its byte order."""
 
     def __init__(self, definition: Definition, order: ByteOrder) -> None:
@@ -236,9 +237,9 @@ class _DefinitionWriter:
     def memory(self) -> Iterator[str]:
         memory = self.definition.memory
         fill = None if memory.fill == 0xFF else f"0x{memory.fill:02X}"
-        head = _attributes(start=f"0x{memory.start:X}", size=f"0x{memory.size:X}", fill=fill)
+        head = attributes(start=f"0x{memory.start:X}", size=f"0x{memory.size:X}", fill=fill)
         rows = [
-            f"<region{_attributes(name=part.name, start=address(part.start), size=f'0x{part.size:X}')}/>"
+            f"<region{attributes(name=part.name, start=address(part.start), size=f'0x{part.size:X}')}/>"
             for part in memory.regions
         ]
         rows += map(_identity, memory.identities)
@@ -258,7 +259,7 @@ class _DefinitionWriter:
             own = {name: f"0x{getattr(crc, name):X}" for name in ("poly", "init", "xorout")}
             own |= {name: str(getattr(crc, name)).lower() for name in ("reflect_in", "reflect_out")}
             own["width"] = str(crc.width)
-        head = _attributes(
+        head = attributes(
             name=checksum.name,
             algorithm=checksum.algorithm,
             start=address(checksum.start),
@@ -286,10 +287,10 @@ class _DefinitionWriter:
     def axis(self, axis: Axis, named: bool) -> str:
         name = axis.name if named else None
         if isinstance(axis, FixedAxis):
-            return f"<fixed-axis{_attributes(name=name, signal=axis.signal)}{_values(axis)}/>"
+            return f"<fixed-axis{attributes(name=name, signal=axis.signal)}{_values(axis)}/>"
         stored = axis.stored_count
         count_type = stored.storage.type.name if stored else "uint8"
-        head = _attributes(
+        head = attributes(
             name=name,
             signal=axis.signal,
             at=address(axis.at),
@@ -310,7 +311,7 @@ class _DefinitionWriter:
         for item in items:
             members[item.group if item.group in members else ""].append(item)
         for name, group in self.definition.groups.items():
-            yield f"<group{_attributes(name=name, title=group.title)}>"
+            yield f"<group{attributes(name=name, title=group.title)}>"
             yield from (f"  {row}" for item in members[name] for row in self.member(item))
             yield "</group>"
         yield from (row for item in members[""] for row in self.member(item))
@@ -319,8 +320,8 @@ class _DefinitionWriter:
         return self.table(item) if isinstance(item, Table) else _text(item)
 
     def table(self, table: Table) -> Iterator[str]:
-        head = _attributes(name=table.name, title=table.title, purpose=table.purpose.value)
-        place = _attributes(
+        head = attributes(name=table.name, title=table.title, purpose=table.purpose.value)
+        place = attributes(
             at=address(table.at),
             type=table.storage.type.name,
             conversion=table.conversion,
@@ -337,14 +338,14 @@ class _DefinitionWriter:
 
     def table_axis(self, along: str, name: str) -> str:
         if "/" not in name:
-            return f"<{along}{_attributes(axis=name)}/>"
+            return f"<{along}{attributes(axis=name)}/>"
         return f"<{along}>{self.axis(self.definition.axes[name], named=False)}</{along}>"
 
 
 def _text(text: Text) -> Iterator[str]:
-    head = _attributes(name=text.name, title=text.title, purpose=text.purpose.value)
+    head = attributes(name=text.name, title=text.title, purpose=text.purpose.value)
     encoding = None if text.encoding == "ascii" else text.encoding
-    place = _attributes(
+    place = attributes(
         at=address(text.at),
         length=str(text.length),
         encoding=encoding,

@@ -1,0 +1,1 @@
+"""Where the items of a definition lie in the image of another software."""
