@@ -14,6 +14,7 @@ from callint.comparing.set_values import Setting
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.decoding.signal_names import signal_named
+from callint.decoding.stored_values import OFF
 from callint.decoding.unit_conversions import UnitConversion, unit_conversion
 from callint.model.change import Flags
 from callint.model.definition import Definition, States, StoredAxis, Table
@@ -21,7 +22,6 @@ from callint.model.errors import InputError
 
 #: A number with a unit behind it.
 _QUANTITY = re.compile(r"([-+*]?\s*(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)")
-_OFF = "off"
 
 
 def parse_value(definition: Definition, item: Item, text: str) -> Setting:
@@ -31,12 +31,12 @@ def parse_value(definition: Definition, item: Item, text: str) -> Setting:
     """
     text, conversion = text.strip(), definition.conversion_of(item)
     if isinstance(conversion, States):
-        return Setting(raw=_state(item, conversion, text))
-    if text.casefold() == _OFF:
+        return Setting(name=_state(item, conversion, text))
+    if text.casefold() == OFF:
         off = item.demands.off if isinstance(item, Table) else None
         if off is None:
             raise InputError(f"--to {text}: {item.name} has no off code in the definition; give a value")
-        return Setting(raw=off.raw)
+        return Setting(name=OFF)
     place, unit = f"--to {text}", definition.unit_of(item)
     digits, written_unit = _split(text, place, unit)
     return Setting(value=_in_unit(number(digits, place, unit), written_unit, unit, place))
@@ -67,12 +67,12 @@ def parse_change(definition: Definition, item: Item, text: str) -> Setting:
     return Setting(offset=_in_unit(value, written_unit, unit, place, is_difference=True))
 
 
-def _state(item: Item, states: States, text: str) -> int:
-    raw = states.raw_of(text)
-    if raw is None:
+def _state(item: Item, states: States, text: str) -> str:
+    """The name of a state; InputError if the table has no such state."""
+    if states.raw_of(text) is None:
         listed = ", ".join(states.names.values())
         raise InputError(f"--to {text}: {item.name} has no such state; it has {listed}")
-    return raw
+    return text
 
 
 def _split(text: str, place: str, unit: str) -> tuple[str, str]:

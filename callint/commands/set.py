@@ -115,12 +115,13 @@ class _SetJob:
         else:
             setting = parse_change(definition, item, options.by or "")
         result = set_values(image.decoded, number, cells, setting)
-        self.remarks += edit_remarks(definition, result.rounded, result.mirrors)
+        rounded = () if options.to is None else result.written.rounded
+        self.remarks += edit_remarks(definition, rounded, result.written.mirrors)
         if result.off_cells:
             verbs = ("is", "stays") if result.off_cells == 1 else ("are", "stay")
             count = fmt.count(result.off_cells, "cell")
             self.remarks.append(f"{count} {verbs[0]} switched off and {verbs[1]} so.")
-        return result.image
+        return result.written.image
 
     def _with_text(self, image: EditableImage, text: Text) -> Image:
         options = self._options
@@ -128,7 +129,7 @@ class _SetJob:
             raise InputError(f"{text.name}: it is a text; give all of it with --to, without --at and --by")
         writer = CellWriter(image.decoded)
         writer.write_text(text, options.to)
-        return writer.image()[0]
+        return writer.image().image
 
 
 def _item_number(image: EditableImage, name: str) -> int:

@@ -10,19 +10,19 @@ import math
 import re
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from callint import fmt
-from callint.comparing.cell_writer import CellWriter, RoundedValue
-from callint.decoding.conversions import exact_terms, exact_value, is_wide, quantise
-from callint.decoding.decode import Decoded
+from callint.comparing.cell_writer import CellWriter, RefusedValueError, WrittenImage
+from callint.decoding.conversions import exact_value, is_wide
+from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item
-from callint.model.change import Flags, Numbers
-from callint.model.definition import PLAIN, Linear, States, Table, Text
+from callint.decoding.stored_values import OFF, WantedValues
+from callint.model.change import Numbers
+from callint.model.definition import Linear, States, Text
 from callint.model.errors import InputError
-from callint.model.image import Image
 from callint.reading.addresses.cells import read_number
 from callint.reading.value_rows import ValueFile, ValueRow
 
@@ -31,23 +31,10 @@ _SPREADSHEET_DIGITS = 15
 _SLACK = 1e-12
 #: Breakpoints are written in as many digits as tell them from their neighbours.
 _LABEL_SLACK = 1e-6
-_OFF, _ABSENT = "off", "absent"
+_ABSENT = "absent"
 
 
-@dataclass(frozen=True, slots=True)
-class AppliedValues:
-    """The image with the values of a file.
-
-    ``rounded`` are the values that are stored as others, ``mirrors`` the names of tables that were changed
-    with those of the file.
-    """
-
-    image: Image
-    rounded: tuple[RoundedValue, ...]
-    mirrors: tuple[str, ...]
-
-
-def apply_rows(decoded: Decoded, file: ValueFile) -> AppliedValues:
+def apply_rows(decoded: Decoded, file: ValueFile) -> WrittenImage:
     """The decoded image with the values of a file, and with the cells that must equal changed ones.
 
     InputError with the row if a row names what the definition or the image lacks, if it contradicts another
@@ -60,15 +47,28 @@ def apply_rows(decoded: Decoded, file: ValueFile) -> AppliedValues:
 class _Wanted:
     """What the rows say about the cells of one item; arrays have the shape (rows, columns).
 
-    ``values`` count where ``has_value``; ``raw`` where ``has_raw``: an off code, a state, or the number of a
-    value that doubles cannot tell from its neighbours. ``lines`` are the rows, 0 for cells without one.
+    ``numbers`` are NaN and ``name_index`` is -1 where nothing is wanted. ``exact`` has the numbers of values
+    that doubles cannot tell apart, by the index of the cell. ``lines`` are the rows, 0 for cells without one.
     """
 
     item: int
-    values: Numbers
-    has_value: Flags
-    raw: dict[tuple[int, int], int]
-    lines: np.ndarray[Any, np.dtype[np.int64]]
+    numbers: Numbers
+    name_index: NDArray[np.int64]
+    lines: NDArray[np.int64]
+    names: dict[str, int] = field(default_factory=dict)
+    exact: dict[int, Fraction] = field(default_factory=dict)
+
+    @staticmethod
+    def empty(item: int, shape: tuple[int, int]) -> _Wanted:
+        return _Wanted(item, np.full(shape, np.nan), np.full(shape, -1, np.int64), np.zeros(shape, np.int64))
+
+    def has(self, place: tuple[int, int]) -> bool:
+        """Whether a row wants something else for a cell than the image has."""
+        return self.name_index[place] >= 0 or not math.isnan(self.numbers[place])
+
+    @property
+    def values(self) -> WantedValues:
+        return WantedValues(self.numbers, self.name_index, tuple(self.names), self.exact)
 
 
 @dataclass
@@ -80,18 +80,20 @@ class _RowApplier:
     wanted: dict[int, _Wanted] = field(default_factory=dict)
     texts: dict[str, ValueRow] = field(default_factory=dict)
 
-    def apply(self) -> AppliedValues:
+    def apply(self) -> WrittenImage:
         for row in self.file.rows:
             self._read(row)
         writer = CellWriter(self.decoded)
         for wanted in self.wanted.values():
-            self._write(writer, wanted)
-        self._check_breakpoints(writer.target)
+            try:
+                writer.write(wanted.item, wanted.values, only_changes=True)
+            except RefusedValueError as error:
+                raise InputError(f"{self.file.source}:{wanted.lines[error.place]}: {error}") from None
         for name, row in self.texts.items():
             self._write_text(writer, self.decoded.layout.definition.texts[name], row)
-        rounded = tuple(writer.rounded)
-        image, mirrors = writer.image()
-        return AppliedValues(image, rounded, mirrors)
+        written = writer.image()
+        self._check_breakpoints(decode(self.decoded.layout, written.image))
+        return written
 
     # One row
 
@@ -116,20 +118,13 @@ class _RowApplier:
         if row.y >= rows or row.x >= columns:
             problem = f"{row.table} has no cell x={row.x}, y={row.y}"
             raise self._wrong(row, problem, "leave x and y as they were")
-        wanted = self.wanted.get(number) or self._new(number)
+        wanted = self.wanted.setdefault(number, _Wanted.empty(number, (rows, columns)))
         if wanted.lines[row.y, row.x]:
             problem = f"row {wanted.lines[row.y, row.x]} is about the same cell of {row.table}"
             raise self._wrong(row, problem, "remove one of the rows")
         wanted.lines[row.y, row.x] = row.number
         self._check_unit(row, layout.items[number])
         self._read_cell(row, wanted)
-
-    def _new(self, number: int) -> _Wanted:
-        shape = self.decoded.layout.shape(number)
-        self.wanted[number] = _Wanted(
-            number, np.zeros(shape), np.zeros(shape, bool), {}, np.zeros(shape, np.int64)
-        )
-        return self.wanted[number]
 
     def _check_unit(self, row: ValueRow, item: Item) -> None:
         unit = self.decoded.layout.definition.unit_of(item)
@@ -149,12 +144,12 @@ class _RowApplier:
             row, word = replace(row, value=""), row.value  # the name of a state may be a number
         has_new_word = word.casefold() != present.casefold()
         if has_new_word and word:
-            code = self._code(row, item, word)
-            if row.value and self._is_new(row, wanted, place) and self._number(row) != code:
+            if row.value and self._is_new(row, wanted, place) and not self._is_code(row, item, word):
                 raise self._wrong(
                     row, f"the value {row.value} and the text {word!r} differ", "clear one of them"
                 )
-            wanted.raw[place] = code
+            name = OFF if word.casefold() == OFF and not self._is_state(item, word) else word
+            wanted.name_index[place] = wanted.names.setdefault(name, len(wanted.names))
         elif row.value:
             if self._is_new(row, wanted, place):
                 self._note_value(row, wanted, place)
@@ -168,7 +163,7 @@ class _RowApplier:
         if not decoded.of_item(decoded.present, number)[place]:
             return _ABSENT
         if decoded.of_item(decoded.off, number)[place]:
-            return _OFF
+            return OFF
         value = float(decoded.of_item(decoded.physical, number)[place])
         if math.isnan(value):
             return "not a number"
@@ -177,17 +172,14 @@ class _RowApplier:
         conversion = decoded.layout.definition.conversion_of(decoded.layout.items[number])
         return conversion.names.get(int(value), "") if isinstance(conversion, States) else ""
 
-    def _code(self, row: ValueRow, item: Item, word: str) -> int:
-        """The raw number of a word: the off code, or a state."""
+    def _is_state(self, item: Item, word: str) -> bool:
         conversion = self.decoded.layout.definition.conversion_of(item)
-        code = conversion.raw_of(word) if isinstance(conversion, States) else None
-        off = item.demands.off if isinstance(item, Table) else None
-        if code is None and word.casefold() == _OFF and off is not None:
-            code = off.raw
-        if code is None:
-            known = "no off code" if not isinstance(conversion, States) else "no such state"
-            raise self._wrong(row, f"{row.table} has {known}: {word!r}", "enter a value in the column value")
-        return code
+        return isinstance(conversion, States) and conversion.raw_of(word) is not None
+
+    def _is_code(self, row: ValueRow, item: Item, word: str) -> bool:
+        """Whether the value of a row is the number of the state that the word names."""
+        conversion = self.decoded.layout.definition.conversion_of(item)
+        return isinstance(conversion, States) and self._number(row) == conversion.raw_of(word)
 
     def _number(self, row: ValueRow) -> float:
         number = read_number(row.value, self.file.decimal_comma)
@@ -215,17 +207,14 @@ class _RowApplier:
         return not math.isclose(value, present, rel_tol=_SLACK)
 
     def _note_value(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> None:
+        wanted.numbers[place] = self._number(row)
         item = self.decoded.layout.items[wanted.item]
-        conversion = self.decoded.layout.definition.conversion_of(item)
-        if isinstance(conversion, Linear) and is_wide(conversion, item.storage):
-            factor, offset = exact_terms(conversion.factor, conversion.offset)
-            wanted.raw[place] = round((self._exact(row) - offset) / factor)
-        else:
-            wanted.values[place], wanted.has_value[place] = self._number(row), True
+        if is_wide(self.decoded.layout.definition.conversion_of(item), item.storage):
+            wanted.exact[int(np.ravel_multi_index(place, wanted.numbers.shape))] = self._exact(row)
 
     def _check_raw(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> None:
         """InputError if the raw number alone of a row was edited: it follows from the value."""
-        if not row.raw or row.raw.startswith("0x") or wanted.has_value[place] or place in wanted.raw:
+        if not row.raw or row.raw.startswith("0x") or wanted.has(place):
             return
         stored = self.decoded.raw_of(wanted.item)[place]
         number = read_number(row.raw, self.file.decimal_comma)
@@ -235,28 +224,7 @@ class _RowApplier:
             problem = f"the image holds raw {stored} here, not {row.raw}"
             raise self._wrong(row, problem, "change the value, and leave raw as it was")
 
-    # All rows of an item
-
-    def _write(self, writer: CellWriter, wanted: _Wanted) -> None:
-        """Write the values of an item that change its stored numbers."""
-        item = self.decoded.layout.items[wanted.item]
-        conversion = self.decoded.layout.definition.conversion_of(item)
-        quantised = quantise(
-            PLAIN if isinstance(conversion, States) else conversion, item.storage, wanted.values
-        )
-        stored = self.decoded.raw_of(wanted.item)
-        is_present = self.decoded.of_item(self.decoded.valued, wanted.item)
-        cells = wanted.has_value & ~(quantised.fits & is_present & (quantised.raw == stored))
-        if cells.any():
-            self._write_cells(writer, wanted, cells)
-        for place, raw in wanted.raw.items():
-            cell = np.zeros(stored.shape, bool)
-            cell[place] = True
-            if raw != stored[place] or not is_present[place]:
-                try:
-                    writer.write_raw(wanted.item, cell, raw)
-                except InputError as error:
-                    raise self._located(error, int(wanted.lines[place])) from None
+    # All rows
 
     def _check_breakpoints(self, target: Decoded) -> None:
         """InputError if a row names another breakpoint than its cell has, before and after the change.
@@ -278,20 +246,6 @@ class _RowApplier:
                     remedy = f"change breakpoints in the rows of {axis}, or give a file of this image"
                     raise self._wrong(row, problem, remedy)
 
-    def _write_cells(self, writer: CellWriter, wanted: _Wanted, cells: Flags) -> None:
-        """Write the flagged values; an error names the row of the first value that cannot be stored."""
-        try:
-            writer.write_values(wanted.item, cells, wanted.values)
-        except InputError:
-            for y, x in np.argwhere(cells).tolist():
-                cell = np.zeros(cells.shape, bool)
-                cell[y, x] = True
-                try:
-                    writer.write_values(wanted.item, cell, wanted.values)
-                except InputError as error:
-                    raise self._located(error, int(wanted.lines[y, x])) from None
-            raise
-
     def _write_text(self, writer: CellWriter, text: Text, row: ValueRow) -> None:
         """Write a text if the row has another one than the image."""
         if row.text is None:
@@ -303,13 +257,10 @@ class _RowApplier:
         try:
             writer.write_text(text, row.text.removeprefix("'"))
         except InputError as error:
-            raise self._located(error, row.number) from None
+            raise InputError(f"{self.file.source}:{row.number}: {error}") from None
 
     def _wrong(self, row: ValueRow, problem: str, remedy: str) -> InputError:
         return self.file.wrong(row.number, problem, remedy)
-
-    def _located(self, error: InputError, row: int) -> InputError:
-        return InputError(f"{self.file.source}:{row}: {error}")
 
 
 def _plain(text: str) -> str:

@@ -1,24 +1,28 @@
-"""Writes numbers into cells of an image, and into the cells that must equal them."""
+"""Writes values and texts into an image, and the values into the cells that must equal them."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from callint import fmt
-from callint.comparing.compare import changed_cells
 from callint.comparing.mirrors import mirrored_cells
-from callint.decoding.conversions import quantise, to_physical
-from callint.decoding.decode import Decoded, decode
-from callint.decoding.encode import UnstorableTextError, encode, text_content
+from callint.decoding.decode import Decoded
+from callint.decoding.encode import UnstorableTextError, text_content
 from callint.decoding.layout import Item
-from callint.model.change import Flags, Numbers
-from callint.model.definition import PLAIN, Conversion, States, Table, Text
+from callint.decoding.stored_values import (
+    OFF,
+    Outcome,
+    StoredValues,
+    WantedValues,
+    stored_values,
+    write_values,
+)
+from callint.model.change import Flags
+from callint.model.definition import PLAIN, States, Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 
@@ -35,49 +39,54 @@ class RoundedValue:
     stored: float
 
 
-class CellWriter:
-    """Collects new numbers and texts for an image.
+@dataclass(frozen=True, slots=True)
+class WrittenImage:
+    """The image with everything that was written.
 
-    ``target`` is the image as it will be, without the mirrors. ``rounded`` are the written values that are
-    stored as others, each once. Every method raises InputError for what cannot be stored.
+    ``rounded`` are the values that are stored as others, each once. ``mirrors`` are the names of tables that
+    were changed because they must equal another one.
     """
+
+    image: Image
+    rounded: tuple[RoundedValue, ...]
+    mirrors: tuple[str, ...]
+
+
+class RefusedValueError(ValueError):
+    """A value that a cell cannot store; ``place`` is its row and column."""
+
+    def __init__(self, message: str, place: tuple[int, int]) -> None:
+        super().__init__(message)
+        self.place = place
+
+
+class CellWriter:
+    """Collects new values and texts for one image."""
 
     def __init__(self, decoded: Decoded) -> None:
         self._decoded = decoded
+        self._stored: dict[int, StoredValues] = {}
         self._texts: dict[str, bytes] = {}
-        self.target = replace(decoded, raw=tuple(raw.copy() for raw in decoded.raw))
-        self.rounded: list[RoundedValue] = []
-        self.written: Flags = np.zeros(decoded.layout.size, bool)
+        self._rounded: list[RoundedValue] = []
+        self._written: Flags = np.zeros(decoded.layout.size, bool)
 
-    def write_values(self, item: int, cells: Flags, values: Numbers) -> None:
-        """Store values in engineering units in flagged cells of an item; both of shape (rows, columns)."""
-        what, conversion = self.target.layout.items[item], self._conversion(item)
-        quantised = quantise(conversion, what.storage, values)
-        misfits = cells & ~quantised.fits
-        if misfits.any():
-            value = fmt.quantity(float(values[misfits][0]), conversion)
-            raise InputError(
-                f"{what.name}: {value} does not fit the {what.storage.type.name} that it is stored in"
-            )
-        off = _off_code(what)
-        if off is not None and (is_off := cells & (quantised.raw == off)).any():
-            value = fmt.quantity(float(values[is_off][0]), conversion)
-            raise InputError(
-                f"{what.name}: {value} would be stored as the off code {off}; write off to mean it"
-            )
-        self._write(item, cells, quantised.raw)
-        self.rounded += _rounded(what, conversion, values[cells], quantised.raw[cells])
+    def write(self, item: int, wanted: WantedValues, *, only_changes: bool = False) -> None:
+        """Store the wanted values of an item, once for each item.
 
-    def write_raw(self, item: int, cells: Flags, raw: int | float) -> None:
-        """Store a raw number in flagged cells of an item, shape (rows, columns)."""
-        what = self.target.layout.items[item]
-        if not what.storage.holds(raw):
-            raise InputError(f"{what.name}: raw {raw} does not fit the {what.storage.type.name} of its cells")
-        numbers = self.target.raw_of(item)
-        self._write(item, cells, np.full(numbers.shape, raw, numbers.dtype))
+        The mirrors of all wanted cells follow, or with ``only_changes`` those of cells that get another
+        number. RefusedValueError for the first value that cannot be stored.
+        """
+        stored = stored_values(self._decoded, item, wanted)
+        if stored.refused.any():
+            y, x = np.argwhere(stored.refused)[0].tolist()
+            raise RefusedValueError(self._refusal(item, wanted, stored, (y, x)), (y, x))
+        self._stored[item] = stored
+        cells = stored.stored if only_changes else ~np.isnan(wanted.numbers) | (wanted.name_index >= 0)
+        self._decoded.of_item(self._written, item)[cells] = True
+        self._rounded += self._rounded_values(item, wanted, stored)
 
     def write_text(self, text: Text, value: str) -> None:
-        """Store a text, padded as it is now."""
+        """Store a text, padded as it is now. InputError if its bytes cannot hold it."""
         if self._decoded.text(text) is None:
             raise InputError(f"{text.name}: the image does not hold all of it; use a whole image")
         try:
@@ -85,39 +94,61 @@ class CellWriter:
         except UnstorableTextError as error:
             raise InputError(f"{text.name}: {error}") from None
 
-    def _write(self, item: int, cells: Flags, raw: NDArray[Any]) -> None:
-        target, name = self.target, self.target.layout.items[item].name
-        if not target.of_item(target.present, item)[cells].all():
-            raise InputError(f"{name}: the image does not hold all of these cells; use a whole image")
-        target.raw_of(item)[cells] = raw[cells]
-        target.of_item(self.written, item)[cells] = True
+    def image(self) -> WrittenImage:
+        """The image. A cell that must equal a written one gets the same value, unless it was written too.
 
-    def _conversion(self, item: int) -> Conversion:
-        layout = self.target.layout
-        conversion = layout.definition.conversion_of(layout.items[item])
-        return PLAIN if isinstance(conversion, States) else conversion
-
-    def image(self) -> tuple[Image, tuple[str, ...]]:
-        """The image with everything that was written, and the names of the mirrors that follow it.
-
-        A cell that must equal a written one gets the same value, unless it was written too.
+        InputError if it cannot, or if several items share written bytes.
         """
-        names = tuple(dict.fromkeys(self._write_mirrors()))
-        image = encode(self._decoded, self.target.raw, self.written, self._texts)
-        self._require_alone(decode(self._decoded.layout, image))
-        return image, names
+        rounded = tuple(self._rounded)
+        mirrors = tuple(dict.fromkeys(self._write_mirrors()))
+        image, overwritten = write_values(self._decoded, self._stored, self._texts)
+        if overwritten:
+            names = fmt.list_names([self._decoded.layout.items[number].name for number in overwritten], 3)
+            raise InputError(f"{names}: another item has the same bytes; correct the addresses first")
+        return WrittenImage(image, rounded, mirrors)
+
+    def _refusal(self, item: int, wanted: WantedValues, stored: StoredValues, place: tuple[int, int]) -> str:
+        """Why a value cannot be stored."""
+        what = self._decoded.layout.items[item]
+        conversion = self._decoded.layout.definition.conversion_of(what)
+        plain = PLAIN if isinstance(conversion, States) else conversion
+        match Outcome(int(stored.outcomes[place])):
+            case Outcome.UNKNOWN_NAME:
+                kind = "no such state" if isinstance(conversion, States) else "no off code"
+                return f"{what.name} has {kind}: {wanted.names[int(wanted.name_index[place])]!r}"
+            case Outcome.OFF_CODE:
+                value = fmt.quantity(float(wanted.numbers[place]), plain)
+                code = what.demands.off.raw if isinstance(what, Table) and what.demands.off else ""
+                return f"{what.name}: {value} would be stored as the off code {code}; write off to mean it"
+            case Outcome.MISSING:
+                return f"{what.name}: the image does not hold all of these cells; use a whole image"
+            case _:
+                value = fmt.quantity(float(wanted.numbers[place]), plain)
+                return f"{what.name}: {value} does not fit the {what.storage.type.name} that it is stored in"
+
+    def _rounded_values(
+        self, item: int, wanted: WantedValues, stored: StoredValues
+    ) -> Iterator[RoundedValue]:
+        what = self._decoded.layout.items[item]
+        conversion = self._decoded.layout.definition.conversion_of(what)
+        differs = stored.differs
+        pairs = zip(wanted.numbers[differs].tolist(), stored.physical[differs].tolist(), strict=True)
+        for asked, value in dict.fromkeys(pairs):
+            shown = float(fmt.number(value, conversion, what.storage))
+            if not any(math.isclose(asked, number, rel_tol=_SLACK) for number in (value, shown)):
+                yield RoundedValue(what, asked, value)
 
     # Mirrors
 
     def _write_mirrors(self) -> Iterator[str]:
         """Write the mirrors of written cells, and those of the mirrors; yields the names of their tables."""
-        pairs, layout = mirrored_cells(self.target.layout), self.target.layout
-        is_going_on = True
+        layout = self._decoded.layout
+        pairs, is_going_on = mirrored_cells(layout), True
         while is_going_on:
             is_going_on = False
             for first, second in pairs:
                 for source, mirror in ((first, second), (second, first)):
-                    cells = self.written[source] & ~self.written[mirror]
+                    cells = self._written[source] & ~self._written[mirror]
                     if cells.any():
                         is_going_on = True
                         items = int(layout.item[source.start]), int(layout.item[mirror.start])
@@ -125,57 +156,40 @@ class CellWriter:
                         yield layout.items[items[1]].name
 
     def _write_mirror(self, item: int, mirror: int, cells: Flags) -> None:
-        raw = self.target.raw_of(item)
-        codes = np.zeros(raw.shape, bool)
-        for code, other in self._codes(item, mirror):
-            holds = cells & (raw == code)
-            if holds.any():
-                self.write_raw(mirror, holds, other)
-                codes |= holds
-        rest = cells & ~codes
-        if rest.any():
-            self.write_values(mirror, rest, to_physical(self._conversion(item), raw))
+        """Give flagged cells of a mirror the values of an item, beside what was written there."""
+        try:
+            own = self._stored.get(mirror)
+            wanted = self._values_of(item, cells)
+            if own is not None:  # the mirror was written in part
+                wanted = _merged(self._values_of(mirror, own.stored), wanted, cells)
+            self.write(mirror, wanted)
+        except RefusedValueError as error:
+            name = self._decoded.layout.items[item].name
+            raise InputError(f"{error}, but must equal {name}; set each by itself") from None
 
-    def _codes(self, item: int, mirror: int) -> Iterator[tuple[int, int]]:
-        """The raw numbers of an item that are no values, with those that mean the same in its mirror."""
-        layout = self.target.layout
-        mine, other = layout.items[item], layout.items[mirror]
-        off, other_off = _off_code(mine), _off_code(other)
-        if off is not None and other_off is not None:
-            yield off, other_off
-        states, others = (layout.definition.conversion_of(one) for one in (mine, other))
-        if isinstance(states, States) and isinstance(others, States):
-            for code, name in states.names.items():
-                if (number := others.raw_of(name)) is not None:
-                    yield code, number
-
-    def _require_alone(self, result: Decoded) -> None:
-        """InputError if a written cell did not get its number, or if another cell changed with it."""
-        layout, changed = self.target.layout, changed_cells(self.target, result)
-        numbers, own = (
-            dict.fromkeys(layout.item[np.flatnonzero(flags)].tolist()) for flags in (changed, self.written)
-        )
-        names = [layout.items[number].name for number in numbers if number not in own]
-        names = names or [layout.items[number].name for number in numbers]
-        if names:
-            raise InputError(
-                f"{fmt.list_names(names, 3)}: it shares these bytes; correct the addresses in the definition"
-            )
+    def _values_of(self, item: int, cells: Flags) -> WantedValues:
+        """What flagged cells of a written item hold, as values and names."""
+        decoded, stored = self._decoded, self._stored[item]
+        what = decoded.layout.items[item]
+        conversion = decoded.layout.definition.conversion_of(what)
+        names: dict[str, list[float]] = {}
+        if isinstance(conversion, States):
+            for code, name in conversion.names.items():
+                names.setdefault(name, []).append(code)
+        if isinstance(what, Table) and what.demands.off is not None:
+            names[OFF] = [what.demands.off.raw]
+        index = np.full(cells.shape, -1, np.int64)
+        for number, codes in enumerate(names.values()):
+            index[cells & np.logical_or.reduce([stored.raw == code for code in codes])] = number
+        numbers = np.where(cells & (index < 0), stored.physical, np.nan)
+        return WantedValues(numbers, index, tuple(names))
 
 
-def _rounded(
-    item: Item, conversion: Conversion, values: Numbers, raw: NDArray[Any]
-) -> Iterator[RoundedValue]:
-    """The values that differ from the stored ones as people read them; each once."""
-    stored = to_physical(conversion, raw)
-    differs = ~np.isclose(values, stored, rtol=_SLACK, atol=0.0)
-    pairs = dict.fromkeys(zip(values[differs].tolist(), stored[differs].tolist(), strict=True))
-    for wanted, value in pairs:
-        shown = float(fmt.number(value, conversion, item.storage))
-        if not math.isclose(wanted, shown, rel_tol=_SLACK):
-            yield RoundedValue(item, wanted, value)
-
-
-def _off_code(item: Item) -> int | None:
-    off = item.demands.off if isinstance(item, Table) else None
-    return None if off is None else off.raw
+def _merged(first: WantedValues, second: WantedValues, cells: Flags) -> WantedValues:
+    """The first values, and in flagged cells the second ones."""
+    shift = np.where(second.name_index < 0, -1, second.name_index + len(first.names))
+    return WantedValues(
+        np.where(cells, second.numbers, first.numbers),
+        np.where(cells, shift, first.name_index),
+        (*first.names, *second.names),
+    )

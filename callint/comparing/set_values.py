@@ -6,58 +6,63 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.comparing.cell_writer import CellWriter, RoundedValue
+from callint.comparing.cell_writer import CellWriter, RefusedValueError, WrittenImage
 from callint.decoding.decode import Decoded
-from callint.model.change import Flags, Numbers
-from callint.model.image import Image
+from callint.decoding.stored_values import WantedValues
+from callint.model.change import Flags
+from callint.model.errors import InputError
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What becomes of cells: a ``value``, a ``raw`` number, or their own values times and plus something.
+    """What becomes of cells: a ``value``, the ``name`` of a state or off code, or a change of their values.
 
-    ``value`` and ``offset`` are in the unit of the table.
+    A change multiplies by ``factor`` and adds ``offset``, which is in the unit of the table, as ``value`` is.
     """
 
     value: float | None = None
-    raw: int | None = None
+    name: str | None = None
     factor: float = 1.0
     offset: float = 0.0
+
+    @property
+    def is_change(self) -> bool:
+        """Whether the new values follow from the old ones."""
+        return self.value is None and self.name is None
 
 
 @dataclass(frozen=True, slots=True)
 class SetValues:
-    """The image with the values, and what else to say about them.
+    """The image with the values; ``off_cells`` are switched off and stay so: they have no value to change."""
 
-    ``rounded`` are the values that are stored as others, ``mirrors`` the tables that were changed with it.
-    ``off_cells`` is the number of cells that are switched off and stay so: they have no value to change.
-    """
-
-    image: Image
-    rounded: tuple[RoundedValue, ...]
-    mirrors: tuple[str, ...]
+    written: WrittenImage
     off_cells: int
 
 
 def set_values(decoded: Decoded, item: int, cells: Flags, setting: Setting) -> SetValues:
     """Set the flagged cells of an item, shape (rows, columns), and those that must equal them.
 
-    InputError if the image lacks one of the cells, if a value does not fit its storage, or if another cell
-    shares the bytes.
+    InputError if the image lacks one of the cells, or if a value does not fit its storage.
     """
-    writer = CellWriter(decoded)
-    off_cells = 0
-    present = decoded.of_item(decoded.physical, item)
-    if setting.raw is not None:
-        writer.write_raw(item, cells, setting.raw)
+    is_off = decoded.of_item(decoded.off, item)
+    off_cells = int(np.count_nonzero(cells & is_off)) if setting.is_change else 0
+    index = np.full(cells.shape, -1, np.int64)
+    numbers = np.full(cells.shape, np.nan)
+    if setting.name is not None:
+        index[cells] = 0
     elif setting.value is not None:
-        writer.write_values(item, cells, np.full(present.shape, setting.value))
+        numbers[cells] = setting.value
     else:
-        is_off = decoded.of_item(decoded.off, item)
-        off_cells = int(np.count_nonzero(cells & is_off))
+        cells = cells & ~is_off
         with np.errstate(all="ignore"):
-            changed: Numbers = present * setting.factor + setting.offset
-        writer.write_values(item, cells & ~is_off, changed)
-    rounded = tuple(writer.rounded) if setting.value is not None else ()
-    image, mirrors = writer.image()
-    return SetValues(image, rounded, mirrors, off_cells)
+            values = decoded.of_item(decoded.physical, item) * setting.factor + setting.offset
+        if np.isnan(values[cells]).any():
+            name = decoded.layout.items[item].name
+            raise InputError(f"{name}: a cell holds no number that can be changed; give one with --to")
+        numbers[cells] = values[cells]
+    writer = CellWriter(decoded)
+    try:
+        writer.write(item, WantedValues(numbers, index, (setting.name or "",)))
+    except RefusedValueError as error:
+        raise InputError(str(error)) from None
+    return SetValues(writer.image(), off_cells)

@@ -115,14 +115,19 @@ def stored_values(decoded: Decoded, item: int, wanted: WantedValues) -> StoredVa
     return StoredValues(new, physical, outcomes, is_rounded & (outcomes <= Outcome.STORED))
 
 
-def write_values(decoded: Decoded, values: Mapping[int, StoredValues]) -> tuple[Image, tuple[int, ...]]:
-    """The image with the stored values by item, and the items whose cells another item overwrote."""
+def write_values(
+    decoded: Decoded, values: Mapping[int, StoredValues], texts: Mapping[str, bytes] | None = None
+) -> tuple[Image, tuple[int, ...]]:
+    """The image with the stored values by item, and the items whose cells another item overwrote.
+
+    ``texts`` are the contents of texts by name, of full length.
+    """
     target = replace(decoded, raw=tuple(raw.copy() for raw in decoded.raw))
     cells = np.zeros(decoded.layout.size, bool)
     for item, stored in values.items():
         target.raw_of(item)[...] = stored.raw
         cells[decoded.layout.cells(item)] = stored.stored.ravel()
-    image = encode(decoded, target.raw, cells, {})
+    image = encode(decoded, target.raw, cells, texts or {})
     result = decode(decoded.layout, image)
     overwritten = (
         item for item, stored in values.items() if result.raw_of(item).tobytes() != stored.raw.tobytes()
