@@ -229,7 +229,7 @@ def test_danger_is_refused_unless_it_is_forced(yard: Yard) -> None:
         ),
         (lambda rows: change(rows, "monitor", 0, value="0", text="on"), "it no longer protects"),
         (
-            lambda rows: change(rows, "monitor", 0, value="0", text="perhaps"),
+            lambda rows: change(rows, "monitor", 0, text="perhaps"),
             "monitor has no such state: 'perhaps'",
         ),
         (
