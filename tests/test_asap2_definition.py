@@ -890,17 +890,17 @@ def test_a_definition_with_any_title_is_valid(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("type", "low", "high"), [("A_UINT64", 0, 2**64 - 1), ("A_INT64", -(2**63), 2**63 - 1)]
+    ("type", "low", "high"), [("A_UINT64", 0, 2**64 - 1), ("A_INT64", -(2**63), 2**63 - 1), ("UBYTE", 0, 255)]
 )
-def test_limits_at_the_ends_of_a_type_are_written_as_the_nearest_numbers_that_there_are(
+def test_limits_that_no_stored_number_can_break_are_no_demand(
     tmp_path: Path, type: str, low: int, high: int
 ) -> None:
     parts = layout("R", f"FNC_VALUES 1 {type} ROW_DIR DIRECT")
     block = value("A", layout="R", method="NO_COMPU_METHOD", low=low, high=high)
-    written = "".join(definition_lines(made(imported(tmp_path, parts, block))))
-    definition = read_definition(written.encode(), "made.xml").definition
-    assert definition is not None
-    assert definition.tables["A"].demands.limits == Range(float(low), float(high))
+    closer = value("B", layout="R", method="NO_COMPU_METHOD", low=low, high=high // 2, at="0x20")
+    tables = made(imported(tmp_path, parts, block, closer)).tables
+    assert tables["A"].demands.limits is None
+    assert tables["B"].demands.limits == Range(float(low), float(high // 2))
 
 
 # Memory

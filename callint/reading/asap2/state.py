@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import NamedTuple
 
-from callint.model.definition import Axis, Range, Signal, Table, Text
+from callint.model.definition import (
+    Axis,
+    Conversion,
+    Interpolated,
+    Linear,
+    Range,
+    Rational,
+    Signal,
+    Storage,
+    Table,
+    Text,
+)
 from callint.reading.asap2.conversions import Conversions, ResolvedConversion
 from callint.reading.asap2.layouts import Layouts
 from callint.reading.asap2.nodes import Description
@@ -75,5 +88,21 @@ def require_breakpoints(count: int) -> int:
 
 
 def usable_range(limits: Range) -> Range | None:
-    """The limits, or None if they do not contain a range."""
-    return limits if limits.low < limits.high else None
+    """The limits, or None if they do not contain a range, or contain all doubles."""
+    is_everything = limits.low <= -sys.float_info.max and limits.high >= sys.float_info.max
+    return limits if limits.low < limits.high and not is_everything else None
+
+
+def excludes_nothing(limits: Range, conversion: Conversion | None, storage: Storage) -> bool:
+    """Whether limits hold for every number that a storage can hold; a description must always give some."""
+    low, high = storage.raw_limits
+    match conversion:
+        case Linear(factor=factor, offset=offset):
+            a, b = Fraction(repr(factor)), Fraction(repr(offset))
+            ends = Fraction(low) * a + b, Fraction(high) * a + b
+            return limits.low <= float(min(ends)) and float(max(ends)) <= limits.high
+        case Interpolated(physical=physical):
+            return limits.low <= min(physical) and max(physical) <= limits.high
+        case Rational():
+            return False
+    return limits.low <= low and high <= limits.high

@@ -13,6 +13,7 @@ from callint.model.definition import (
     Monotonic,
     Purpose,
     Range,
+    Storage,
     Table,
     Text,
 )
@@ -21,7 +22,7 @@ from callint.reading.asap2.conversions import ResolvedConversion
 from callint.reading.asap2.layouts import RecordSlot, size_of
 from callint.reading.asap2.nodes import AxisDescription, Characteristic, RecordLayout
 from callint.reading.asap2.report import NotKeptError, label, plain
-from callint.reading.asap2.state import ImportState, Item, usable_range
+from callint.reading.asap2.state import ImportState, Item, excludes_nothing, usable_range
 from callint.reading.definition_bounds import MAX_BREAKPOINTS, MAX_CELLS, MAX_MEMORY
 
 #: Number of axes of each type of table.
@@ -189,7 +190,7 @@ class TableBuilder:
             y_first=len(axes) > 1 and mode == "COLUMN_DIR",
             signal=None,
             produces=None,
-            demands=self._constraints(characteristic, conversion, descriptions),
+            demands=self._constraints(characteristic, conversion, storage, descriptions),
             notes=notes,
             line=0,
         )
@@ -200,12 +201,13 @@ class TableBuilder:
         self,
         characteristic: Characteristic,
         conversion: ResolvedConversion,
+        storage: Storage,
         descriptions: Iterable[AxisDescription],
     ) -> Constraints:
         """The limits and the shape of a table.
 
         EXTENDED_LIMITS become limits and the ordinary limits expected values; without EXTENDED_LIMITS the
-        ordinary limits become limits.
+        ordinary limits become limits. Limits that every storable value meets are no demand.
         """
         is_raw = conversion.failure is not None or conversion.name in self.state.conversions.numeric_states
         limits = expected = None
@@ -216,6 +218,8 @@ class TableBuilder:
             else:
                 limits = self._range(characteristic, characteristic.extended, "EXTENDED_LIMITS")
                 expected = ordinary
+            if limits is not None and excludes_nothing(limits, conversion.conversion, storage):
+                limits = None
         monotonic, gradients = self._shape(characteristic, descriptions, is_raw)
         if limits is None and expected is None and not monotonic and not gradients:
             return NO_CONSTRAINTS
