@@ -109,6 +109,8 @@ OPTIONS: dict[str, dict[str, int]] = {
         "VERSION": 1,
     },
     "MEMORY_SEGMENT": {},
+    "GROUP": {"ROOT": 0},
+    "FUNCTION": {"FUNCTION_VERSION": 1},
     "UNIT": {"REF_UNIT": 1, "SI_EXPONENTS": 7, "UNIT_CONVERSION": 2},
 }
 #: Number of mandatory parameters at the start of each kind of block, its name included.
@@ -125,20 +127,29 @@ MANDATORY = {
     "MOD_COMMON": 1,
     "MOD_PAR": 1,
     "MEMORY_SEGMENT": 12,
+    "GROUP": 2,
+    "FUNCTION": 2,
     "UNIT": 4,
 }
 #: Blocks within blocks that a definition cannot hold.
 UNUSED_INNER_BLOCKS = {
     "ANNOTATION",
     "BIT_OPERATION",
+    "AR_COMPONENT",
     "CALIBRATION_METHOD",
     "FUNCTION_LIST",
     "IF_DATA",
+    "IN_MEASUREMENT",
+    "LOC_MEASUREMENT",
     "MAP_LIST",
     "MEMORY_LAYOUT",
+    "OUT_MEASUREMENT",
+    "REF_MEASUREMENT",
+    "SUB_FUNCTION",
+    "SUB_GROUP",
 }
 #: Blocks of a module that a definition cannot hold.
-UNUSED_BLOCKS = {"A2ML", "ANNOTATION", "FRAME", "FUNCTION", "GROUP", "IF_DATA", "USER_RIGHTS"}
+UNUSED_BLOCKS = {"A2ML", "ANNOTATION", "FRAME", "IF_DATA", "USER_RIGHTS"}
 #: Blocks of a module that may hold tables and are not supported.
 UNCOVERED_BLOCKS = {
     "BLOB",

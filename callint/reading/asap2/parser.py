@@ -16,6 +16,7 @@ from callint.reading.asap2.block_parsers import (
     parse_characteristic,
     parse_conversion_method,
     parse_conversion_table,
+    parse_grouping,
     parse_measurement,
     parse_mod_common,
     parse_mod_par,
@@ -191,6 +192,10 @@ class _ModuleParser:
                 self._enter(description.layouts, parse_record_layout(block, place, scanner), block.kind)
             case "MEASUREMENT":
                 self._enter(description.measurements, parse_measurement(block, place, scanner), block.kind)
+            case "GROUP":
+                self._enter(description.groups, parse_grouping(block, place, scanner), block.kind)
+            case "FUNCTION":
+                self._enter(description.functions, parse_grouping(block, place, scanner), block.kind)
             case "UNIT":
                 self._enter(description.units, parse_unit(block, place, scanner), block.kind)
             case "MOD_COMMON":

@@ -10,6 +10,7 @@ from typing import NamedTuple
 from callint.model.definition import (
     Axis,
     Conversion,
+    Group,
     Interpolated,
     Linear,
     Range,
@@ -21,7 +22,7 @@ from callint.model.definition import (
 )
 from callint.reading.asap2.conversions import Conversions, ResolvedConversion
 from callint.reading.asap2.layouts import Layouts
-from callint.reading.asap2.nodes import Description
+from callint.reading.asap2.nodes import Characteristic, Description
 from callint.reading.asap2.report import ImportLog, NotKeptError, label
 from callint.reading.asap2.tokens import SourceLocation
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_BREAKPOINTS
@@ -46,7 +47,10 @@ class AxisLimits:
 
 @dataclass
 class ImportState:
-    """The definition so far; ``axis_limits`` has the limits of each axis by its name in the definition."""
+    """The definition so far; ``axis_limits`` and ``sources`` go by names in the definition.
+
+    ``axis_limits`` has the limits of each axis, ``sources`` the block that each table or text comes from.
+    """
 
     description: Description
     log: ImportLog
@@ -56,6 +60,8 @@ class ImportState:
     axes: dict[str, Axis] = field(default_factory=dict)
     tables: dict[str, Table] = field(default_factory=dict)
     texts: dict[str, Text] = field(default_factory=dict)
+    groups: dict[str, Group] = field(default_factory=dict)
+    sources: dict[str, Characteristic] = field(default_factory=dict)
     axis_limits: dict[str, AxisLimits] = field(default_factory=dict)
 
     def change(self, item: Item, reason: str) -> None:

@@ -28,6 +28,9 @@ def print_import(result: ImportResult, terminal: Terminal, everything: bool = Fa
         print_prose("Nothing is written: no table, axis or text could be kept.", terminal)
     else:
         print_prose(f"{result.target} is written: {counts_phrase(result.counts)}.", terminal)
+        x_first, y_first = result.map_orders
+        if x_first or y_first:
+            print_prose(f"Maps stored x first: {x_first:,}; y first: {y_first:,}.", terminal)
     printer = _ImportPrinter(result, terminal, everything)
     printer.print_losses("Left out", [loss for loss in imported.losses if loss.is_whole])
     partly = "To be answered" if result.is_list else "Not kept as described"
