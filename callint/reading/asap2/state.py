@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 from callint.model.definition import (
     Axis,
+    ByteOrder,
     Conversion,
     Group,
     Interpolated,
     Linear,
+    NumberType,
     Range,
     Rational,
     Signal,
@@ -101,14 +105,24 @@ def usable_range(limits: Range) -> Range | None:
 
 def excludes_nothing(limits: Range, conversion: Conversion | None, storage: Storage) -> bool:
     """Whether limits hold for every number that a storage can hold; a description must always give some."""
-    low, high = storage.raw_limits
     match conversion:
         case Linear(factor=factor, offset=offset):
-            a, b = Fraction(repr(factor)), Fraction(repr(offset))
-            ends = Fraction(low) * a + b, Fraction(high) * a + b
-            return limits.low <= float(min(ends)) and float(max(ends)) <= limits.high
+            low, high = _storable(factor, offset, storage.type, storage.mask)
         case Interpolated(physical=physical):
-            return limits.low <= min(physical) and max(physical) <= limits.high
+            low, high = min(physical), max(physical)
         case Rational():
             return False
+        case _:
+            low, high = _storable(1.0, 0.0, storage.type, storage.mask)
     return limits.low <= low and high <= limits.high
+
+
+@lru_cache(maxsize=4096)
+def _storable(factor: float, offset: float, type: NumberType, mask: int | None) -> tuple[float, float]:
+    """The lowest and the highest physical value of a linear conversion."""
+    a, b = Fraction(repr(factor)), Fraction(repr(offset))
+    ends = [Fraction(raw) * a + b for raw in Storage(type, ByteOrder.BIG, type.size, mask).raw_limits]
+    try:
+        return float(min(ends)), float(max(ends))
+    except OverflowError:
+        return -math.inf, math.inf

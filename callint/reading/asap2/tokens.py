@@ -215,7 +215,10 @@ class TokenStream:
     ) -> tuple[list[str], list[int]]:
         tokens = [match for match in matches if match.lastindex in _TOKEN_GROUPS]
         starts = np.array([match.start() for match in tokens], np.int64)
-        breaks = np.flatnonzero(np.frombuffer(text.encode("utf-32-le", "surrogatepass"), np.uint32) == 10)
+        if text.isascii():
+            breaks = np.flatnonzero(np.frombuffer(text.encode(), np.uint8) == 10)
+        else:
+            breaks = np.flatnonzero(np.frombuffer(text.encode("utf-32-le", "surrogatepass"), np.uint32) == 10)
         first = number * _FILE + line
         places = (np.searchsorted(breaks, starts) + first).tolist()
         if len(tokens) < len(matches):
