@@ -297,7 +297,7 @@ def test_ignored_parts_are_counted_with_their_first_line(tmp_path: Path) -> None
             value("B", rest='FORMAT "%5.2" /begin FUNCTION_LIST F /end FUNCTION_LIST'),
             '/begin GROUP G "" /end GROUP\n/begin GROUP H "" /end GROUP',
             "/begin WONDER W /begin WITHIN /end WITHIN /end WONDER",
-            '/begin TYPEDEF_STRUCTURE T "" 4 /end TYPEDEF_STRUCTURE',
+            '/begin TYPEDEF_BLOB T "" 4 /end TYPEDEF_BLOB',
         ),
     )
     counted = [
@@ -309,7 +309,7 @@ def test_ignored_parts_are_counted_with_their_first_line(tmp_path: Path) -> None
             ("FORMAT", "CHARACTERISTIC"): (2, 6),
         },
         {("SHINE", "CHARACTERISTIC"): (2, 7), ("WONDER", ""): (1, 17)},
-        {("TYPEDEF_STRUCTURE", ""): (1, 18)},
+        {("TYPEDEF_BLOB", ""): (1, 18)},
     ]
     assert result.characteristics["A"].mask == 3
 

@@ -193,3 +193,81 @@ def test_a_table_on_an_axis_that_is_stored_backwards_counts_cells_and_is_listed(
     assert ("S", reason) in reasons(result)
     assert ("B", reason.replace("it counts", "its axis counts")) in reasons(result)
     assert isinstance(definition.axes["S"], FixedAxis)
+
+
+# Instances of version 1.7
+
+TYPES = """
+/begin TYPEDEF_AXIS SPEEDS "Speeds" N BYTE_AXIS 0 SPEED 3 0 6000 /end TYPEDEF_AXIS
+/begin TYPEDEF_CHARACTERISTIC FUEL_CURVE "Fuel" CURVE WORD_VALUES 0 FUEL 0 100
+  /begin AXIS_DESCR COM_AXIS N SPEED 3 0 6000 AXIS_PTS_REF THIS.speeds /end AXIS_DESCR
+/end TYPEDEF_CHARACTERISTIC
+/begin TYPEDEF_STRUCTURE CYLINDER "A cylinder" 0x10
+  /begin STRUCTURE_COMPONENT speeds SPEEDS 0 /end STRUCTURE_COMPONENT
+  /begin STRUCTURE_COMPONENT fuel FUEL_CURVE 4 /end STRUCTURE_COMPONENT
+/end TYPEDEF_STRUCTURE
+/begin TYPEDEF_STRUCTURE BANK "Two cylinders" 0x20
+  /begin STRUCTURE_COMPONENT cylinder CYLINDER 0 MATRIX_DIM 2 /end STRUCTURE_COMPONENT
+/end TYPEDEF_STRUCTURE
+"""
+
+
+def instance(name: str, type: str, at: int, rest: str = "") -> str:
+    return f'/begin INSTANCE {name} "" {type} 0x{at:X} {rest} /end INSTANCE'
+
+
+def test_an_instance_of_nested_structures_becomes_tables_at_the_sum_of_the_offsets(tmp_path: Path) -> None:
+    result = imported(tmp_path, TYPES, instance("bank", "BANK", 0x40, "READ_ONLY"))
+    definition = made(result)
+    assert result.losses == () and not result.description.uncovered
+    places = {name: table.at for name, table in definition.tables.items()}
+    assert places == {"bank.cylinder[0].fuel": 0x44, "bank.cylinder[1].fuel": 0x54}
+    table = definition.tables["bank.cylinder[1].fuel"]
+    assert (table.x, table.demands.change) == ("bank.cylinder[1].speeds", 0)
+    data = bytes(0x50) + bytes([10, 20, 30, 0]) + u16(1, 2, 3) + bytes(32)
+    assert cells(definition, data, "bank.cylinder[1].speeds") == [200, 400, 600]
+    assert cells(definition, data, "bank.cylinder[1].fuel") == [0.1, 0.2, 0.3]
+
+
+def test_an_instance_of_a_characteristic_is_a_table(tmp_path: Path) -> None:
+    parameters = 'LIMIT "A limit" VALUE WORD_VALUES 0 FUEL 1 50'
+    typedef = f"/begin TYPEDEF_CHARACTERISTIC {parameters} /end TYPEDEF_CHARACTERISTIC"
+    definition = made(imported(tmp_path, typedef, instance("cut", "LIMIT", 0x22)))
+    table = definition.tables["cut"]
+    assert (table.at, table.title) == (0x22, "A limit")
+
+
+@pytest.mark.parametrize(
+    ("blocks", "name", "reason"),
+    [
+        ((instance("a", "NONE", 1),), "a", "its type NONE is not described or not covered"),
+        (
+            (TYPES, instance("a", "FUEL_CURVE", 0x40, "MATRIX_DIM 2")),
+            "a",
+            "an array of FUEL_CURVE, which is no structure, is not covered",
+        ),
+        (
+            (TYPES, instance("a", "BANK", 0x40, "MATRIX_DIM 1000 1000 1000")),
+            "a",
+            "with it the instances stand for more than 1,000,000 items",
+        ),
+    ],
+)
+def test_an_instance_that_cannot_be_placed_is_listed(
+    tmp_path: Path, blocks: tuple[str, ...], name: str, reason: str
+) -> None:
+    assert (name, reason) in reasons(imported(tmp_path, *blocks, value("B")))
+
+
+def test_a_structure_within_itself_is_listed_and_ends(tmp_path: Path) -> None:
+    ring = (
+        '/begin TYPEDEF_STRUCTURE RING "" 4 /begin STRUCTURE_COMPONENT r RING 0 /end STRUCTURE_COMPONENT '
+        "/end TYPEDEF_STRUCTURE"
+    )
+    result = imported(tmp_path, ring, instance("a", "RING", 0), value("B"))
+    assert [reason for _, reason in reasons(result)] == ["its structures are nested more than 16 deep"]
+
+
+def test_an_instance_in_another_address_space_is_left_out(tmp_path: Path) -> None:
+    result = imported(tmp_path, TYPES, instance("a", "CYLINDER", 0x40, "ECU_ADDRESS_EXTENSION 1"), value("B"))
+    assert ("a.speeds", "it lies in another address space (ECU_ADDRESS_EXTENSION)") in reasons(result)

@@ -14,6 +14,7 @@ from callint.reading.asap2.nodes import (
     AxisDescription,
     AxisPoints,
     Characteristic,
+    Component,
     ConversionMethod,
     ConversionTable,
     Grouping,
@@ -22,6 +23,7 @@ from callint.reading.asap2.nodes import (
     MemorySegment,
     RecordLayout,
     SkippedItem,
+    Structure,
     Unit,
 )
 from callint.reading.asap2.tokens import SourceLocation, unquoted
@@ -263,6 +265,54 @@ def parse_grouping(block: TokenBlock, place: SourceLocation, scanner: OptionScan
         elif keyword != "ROOT":
             scanner.skip(block, keyword, first)
     return Grouping(block.kind, block.name(0), block.text(1), tuple(members), tuple(references), place)
+
+
+def parse_instance(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Component:
+    """An INSTANCE, with its address as the offset."""
+    return _component(block, 2, place, scanner)
+
+
+def parse_structure(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Structure:
+    """A TYPEDEF_STRUCTURE with its components."""
+    components: list[Component] = []
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        if keyword == "/STRUCTURE_COMPONENT":
+            inner = block.inner("STRUCTURE_COMPONENT", first, end)
+            inner.require(MANDATORY[inner.kind], 0, inner.kind)
+            at = scanner.source.place(block.places[first - 1])
+            components.append(_component(inner, 1, at, scanner))
+        else:
+            scanner.skip(block, keyword, first)
+    return Structure(block.name(0), block.integer(2), tuple(components), place)
+
+
+def _component(
+    block: TokenBlock, type_index: int, place: SourceLocation, scanner: OptionScanner
+) -> Component:
+    """An INSTANCE or STRUCTURE_COMPONENT; its address or offset follows its type."""
+    sizes: tuple[int, ...] = ()
+    extension, is_read_only = 0, False
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        if keyword == "MATRIX_DIM":
+            # A size of 0 is that of a dimension that is not there.
+            sizes = tuple(max(block.integer(index), 1) for index in range(first, end))
+        elif keyword == "ECU_ADDRESS_EXTENSION":
+            extension = block.integer(first)
+        elif keyword == "READ_ONLY" or (
+            keyword == "CALIBRATION_ACCESS" and block.name(first) == "NO_CALIBRATION"
+        ):
+            is_read_only = True
+        else:
+            scanner.skip(block, keyword, first)
+    return Component(
+        name=block.name(0),
+        type=block.name(type_index),
+        offset=block.integer(type_index + 1),
+        sizes=sizes,
+        extension=extension,
+        is_read_only=is_read_only,
+        place=place,
+    )
 
 
 def parse_unit(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Unit:

@@ -227,10 +227,10 @@ class OptionScanner:
         if known is not None:
             known.amount += 1
             return
-        if keyword.startswith("/") and keyword[1:] not in UNUSED_INNER_BLOCKS:
-            counts = self.description.unknown
-        elif keyword in UNCOVERED_KEYWORDS:
+        if keyword.lstrip("/") in UNCOVERED_KEYWORDS:
             counts = self.description.uncovered
+        elif keyword.startswith("/") and keyword[1:] not in UNUSED_INNER_BLOCKS:
+            counts = self.description.unknown
         else:
             counts = self.description.unused
         counted = keyword.lstrip("/")[:60], block.kind

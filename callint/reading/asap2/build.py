@@ -16,7 +16,7 @@ from callint.reading.asap2.axes import AxisBuilder
 from callint.reading.asap2.conversions import Conversions
 from callint.reading.asap2.layouts import Layouts
 from callint.reading.asap2.memory import MemoryBuilder
-from callint.reading.asap2.nodes import Description, ItemCounts
+from callint.reading.asap2.nodes import Description, ItemCounts, Structure
 from callint.reading.asap2.report import ImportLog, Loss, NotKeptError, label
 from callint.reading.asap2.state import ImportState, usable_range
 from callint.reading.asap2.tables import TableBuilder
@@ -163,6 +163,10 @@ class _DefinitionBuilder:
         state, description = self.state, self.state.description
         signals = state.log.names.get("signal", {})
         conversions = state.conversions
+        types = {instance.type for instance in description.instances}
+        for typedef in description.typedefs.values():
+            if isinstance(typedef, Structure):
+                types |= {component.type for component in typedef.components}
         groups = state.log.names.get("group", {})
         units = {method.unit_reference for method in description.methods.values()}
         tables = {method.table for method in description.methods.values()}
@@ -175,6 +179,7 @@ class _DefinitionBuilder:
                 lambda name: conversions.resolved[name].name in conversions.kept,
             ),
             "COMPU_TAB": (description.conversion_tables, lambda name: name in tables),
+            "TYPEDEF": (description.typedefs, lambda name: name in types),
             "GROUP": (description.groups, lambda name: groups.get(f"GROUP/{name}") in state.groups),
             "FUNCTION": (description.functions, lambda name: groups.get(f"FUNCTION/{name}") in state.groups),
             "UNIT": (description.units, lambda name: name in units),

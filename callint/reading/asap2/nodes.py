@@ -163,6 +163,29 @@ class MeasurementObject:
 
 
 @dataclass(frozen=True, slots=True)
+class Component:
+    """An INSTANCE at an address, or a STRUCTURE_COMPONENT at an offset; ``sizes`` are those of an array."""
+
+    name: str
+    type: str
+    offset: int
+    sizes: tuple[int, ...]
+    extension: int
+    is_read_only: bool
+    place: SourceLocation
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """A TYPEDEF_STRUCTURE; ``size`` in bytes."""
+
+    name: str
+    size: int
+    components: tuple[Component, ...]
+    place: SourceLocation
+
+
+@dataclass(frozen=True, slots=True)
 class Grouping:
     """A GROUP or FUNCTION: the characteristics that it holds or defines, and those that it refers to."""
 
@@ -232,6 +255,8 @@ class Description:
     units: dict[str, Unit] = field(default_factory=dict)
     groups: dict[str, Grouping] = field(default_factory=dict)
     functions: dict[str, Grouping] = field(default_factory=dict)
+    typedefs: dict[str, Characteristic | AxisPoints | Structure] = field(default_factory=dict)
+    instances: list[Component] = field(default_factory=list)
     segments: list[MemorySegment] = field(default_factory=list)
     byte_order: str = ""
     deposit: str = ""
