@@ -38,6 +38,7 @@ from callint.reading.cdfx import (
     COM_AXIS,
     CURVE,
     MAP,
+    VAL_BLK,
     VALUE,
     CdfxFile,
     Instance,
@@ -49,8 +50,8 @@ from callint.reading.cdfx import (
 #: The categories that a file may give each kind of table.
 _CATEGORIES = {
     Kind.SCALAR: (VALUE, BOOLEAN),
-    Kind.CURVE: (CURVE,),
-    Kind.MAP: (MAP,),
+    Kind.CURVE: (CURVE, VAL_BLK),
+    Kind.MAP: (MAP, VAL_BLK),
     Kind.TEXT: (ASCII,),
 }
 #: Relative tolerance of row labels, which may be rounded for people.
@@ -110,6 +111,8 @@ class _CdfxApplier:
             self.apply_text(table, instance)
             return
         self.apply_values_to(table, instance.values, instance.line)
+        if instance.category == VAL_BLK and not instance.axes and self.is_array(table):
+            return
         names = [along.index for along in instance.axes]
         if names != list(range(1, len(table.axes) + 1)):
             message = f"{instance.name} has {fmt.count(len(table.axes), 'axis')} here, not those of the file"
@@ -118,6 +121,11 @@ class _CdfxApplier:
             self.apply_own_axis(self.decoded.layout.definition.axes[name], along)
         if table.y is not None:
             self.labelled.append((table.y, instance))
+
+    def is_array(self, table: Table) -> bool:
+        """Whether no axis of a table has breakpoints in the image, which values without axes would lack."""
+        axes = (self.decoded.layout.definition.axes[name] for name in table.axes)
+        return not any(isinstance(axis, StoredAxis) for axis in axes)
 
     def item_named(self, items: Mapping[str, list[NamedItem]], instance: Instance, what: str) -> NamedItem:
         """The table, text or axis that an instance names; InputError if there is not exactly one."""

@@ -25,9 +25,10 @@ from callint.model.errors import InputError
 from callint.reading import xml
 from callint.reading.definition_bounds import MAX_CELLS
 
-#: The categories of the standard: scalar (VALUE and BOOLEAN), curve, map, shared axis, text.
-VALUE, BOOLEAN, CURVE, MAP, COM_AXIS, ASCII = "VALUE", "BOOLEAN", "CURVE", "MAP", "COM_AXIS", "ASCII"
-CATEGORIES = (VALUE, BOOLEAN, CURVE, MAP, COM_AXIS, ASCII)
+#: The categories of the standard: scalar (VALUE and BOOLEAN), curve, map, array, shared axis, text.
+VALUE, BOOLEAN, CURVE, MAP, VAL_BLK = "VALUE", "BOOLEAN", "CURVE", "MAP", "VAL_BLK"
+COM_AXIS, ASCII = "COM_AXIS", "ASCII"
+CATEGORIES = (VALUE, BOOLEAN, CURVE, MAP, VAL_BLK, COM_AXIS, ASCII)
 
 #: The elements between the root and an instance.
 PATH = ("SW-SYSTEMS", "SW-SYSTEM", "SW-INSTANCE-SPEC", "SW-INSTANCE-TREE")
