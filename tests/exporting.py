@@ -38,4 +38,6 @@ def said_changes(old: Definition, new: Definition) -> list[DefinitionChange]:
         and change.kind is not ChangeKind.WORDING
         # An axis in another unit than its signal has a signal of its own after an import.
         and change.element is not ElementKind.SIGNAL
+        # The unit of a signal becomes a conversion that leaves the raw numbers as they are.
+        and not (change.element is ElementKind.CONVERSION and change.name.startswith("unit_"))
     ]

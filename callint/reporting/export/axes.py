@@ -39,7 +39,7 @@ class AxisWriter:
         for axis in self.definition.stored_axes:
             if "/" in axis.name:
                 continue
-            if not is_dense(axis):
+            if not is_dense(axis, axis.count):
                 reason = "its breakpoints have a distance of their own (stride)"
                 self.log.omit("axis", axis.name, reason, axis.line)
                 self._left_out.add(axis.name)
