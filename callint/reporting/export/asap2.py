@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import numpy as np
+
 from callint.model.definition import Definition, Range, Signal, Table, Text
 from callint.reporting.export.axes import AxisWriter, span
 from callint.reporting.export.conversions import Methods
@@ -21,7 +23,8 @@ from callint.reporting.export.tables import TableWriter
 def description_lines(definition: Definition) -> tuple[list[str], tuple[Unsaid, ...]]:
     """The lines of the description, each with its line break, and what it lacks."""
     log = ExportLog()
-    rows = [f"{row}\n" for row in _DescriptionWriter(definition, log).rows()]
+    with np.errstate(all="ignore"):  # a conversion may have no value at the ends of a type
+        rows = [f"{row}\n" for row in _DescriptionWriter(definition, log).rows()]
     if not all(map(str.isascii, rows)):
         # Without a byte order mark, readers of the standard take a file for Latin-1.
         rows[0] = f"\ufeff{rows[0]}"
