@@ -13,9 +13,13 @@ _MIB = 2**20
 _OTHER = (
     "import sys, pya2l\npya2l.import_a2l(sys.argv[1], in_memory=True, progress_bar=False, loglevel='ERROR')"
 )
+#: What the other published reader does at the least: the whole file into objects.
+_SECOND = "import sys\nfrom xba2l.a2l_util import parse_a2l\nassert parse_a2l(sys.argv[1])[0] is None"
 _BARE = "import numpy, lxml.etree, click"
 #: Characteristics in the file that both read, and in the steps of the growth; the last has 100 MB.
 _BOTH = 4_000
+#: Characteristics in the file that callint and the faster reader read.
+_SECOND_BOTH = 20_000
 _STEPS = (7_500, 15_000, 30_000, 60_000)
 _RUNS = 3
 
@@ -39,7 +43,20 @@ def measure(folder: Path, sample: Sample) -> None:
         "import, which also writes the definition; peak memory in MiB"
     )
     print_table(title, ["", "ratio", "aim", "MiB"], rows)
+    beside_second_reader(folder)
     growth(folder, bare)
+
+
+def beside_second_reader(folder: Path) -> None:
+    """The ratio to the faster published reader, which parses blocks and makes no definition."""
+    path = write_description(folder / "second.a2l", _SECOND_BOTH)
+    here, other = _import(path), cost(["-c", _SECOND, path], _RUNS)
+    rows = [
+        ["callint import", f"{here.seconds / other.seconds:.2f}", "1", _memory(here)],
+        ["xba2l, whole process", "1", "", _memory(other)],
+    ]
+    title = f"{_SECOND_BOTH:,} characteristics; time in multiples of the published reader xba2l; peak in MiB"
+    print_table(title, ["", "ratio", "aim", "MiB"], rows)
 
 
 def growth(folder: Path, bare: Cost) -> None:

@@ -116,10 +116,15 @@ def test_the_blocks_in_which_a_file_is_read_make_no_difference(
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1", "utf-16"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1", "utf-16", "utf-16-le", "utf-16-be"])
 def test_the_encoding_is_found_by_the_mark_or_the_bytes(tmp_path: Path, encoding: str) -> None:
     path = write(tmp_path, 'UNIT "°C µ"'.encode(encoding))
     assert words(path) == [("UNIT", 1), ('"°C µ"', 1)]
+
+
+def test_a_file_with_bytes_that_latin_1_has_no_letters_for_is_windows_1252(tmp_path: Path) -> None:
+    path = write(tmp_path, 'UNIT "5 ‰ €"'.encode("cp1252"))
+    assert words(path) == [("UNIT", 1), ('"5 ‰ €"', 1)]
 
 
 # Files within files
@@ -292,7 +297,7 @@ def test_ignored_parts_are_counted_with_their_first_line(tmp_path: Path) -> None
             value("B", rest='FORMAT "%5.2" /begin FUNCTION_LIST F /end FUNCTION_LIST'),
             '/begin GROUP G "" /end GROUP\n/begin GROUP H "" /end GROUP',
             "/begin WONDER W /begin WITHIN /end WITHIN /end WONDER",
-            '/begin TYPEDEF_STRUCTURE T "" 4 /end TYPEDEF_STRUCTURE',
+            '/begin TYPEDEF_BLOB T "" 4 /end TYPEDEF_BLOB',
         ),
     )
     counted = [
@@ -302,11 +307,9 @@ def test_ignored_parts_are_counted_with_their_first_line(tmp_path: Path) -> None
     assert counted == [
         {
             ("FORMAT", "CHARACTERISTIC"): (2, 6),
-            ("FUNCTION_LIST", "CHARACTERISTIC"): (1, 13),
-            ("GROUP", ""): (2, 15),
         },
         {("SHINE", "CHARACTERISTIC"): (2, 7), ("WONDER", ""): (1, 17)},
-        {("TYPEDEF_STRUCTURE", ""): (1, 18)},
+        {("TYPEDEF_BLOB", ""): (1, 18)},
     ]
     assert result.characteristics["A"].mask == 3
 

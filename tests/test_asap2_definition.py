@@ -478,7 +478,7 @@ IN_R = value("A", layout="R")
 STORED = "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT", "FNC_VALUES 2 UBYTE ROW_DIR DIRECT"
 VIRTUAL = '/begin VIRTUAL_CHARACTERISTIC "X1" B /end VIRTUAL_CHARACTERISTIC'
 LOST = [
-    (value("A", type="CUBOID"), "a CUBOID is not covered"),
+    (value("A", type="CUBOID"), "a CUBOID has 3 AXIS_DESCR, but it has 0"),
     (value("A", layout="NONE"), "its RECORD_LAYOUT NONE is not described"),
     (
         IN_R + record("FNC_VALUES 1 UWORD ROW_DIR PLONG"),
@@ -496,21 +496,20 @@ LOST = [
     (value("A", layout="BYTE_AXIS"), "its RECORD_LAYOUT stores AXIS_PTS_X, but its axis lies elsewhere"),
     (curve("STD_AXIS", 4), "its RECORD_LAYOUT lacks AXIS_PTS_X for its STD_AXIS"),
     (
-        curve("STD_AXIS", 4, layout="R") + record(STORED[0].replace("INCR", "DECR"), STORED[1]),
-        "its AXIS_PTS_X is stored backwards (INDEX_DECR)",
-    ),
-    (
         curve("STD_AXIS", 4, "DEPOSIT DIFFERENCE", layout="R") + record(*STORED),
         "its breakpoints are stored as differences (DEPOSIT DIFFERENCE)",
     ),
     (curve("STD_AXIS", 0), "it has 0 breakpoints; 1 to 65,536 are covered"),
     (curve("COM_AXIS", 4, "AXIS_PTS_REF Z"), "its axis Z is not described"),
     (curve("FIX_AXIS", 4), "its FIX_AXIS has no parameters"),
-    (curve("FIX_AXIS", 4, "FIX_AXIS_PAR_DIST 9 -1 4"), "the breakpoints of its FIX_AXIS do not rise"),
+    (
+        curve("FIX_AXIS", 3, "/begin FIX_AXIS_PAR_LIST 1 3 2 /end FIX_AXIS_PAR_LIST"),
+        "the breakpoints of its FIX_AXIS do not rise",
+    ),
     (curve("FIX_AXIS", 4, "FIX_AXIS_PAR 0 1 70000"), "its FIX_AXIS_PAR has 70000 breakpoints"),
     (curve("FIX_AXIS", 4, "FIX_AXIS_PAR 0 5000 4"), "the shift of its FIX_AXIS_PAR is 5000"),
     (value("A", type="CURVE"), "a CURVE has 1 AXIS_DESCR, but it has 0"),
-    (value("A", "MATRIX_DIM 2 3 4", type="VAL_BLK"), "it has more than two dimensions"),
+    (value("A", "MATRIX_DIM 2 3 4 5", type="VAL_BLK"), "it has more than three dimensions"),
     (
         value("A", "NUMBER 99999999", type="VAL_BLK"),
         "it has no size (NUMBER or MATRIX_DIM) that is covered",
@@ -633,7 +632,7 @@ def test_the_text_of_a_unit_in_a_conversion_goes_before_the_one_that_it_refers_t
 @pytest.mark.parametrize(
     ("blocks", "reason"),
     [
-        (method("X", "FORM", '/begin FORMULA "X1+4" /end FORMULA'), "a FORMULA is not covered"),
+        (method("X", "FORM", '/begin FORMULA "X1*X1" /end FORMULA'), "its FORMULA is not linear in X1"),
         (method("X", "LINEAR", ""), "LINEAR has no COEFFS_LINEAR"),
         (method("X", "LINEAR", "COEFFS_LINEAR 0 4"), "the factor of LINEAR is 0"),
         (method("X", "RAT_FUNC", ""), "RAT_FUNC has no COEFFS"),
@@ -890,17 +889,17 @@ def test_a_definition_with_any_title_is_valid(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("type", "low", "high"), [("A_UINT64", 0, 2**64 - 1), ("A_INT64", -(2**63), 2**63 - 1)]
+    ("type", "low", "high"), [("A_UINT64", 0, 2**64 - 1), ("A_INT64", -(2**63), 2**63 - 1), ("UBYTE", 0, 255)]
 )
-def test_limits_at_the_ends_of_a_type_are_written_as_the_nearest_numbers_that_there_are(
+def test_limits_that_no_stored_number_can_break_are_no_demand(
     tmp_path: Path, type: str, low: int, high: int
 ) -> None:
     parts = layout("R", f"FNC_VALUES 1 {type} ROW_DIR DIRECT")
     block = value("A", layout="R", method="NO_COMPU_METHOD", low=low, high=high)
-    written = "".join(definition_lines(made(imported(tmp_path, parts, block))))
-    definition = read_definition(written.encode(), "made.xml").definition
-    assert definition is not None
-    assert definition.tables["A"].demands.limits == Range(float(low), float(high))
+    closer = value("B", layout="R", method="NO_COMPU_METHOD", low=low, high=high // 2, at="0x20")
+    tables = made(imported(tmp_path, parts, block, closer)).tables
+    assert tables["A"].demands.limits is None
+    assert tables["B"].demands.limits == Range(float(low), float(high // 2))
 
 
 # Memory

@@ -203,6 +203,28 @@ def test_a_changed_axis_is_written_alone_where_it_is_shared_and_with_its_table_w
     assert list(instances(written(BASE, rework))) == ["own"]
 
 
+def test_arrays_of_values_stay_arrays_and_read_back() -> None:
+    signals = '<signal name="index_x" unit="-">Number</signal><signal name="index_y" unit="-">Number</signal>'
+    x, y = (f'<fixed-axis signal="index_{along}" count="{{}}" start="0" step="1"/>' for along in "xy")
+    arrays = (
+        '<curve name="list" title="List" purpose="general" at="0x10" type="uint8">'
+        f"<x>{x.format(3)}</x></curve>"
+        '<map name="block" title="Block" purpose="general" at="0x20" type="uint8">'
+        f"<x>{x.format(3)}</x><y>{y.format(2)}</y></map>"
+    )
+    xml = definition_xml(arrays, size=SIZE, signals=signals)
+    new = bytes(range(SIZE))
+    old_image, new_image = decoded(xml, BASE), decoded(xml, new)
+    file = changes_cdfx(compare(old_image, new_image), new_image, "boat.bin", "boat.xml")
+    found = instances(file)
+    assert [found[name].findtext("CATEGORY") for name in ("list", "block")] == ["VAL_BLK", "VAL_BLK"]
+    assert all(item.find("SW-AXIS-CONTS") is None and not item.findall(".//LABEL") for item in found.values())
+    again = apply_values(old_image, read_cdfx(file, "boat.cdfx")).image
+    content = Image.raw(new, 0)
+    for start, size in ((0x10, 3), (0x20, 6)):
+        assert again.read(start, size) == content.read(start, size)
+
+
 @pytest.mark.parametrize(
     ("name", "short"),
     [

@@ -163,6 +163,7 @@ STARTS = {
     "demo": _READING,
     "init": _READING,
     "import": {"click", "numpy", "lxml"},
+    "export": _READING,
     "check": _READING,
     "diff": _READING,
     "review": _READING,

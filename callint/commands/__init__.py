@@ -8,6 +8,7 @@ COMMANDS = {
     "demo": "create a demo repository and run check and diff on it",
     "init": "set up a repository: policy, drivers, commit hook",
     "import": "convert an ASAM MCD-2 MC (ASAP2) description to a definition",
+    "export": "convert a definition to an ASAM MCD-2 MC (ASAP2) description",
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
     "review": "write an HTML page for reviewing a change before sign-off",

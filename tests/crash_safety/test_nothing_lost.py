@@ -84,6 +84,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "relocate": (yard, ("relocate", BASE, BASE, "--to", "defs/relocated.xml")),
     "import": (yard, ("import", "engine.a2l")),
     "import of a list": (yard, ("import", "list.csv", "--byte-order", "big")),
+    "export": (yard, ("export", DEFINITION)),
     "review --output": (yard, ("review", BASE, HERON, "--output", "review.html")),
     "check --output": (yard, ("check", "--format", "json", "--output", "report.json")),
     "diff --output": (yard, ("diff", BASE, HERON, "--format", "json", "--output", "report.json")),
@@ -317,7 +318,7 @@ def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
 
 
 @pytest.mark.parametrize(
-    "name", sorted(COMMANDS.keys() - {"init --undo", "import", "import of a list", "waive"})
+    "name", sorted(COMMANDS.keys() - {"init --undo", "import", "import of a list", "export", "waive"})
 )
 def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:
     make, arguments = COMMANDS[name]

@@ -96,6 +96,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "init without hooks": ("init", "--no-hook"),
     "init --undo": ("init", "--undo"),
     "import": ("import", "engine.a2l", "--to", "imported.xml"),
+    "export": ("export", DEFINITION, "--to", "exported.a2l"),
+    "export of a revision": ("export", f"HEAD:{DEFINITION}", "--to", "exported.a2l"),
     "import of a list": (
         *("import", "list.csv", "--image", HERON, "--mapping", "columns.toml"),
         *("--to", "imported.xml"),

@@ -124,6 +124,8 @@ CALLS: dict[str, tuple[str, ...]] = {
     "import --to": ("import", "engine.a2l", "--to", "PATH"),
     "import --mapping": ("import", "list.csv", "--mapping", "PATH"),
     "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "PATH"),
+    "export file": ("export", "PATH", "--to", "exported.a2l"),
+    "export --to": ("export", DEFINITION, "--to", "PATH"),
     "demo folder": ("demo", "PATH"),
 }
 
@@ -238,6 +240,7 @@ MUST = {name for name in CALLS if name.endswith(("--to", "--output", "--policy",
     *(
         "seal image",
         "import file",
+        "export file",
         "import --mapping",
         "import --image",
         "merge base",

@@ -77,6 +77,7 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "relocate --to": ("relocate", BASE, AUK, "--whole", "--to", "OUTPUT"),
     "import --to": ("import", "engine.a2l", "--to", "OUTPUT"),
     "import --to of a list": ("import", "list.csv", "--byte-order", "big", "--to", "OUTPUT"),
+    "export --to": ("export", DEFINITION, "--to", "OUTPUT"),
     "demo": ("demo", "OUTPUT"),
     "merge --to of definitions": ("merge", "twin-2.xml", "twin-3.xml", "twin-3.xml", "--to", "OUTPUT"),
 }
@@ -85,7 +86,7 @@ IMAGES = {name for name in WRITERS if name.startswith(("merge", "carry")) and "d
 #: What these make is a definition, which the policy may name as one.
 DEFINITIONS = {"merge --to of definitions"}
 #: These make what is new.
-NEW = {"relocate --to", "import --to", "import --to of a list", "demo"}
+NEW = {"relocate --to", "import --to", "import --to of a list", "export --to", "demo"}
 
 #: Why an output is refused, and not the rest of a call.
 _REASONS = (
@@ -363,6 +364,7 @@ READING = {
     "relocate --definition": ("relocate", BASE, BASE, "--definition", "INPUT", "--to", "OUTPUT"),
     "relocate --policy": ("relocate", BASE, BASE, "--policy", "INPUT", "--to", "OUTPUT"),
     "import FILE": ("import", "INPUT", "--to", "OUTPUT"),
+    "export definition": ("export", "INPUT", "--to", "OUTPUT"),
     "import --mapping": ("import", "list.csv", "--mapping", "INPUT", "--to", "OUTPUT"),
     "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "INPUT", "--to", "OUTPUT"),
 }

@@ -26,6 +26,8 @@ def fixed(axis: Any) -> Any:
         part = getattr(axis, name)
         if part is not None:
             return [part.offset, getattr(part, "shift", getattr(part, "distance", None)), part.numberapo]
+    if axis.fix_axis_par_list is not None:
+        return [float(value) for value in axis.fix_axis_par_list.axisPts_Value]
     return None
 
 
@@ -37,7 +39,10 @@ def physical(session: Any, name: str, kind: str) -> list[float] | None:
 
 
 def read(path: str) -> dict[str, Any]:
-    session = import_a2l(path, in_memory=True, progress_bar=False, loglevel="ERROR")
+    # It takes a file for Latin-1 unless it is told otherwise.
+    with open(path, "rb") as described:  # noqa: PTH123
+        encoding = "utf-8-sig" if described.read(3) == b"\xef\xbb\xbf" else "latin-1"
+    session = import_a2l(path, encoding=encoding, in_memory=True, progress_bar=False, loglevel="ERROR")
     common = session.query(model.ModCommon).one()
     return {
         "characteristics": {

@@ -360,6 +360,14 @@ def test_a_change_of_one_raw_step_more_than_accepted_is_found_however_large_the_
     assert len(of_rule(findings(xml, data, base), "change/too-large")) == 1
 
 
+def test_a_largest_change_of_0_demands_the_value_of_the_base() -> None:
+    xml = definition_xml(table("scalar", "hours", '<change max="0"/>', type="uint16"))
+    base = image(at_0=u16(7000))
+    assert not of_rule(findings(xml, base, base), "change/too-large")
+    [finding] = of_rule(findings(xml, image(at_0=u16(7001)), base), "change/too-large")
+    assert "at most 0" in finding.message
+
+
 RAMP = definition_xml(table("curve", "ramp", '<x axis="speeds"/><change max="6"/>', at=10), axes=AXES)
 
 

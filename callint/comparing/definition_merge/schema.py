@@ -46,7 +46,7 @@ def _bytes(text: str) -> Meaning:
 _MEANINGS: dict[str, Callable[[str], Meaning]] = {
     **dict.fromkeys(("unsigned", "positive", "integer", "byte", "crcNumber"), _integer),
     "distance": _distance,
-    **dict.fromkeys(("real", "positiveReal", "share"), _real),
+    **dict.fromkeys(("real", "positiveReal", "nonNegativeReal", "share"), _real),
     **dict.fromkeys(("reals", "range", "breakpoints"), _reals),
     "hexBytes": _bytes,
 }

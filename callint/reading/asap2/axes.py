@@ -48,6 +48,11 @@ class AxisBuilder:
         input = self._shared_input(axis, item)
         if count != axis.points:
             state.change(item, f"its RECORD_LAYOUT has {count} breakpoints, but it announces {axis.points}")
+        if slots["AXIS_PTS_X"].is_reversed:
+            state.change(item, "its breakpoints are stored backwards (INDEX_DECR); it counts cells instead")
+            signal = self._signals.index_signal("x")
+            state.axes[name] = FixedAxis(name, signal, tuple(map(float, range(count))), 0)
+            return
         state.axis_limits[name] = AxisLimits(axis.limits, "AXIS_PTS", axis.place)
         state.axes[name] = StoredAxis(
             name=name,
@@ -126,8 +131,9 @@ class AxisBuilder:
         if axis.attribute == "COM_AXIS":
             self._report_contradictions(axis, state.description.axes[axis.reference], item)
             return state.log.names["AXIS_PTS"][axis.reference]
-        if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
-            state.change(item, f"its {axis.attribute} is not covered; its axis counts cells instead")
+        reason = self._reason_to_count(axis, slots.get(f"AXIS_PTS_{letter}"))
+        if reason:
+            state.change(item, f"{reason}; its axis counts cells instead")
             return self.add_index_axis(name[:-2], name[-1], count)
         conversion = state.conversions.resolve(axis.conversion)
         title = f"{label(characteristic.title, characteristic.name)}, {letter.lower()}"
@@ -156,6 +162,17 @@ class AxisBuilder:
         if conversion.failure is not None:
             state.change(item, f"its {letter.lower()} axis stays in raw numbers: {conversion.failure}")
         return name
+
+    def _reason_to_count(self, axis: AxisDescription, slot: RecordSlot | None) -> str:
+        """Why a definition cannot have the breakpoints of a table's axis; "" if it can."""
+        if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
+            return f"its {axis.attribute} is not covered"
+        if axis.attribute == "STD_AXIS" and slot is not None and slot.is_reversed:
+            return "its breakpoints are stored backwards (INDEX_DECR)"
+        if axis.attribute == "FIX_AXIS":
+            values = self._fixed.breakpoints(axis)
+            return "the breakpoints of its FIX_AXIS fall" if values[0] > values[-1] else ""
+        return ""
 
     def _report_contradictions(self, axis: AxisDescription, shared: AxisPoints, item: Item) -> None:
         """Record where a table contradicts its shared axis; what the axis states is kept."""

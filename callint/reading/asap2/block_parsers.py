@@ -5,57 +5,63 @@ Every parser raises BlockError for a token that is not valid, and counts the opt
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from callint.reading.asap2.blocks import BlockError, OptionScanner, TokenBlock
 from callint.reading.asap2.keywords import MANDATORY
 from callint.reading.asap2.nodes import (
     AxisDescription,
     AxisPoints,
     Characteristic,
+    Component,
     ConversionMethod,
     ConversionTable,
+    Grouping,
     LayoutElement,
     MeasurementObject,
     MemorySegment,
     RecordLayout,
     SkippedItem,
+    Structure,
     Unit,
 )
 from callint.reading.asap2.tokens import SourceLocation, unquoted
+
+#: How the argument of an option of a CHARACTERISTIC is read.
+_OPTION_READERS: dict[str, Callable[[TokenBlock, int], Any]] = {
+    "BIT_MASK": TokenBlock.integer,
+    "BYTE_ORDER": TokenBlock.name,
+    "CALIBRATION_ACCESS": TokenBlock.name,
+    "ECU_ADDRESS_EXTENSION": TokenBlock.integer,
+    "ENCODING": TokenBlock.name,
+    "EXTENDED_LIMITS": TokenBlock.range,
+    "NUMBER": TokenBlock.integer,
+    "PHYS_UNIT": TokenBlock.text,
+}
+_FLAGS = {"/VIRTUAL_CHARACTERISTIC", "/DEPENDENT_CHARACTERISTIC", "READ_ONLY"}
 
 
 def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Characteristic:
     """A CHARACTERISTIC with its AXIS_DESCR."""
     axes: list[AxisDescription] = []
-    extended, mask, unit = None, None, None
-    byte_order, encoding, extension = "", "", 0
+    options: dict[str, Any] = {}
     sizes: tuple[int, ...] = ()
-    is_virtual = is_dependent = False
+    functions: tuple[str, ...] = ()
     for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
-        match keyword:
-            case "/AXIS_DESCR":
-                axes.append(_parse_axis_description(block.inner("AXIS_DESCR", first, end), scanner))
-            case "BIT_MASK":
-                mask = block.integer(first)
-            case "BYTE_ORDER":
-                byte_order = block.name(first)
-            case "ECU_ADDRESS_EXTENSION":
-                extension = block.integer(first)
-            case "ENCODING":
-                encoding = block.name(first)
-            case "EXTENDED_LIMITS":
-                extended = block.range(first)
-            case "NUMBER":
-                sizes = sizes or (block.integer(first),)
-            case "MATRIX_DIM":
-                sizes = tuple(block.integer(index) for index in range(first, end))
-            case "PHYS_UNIT":
-                unit = block.text(first)
-            case "/VIRTUAL_CHARACTERISTIC":
-                is_virtual = True
-            case "/DEPENDENT_CHARACTERISTIC":
-                is_dependent = True
-            case _:
-                scanner.skip(block, keyword, first)
+        reader = _OPTION_READERS.get(keyword)
+        if reader is not None:
+            options[keyword] = reader(block, first)
+        elif keyword == "/AXIS_DESCR":
+            axes.append(_parse_axis_description(block.inner("AXIS_DESCR", first, end), scanner))
+        elif keyword == "MATRIX_DIM":
+            sizes = tuple(block.integer(index) for index in range(first, end))
+        elif keyword == "/FUNCTION_LIST":
+            functions = tuple(block.texts[first:end])
+        elif keyword in _FLAGS:
+            options[keyword] = True
+        else:
+            scanner.skip(block, keyword, first)
     return Characteristic(
         name=block.name(0),
         title=block.text(1),
@@ -64,16 +70,18 @@ def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: Opti
         layout=block.name(4),
         conversion=block.name(6),
         limits=block.range(7),
-        extended=extended,
+        extended=options.get("EXTENDED_LIMITS"),
         axes=tuple(axes),
-        mask=mask,
-        byte_order=byte_order,
-        sizes=sizes,
-        encoding=encoding,
-        unit=unit,
-        extension=extension,
-        is_virtual=is_virtual,
-        is_dependent=is_dependent,
+        mask=options.get("BIT_MASK"),
+        byte_order=options.get("BYTE_ORDER", ""),
+        sizes=sizes or ((options["NUMBER"],) if "NUMBER" in options else ()),
+        encoding=options.get("ENCODING", ""),
+        unit=options.get("PHYS_UNIT"),
+        extension=options.get("ECU_ADDRESS_EXTENSION", 0),
+        is_virtual="/VIRTUAL_CHARACTERISTIC" in options,
+        is_dependent="/DEPENDENT_CHARACTERISTIC" in options,
+        is_read_only="READ_ONLY" in options or options.get("CALIBRATION_ACCESS") == "NO_CALIBRATION",
+        functions=functions,
         place=place,
     )
 
@@ -157,7 +165,7 @@ def parse_conversion_method(
 ) -> ConversionMethod:
     """A COMPU_METHOD; a REF_UNIT counts only without a unit text."""
     numbers: tuple[float, ...] = ()
-    table = reference = ""
+    table = reference = formula = ""
     unit = block.text(4)
     for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
         match keyword:
@@ -168,7 +176,7 @@ def parse_conversion_method(
             case "COMPU_TAB_REF":
                 table = block.name(first)
             case "/FORMULA":
-                pass  # the type of the method says that it has one
+                formula = block.text(first) if first < end else ""
             case _:
                 scanner.skip(block, keyword, first)
     return ConversionMethod(
@@ -180,6 +188,7 @@ def parse_conversion_method(
         unit_reference=reference,
         numbers=numbers,
         table=table,
+        formula=formula,
         place=place,
     )
 
@@ -242,6 +251,68 @@ def parse_measurement(block: TokenBlock, place: SourceLocation, scanner: OptionS
         else:
             scanner.skip(block, keyword, first)
     return MeasurementObject(block.name(0), block.text(1), block.name(3), block.range(6), is_virtual, place)
+
+
+def parse_grouping(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Grouping:
+    """A GROUP or FUNCTION."""
+    members: list[str] = []
+    references: list[str] = []
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        if keyword == "/DEF_CHARACTERISTIC" or (keyword == "/REF_CHARACTERISTIC" and block.kind == "GROUP"):
+            members += block.texts[first:end]
+        elif keyword == "/REF_CHARACTERISTIC":
+            references += block.texts[first:end]
+        elif keyword != "ROOT":
+            scanner.skip(block, keyword, first)
+    return Grouping(block.kind, block.name(0), block.text(1), tuple(members), tuple(references), place)
+
+
+def parse_instance(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Component:
+    """An INSTANCE, with its address as the offset."""
+    return _component(block, 2, place, scanner)
+
+
+def parse_structure(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Structure:
+    """A TYPEDEF_STRUCTURE with its components."""
+    components: list[Component] = []
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        if keyword == "/STRUCTURE_COMPONENT":
+            inner = block.inner("STRUCTURE_COMPONENT", first, end)
+            inner.require(MANDATORY[inner.kind], 0, inner.kind)
+            at = scanner.source.place(block.places[first - 1])
+            components.append(_component(inner, 1, at, scanner))
+        else:
+            scanner.skip(block, keyword, first)
+    return Structure(block.name(0), block.integer(2), tuple(components), place)
+
+
+def _component(
+    block: TokenBlock, type_index: int, place: SourceLocation, scanner: OptionScanner
+) -> Component:
+    """An INSTANCE or STRUCTURE_COMPONENT; its address or offset follows its type."""
+    sizes: tuple[int, ...] = ()
+    extension, is_read_only = 0, False
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        if keyword == "MATRIX_DIM":
+            # A size of 0 is that of a dimension that is not there.
+            sizes = tuple(max(block.integer(index), 1) for index in range(first, end))
+        elif keyword == "ECU_ADDRESS_EXTENSION":
+            extension = block.integer(first)
+        elif keyword == "READ_ONLY" or (
+            keyword == "CALIBRATION_ACCESS" and block.name(first) == "NO_CALIBRATION"
+        ):
+            is_read_only = True
+        else:
+            scanner.skip(block, keyword, first)
+    return Component(
+        name=block.name(0),
+        type=block.name(type_index),
+        offset=block.integer(type_index + 1),
+        sizes=sizes,
+        extension=extension,
+        is_read_only=is_read_only,
+        place=place,
+    )
 
 
 def parse_unit(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Unit:

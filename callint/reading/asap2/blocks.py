@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 
 from callint.model.definition import Range
 from callint.model.errors import InputError
@@ -186,6 +187,7 @@ class OptionScanner:
     def __init__(self, description: Description, source: TokenStream) -> None:
         self.description = description
         self.source = source
+        self._counted: dict[tuple[str, str], ItemCounts] = {}
 
     def options(self, block: TokenBlock, first: int) -> Iterator[tuple[str, int, int]]:
         """The optional part of a block from ``first`` on: each keyword, and the range of its arguments.
@@ -201,7 +203,10 @@ class OptionScanner:
             if amount is not None:
                 index += 1
                 end = block.end_of_numbers(index) if amount == ANY_NUMBER else index + amount
-                if amount != ANY_NUMBER:
+                # Almost all arguments are there, and a call for each of them takes long.
+                if amount > 0 and (
+                    end > block.end or "/begin" in texts[index:end] or "/end" in texts[index:end]
+                ):
                     block.require(amount, index, token)
                 yield token, index, end
                 index, is_in_unknown = end, False
@@ -218,13 +223,20 @@ class OptionScanner:
 
     def skip(self, block: TokenBlock, keyword: str, first: int) -> None:
         """Count an option that is not read; ``first`` is the index of its first argument."""
-        if keyword.startswith("/") and keyword[1:] not in UNUSED_INNER_BLOCKS:
-            counts = self.description.unknown
-        elif keyword in UNCOVERED_KEYWORDS:
+        known = self._counted.get((keyword, block.kind))
+        if known is not None:
+            known.amount += 1
+            return
+        if keyword.lstrip("/") in UNCOVERED_KEYWORDS:
             counts = self.description.uncovered
+        elif keyword.startswith("/") and keyword[1:] not in UNUSED_INNER_BLOCKS:
+            counts = self.description.unknown
         else:
             counts = self.description.unused
-        self.count(counts, keyword.lstrip("/")[:60], block.kind, block.places[first - 1])
+        counted = keyword.lstrip("/")[:60], block.kind
+        self.count(counts, *counted, block.places[first - 1])
+        if counted in counts:
+            self._counted[keyword, block.kind] = counts[counted]
 
     def count(self, counts: dict[tuple[str, str], ItemCounts], keyword: str, kind: str, at: int) -> None:
         """Count an item that is not read, by its keyword and the kind of the enclosing block."""
@@ -239,6 +251,10 @@ class OptionScanner:
         """The index after an inner block. Raises InputError if its end is of another kind."""
         texts = block.texts
         opened, index = [texts[begin + 1]], begin + 2
+        with suppress(ValueError):  # most blocks have none within
+            end = texts.index("/end", index)
+            if end + 1 < block.end and texts[end + 1] == opened[0] and "/begin" not in texts[index:end]:
+                return end + 2
         while opened:
             if index + 1 >= block.end:
                 raise block.error(begin, f"/begin {opened[-1]} has no end")

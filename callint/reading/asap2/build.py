@@ -16,7 +16,7 @@ from callint.reading.asap2.axes import AxisBuilder
 from callint.reading.asap2.conversions import Conversions
 from callint.reading.asap2.layouts import Layouts
 from callint.reading.asap2.memory import MemoryBuilder
-from callint.reading.asap2.nodes import Description, ItemCounts
+from callint.reading.asap2.nodes import Description, ItemCounts, Structure
 from callint.reading.asap2.report import ImportLog, Loss, NotKeptError, label
 from callint.reading.asap2.state import ImportState, usable_range
 from callint.reading.asap2.tables import TableBuilder
@@ -97,6 +97,8 @@ class _DefinitionBuilder:
 
     def _definition(self, name: str, memory: Memory) -> Definition:
         state, description = self.state, self.state.description
+        used_groups = {table.group for table in state.tables.values()}
+        used_groups |= {text.group for text in state.texts.values()}
         return Definition(
             name=name,
             title=label(description.title, label(description.module)),
@@ -106,7 +108,7 @@ class _DefinitionBuilder:
             sensors=(),
             conversions=state.conversions.kept,
             axes=state.axes,
-            groups={},
+            groups={name: group for name, group in state.groups.items() if name in used_groups},
             tables=state.tables,
             texts=state.texts,
             relations=(),
@@ -161,6 +163,11 @@ class _DefinitionBuilder:
         state, description = self.state, self.state.description
         signals = state.log.names.get("signal", {})
         conversions = state.conversions
+        types = {instance.type for instance in description.instances}
+        for typedef in description.typedefs.values():
+            if isinstance(typedef, Structure):
+                types |= {component.type for component in typedef.components}
+        groups = state.log.names.get("group", {})
         units = {method.unit_reference for method in description.methods.values()}
         tables = {method.table for method in description.methods.values()}
         layouts = {axis.layout for axis in description.axes.values()}
@@ -172,6 +179,9 @@ class _DefinitionBuilder:
                 lambda name: conversions.resolved[name].name in conversions.kept,
             ),
             "COMPU_TAB": (description.conversion_tables, lambda name: name in tables),
+            "TYPEDEF": (description.typedefs, lambda name: name in types),
+            "GROUP": (description.groups, lambda name: groups.get(f"GROUP/{name}") in state.groups),
+            "FUNCTION": (description.functions, lambda name: groups.get(f"FUNCTION/{name}") in state.groups),
             "UNIT": (description.units, lambda name: name in units),
             "RECORD_LAYOUT": (description.layouts, lambda name: name in layouts),
         }

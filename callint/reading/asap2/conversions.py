@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States
+from callint.reading.asap2.formulas import linear_coefficients
 from callint.reading.asap2.nodes import ConversionMethod, ConversionTable, Description
 from callint.reading.asap2.report import ImportLog, NotKeptError, label, plain
 
@@ -108,19 +109,21 @@ class Conversions:
             case "RAT_FUNC":
                 if len(method.numbers) != 6:
                     raise NotKeptError("RAT_FUNC has no COEFFS")
-                return self._rational(method, unit, decimals)
+                return self._rational(method, method.numbers, unit, decimals)
             case "TAB_INTP" | "TAB_NOINTP" | "TAB_VERB":
                 return self._tabular(method, unit, decimals)
             case "FORM":
-                raise NotKeptError("a FORMULA is not covered")
+                return self._rational(method, linear_coefficients(method.formula), unit, decimals)
         raise NotKeptError(f"its type {method.type[:40]} is not covered")
 
     def _name(self, method: ConversionMethod) -> str:
         return self.log.name("COMPU_METHOD", method.name, method.place)
 
-    def _rational(self, method: ConversionMethod, unit: str, decimals: int | None) -> Conversion:
+    def _rational(
+        self, method: ConversionMethod, numbers: tuple[float, ...], unit: str, decimals: int | None
+    ) -> Conversion:
         """Linear if it is linear in decimal numbers, which decode exactly; otherwise rational."""
-        a, b, c, d, e, f = method.numbers
+        a, b, c, d, e, f = numbers
         if not any((a, d, e)) and b and f:
             factor = Fraction(repr(f)) / Fraction(repr(b))
             offset = -Fraction(repr(c)) / Fraction(repr(b))

@@ -54,7 +54,7 @@ def _raw_breakpoints(axis: AxisDescription) -> tuple[Fraction, ...]:
 
 
 def _convert(raw: tuple[Fraction, ...], conversion: Conversion | None) -> tuple[float, ...]:
-    """Breakpoints in physical values. Raises NotKeptError if they do not rise."""
+    """Breakpoints in physical values. Raises NotKeptError if they neither rise nor fall."""
     match conversion:
         case Linear(factor=factor, offset=offset):
             a, b = Fraction(repr(factor)), Fraction(repr(offset))
@@ -69,7 +69,8 @@ def _convert(raw: tuple[Fraction, ...], conversion: Conversion | None) -> tuple[
             values = tuple(_to_double(_solve_rational(coefficients, number)) for number in raw)
         case _:
             values = tuple(_to_double(number) for number in raw)
-    if any(first >= second for first, second in pairwise(values)):
+    falls = all(first > second for first, second in pairwise(values))
+    if not falls and any(first >= second for first, second in pairwise(values)):
         raise NotKeptError("the breakpoints of its FIX_AXIS do not rise")
     return values
 

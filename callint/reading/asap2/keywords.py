@@ -109,6 +109,13 @@ OPTIONS: dict[str, dict[str, int]] = {
         "VERSION": 1,
     },
     "MEMORY_SEGMENT": {},
+    "INSTANCE": _COMMON
+    | {"ADDRESS_TYPE": 1, "LAYOUT": 1, "MATRIX_DIM": ANY_NUMBER, "MAX_REFRESH": 2}
+    | {"READ_WRITE": 0},
+    "STRUCTURE_COMPONENT": {"ADDRESS_TYPE": 1, "LAYOUT": 1, "MATRIX_DIM": ANY_NUMBER, "SYMBOL_TYPE_LINK": 1},
+    "TYPEDEF_STRUCTURE": {"ADDRESS_TYPE": 1, "CONSISTENT_EXCHANGE": 0, "SYMBOL_TYPE_LINK": 1},
+    "GROUP": {"ROOT": 0},
+    "FUNCTION": {"FUNCTION_VERSION": 1},
     "UNIT": {"REF_UNIT": 1, "SI_EXPONENTS": 7, "UNIT_CONVERSION": 2},
 }
 #: Number of mandatory parameters at the start of each kind of block, its name included.
@@ -125,31 +132,41 @@ MANDATORY = {
     "MOD_COMMON": 1,
     "MOD_PAR": 1,
     "MEMORY_SEGMENT": 12,
+    "INSTANCE": 4,
+    "STRUCTURE_COMPONENT": 3,
+    "TYPEDEF_AXIS": 9,
+    "TYPEDEF_CHARACTERISTIC": 8,
+    "TYPEDEF_STRUCTURE": 3,
+    "GROUP": 2,
+    "FUNCTION": 2,
     "UNIT": 4,
 }
 #: Blocks within blocks that a definition cannot hold.
 UNUSED_INNER_BLOCKS = {
     "ANNOTATION",
     "BIT_OPERATION",
+    "AR_COMPONENT",
     "CALIBRATION_METHOD",
     "FUNCTION_LIST",
     "IF_DATA",
+    "IN_MEASUREMENT",
+    "LOC_MEASUREMENT",
     "MAP_LIST",
     "MEMORY_LAYOUT",
+    "OUT_MEASUREMENT",
+    "REF_MEASUREMENT",
+    "SUB_FUNCTION",
+    "SUB_GROUP",
 }
 #: Blocks of a module that a definition cannot hold.
-UNUSED_BLOCKS = {"A2ML", "ANNOTATION", "FRAME", "FUNCTION", "GROUP", "IF_DATA", "USER_RIGHTS"}
+UNUSED_BLOCKS = {"A2ML", "ANNOTATION", "FRAME", "IF_DATA", "USER_RIGHTS"}
 #: Blocks of a module that may hold tables and are not supported.
 UNCOVERED_BLOCKS = {
     "BLOB",
-    "INSTANCE",
     "TRANSFORMER",
-    "TYPEDEF_AXIS",
     "TYPEDEF_BLOB",
-    "TYPEDEF_CHARACTERISTIC",
     "TYPEDEF_MEASUREMENT",
-    "TYPEDEF_STRUCTURE",
     "VARIANT_CODING",
 }
 #: Unsupported keywords whose content could matter, so they count as uncovered.
-UNCOVERED_KEYWORDS = {"ECU_CALIBRATION_OFFSET", "S_REC_LAYOUT", "STATUS_STRING_REF"}
+UNCOVERED_KEYWORDS = {"OVERWRITE", "ECU_CALIBRATION_OFFSET", "S_REC_LAYOUT", "STATUS_STRING_REF"}

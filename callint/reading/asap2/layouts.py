@@ -46,11 +46,15 @@ _ORDERS = {
 
 @dataclass(frozen=True, slots=True)
 class RecordSlot:
-    """The numbers of one part of a record: first address, type in the standard, and distance in bytes."""
+    """The numbers of one part of a record: first address, type in the standard, and distance in bytes.
+
+    ``is_reversed`` says that the last breakpoint comes first.
+    """
 
     at: int
     type: str
     stride: int
+    is_reversed: bool = False
 
 
 @dataclass
@@ -104,7 +108,8 @@ class Layouts:
             if number:
                 at = self._aligned(layout, type_name, at)
             size = size_of(type_name)
-            slots[keyword] = RecordSlot(at, type_name, size)
+            is_reversed = "INDEX_DECR" in element.arguments
+            slots[keyword] = RecordSlot(at, type_name, size, is_reversed)
             _check_addressing(element)
             done.add(keyword)
             at += amount * size
@@ -155,7 +160,8 @@ class Layouts:
             raise NotKeptError("its alternating values and breakpoints are not evenly spaced")
         for part, start in zip(parts, starts, strict=False):
             _check_addressing(part)
-            slots[part.keyword] = RecordSlot(start, part.arguments[0], stride)
+            is_reversed = "INDEX_DECR" in part.arguments
+            slots[part.keyword] = RecordSlot(start, part.arguments[0], stride, is_reversed)
         return starts[1] + (points - 1) * stride + size_of(parts[1].arguments[0])
 
     def _aligned(self, layout: RecordLayout, type_name: str, at: int) -> int:
@@ -219,13 +225,11 @@ class Layouts:
 
 
 def _check_addressing(element: LayoutElement) -> None:
-    """Raise NotKeptError unless the values of a part lie in the record itself, in rising order."""
+    """Raise NotKeptError unless the values of a part lie in the record itself."""
     keyword, arguments = element.keyword, element.arguments
-    if keyword == "FNC_VALUES" or keyword.startswith(("AXIS_PTS_", "AXIS_RESCALE_")):
-        if arguments[-1] != "DIRECT":
-            raise NotKeptError(f"its {keyword} is stored behind a pointer ({arguments[-1][:20]})")
-        if arguments[-2] == "INDEX_DECR":
-            raise NotKeptError(f"its {keyword} is stored backwards (INDEX_DECR)")
+    has_addressing = keyword == "FNC_VALUES" or keyword.startswith(("AXIS_PTS_", "AXIS_RESCALE_"))
+    if has_addressing and arguments[-1] != "DIRECT":
+        raise NotKeptError(f"its {keyword} is stored behind a pointer ({arguments[-1][:20]})")
 
 
 def size_of(type_name: str) -> int:

@@ -132,7 +132,6 @@ class MemoryBuilder:
         outside = [span for span in spans if span.start < start or span.end > end]
         owners = {span.owner for span in outside if span.owner}
         axes = {span.axis for span in outside if span.axis}
-        source_names = {name: given for given, name in state.log.names.get("CHARACTERISTIC", {}).items()}
         axis_names = {name: given for given, name in state.log.names.get("AXIS_PTS", {}).items()}
         tables = [
             table
@@ -144,13 +143,12 @@ class MemoryBuilder:
             for axis in table.axes:
                 if axis.startswith(f"{table.name}/"):
                     state.axes.pop(axis, None)
-            source_name = source_names[table.name]
-            place = state.description.characteristics[source_name].place
-            state.log.omit("CHARACTERISTIC", source_name, reason, place)
+            source = state.sources[table.name]
+            state.log.omit("CHARACTERISTIC", source.name, reason, source.place)
         for name in [name for name in state.texts if name in owners]:
             del state.texts[name]
-            place = state.description.characteristics[source_names[name]].place
-            state.log.omit("CHARACTERISTIC", source_names[name], reason, place)
+            source = state.sources[name]
+            state.log.omit("CHARACTERISTIC", source.name, reason, source.place)
         for name in [name for name in state.axes if name in axes]:
             del state.axes[name]
             place = state.description.axes[axis_names[name]].place

@@ -34,7 +34,10 @@ class AxisDescription:
 
 @dataclass(frozen=True, slots=True)
 class Characteristic:
-    """A value, curve, map, block or string that can be calibrated; limits in physical values."""
+    """A value, curve, map, block or string that can be calibrated; limits in physical values.
+
+    ``is_read_only`` says that it must not be changed; ``functions`` are the names of its FUNCTION_LIST.
+    """
 
     name: str
     title: str
@@ -53,6 +56,8 @@ class Characteristic:
     extension: int
     is_virtual: bool
     is_dependent: bool
+    is_read_only: bool
+    functions: tuple[str, ...]
     place: SourceLocation
 
 
@@ -80,7 +85,8 @@ class AxisPoints:
 class ConversionMethod:
     """A COMPU_METHOD: ``numbers`` are the coefficients, ``table`` names a conversion table.
 
-    ``unit_reference`` names a UNIT if ``unit`` is empty; it is "" if there is no reference.
+    ``formula`` is the text of a FORMULA, "" without one. ``unit_reference`` names a UNIT if ``unit`` is
+    empty; it is "" if there is no reference.
     """
 
     name: str
@@ -91,6 +97,7 @@ class ConversionMethod:
     unit_reference: str
     numbers: tuple[float, ...]
     table: str
+    formula: str
     place: SourceLocation
 
 
@@ -156,6 +163,41 @@ class MeasurementObject:
 
 
 @dataclass(frozen=True, slots=True)
+class Component:
+    """An INSTANCE at an address, or a STRUCTURE_COMPONENT at an offset; ``sizes`` are those of an array."""
+
+    name: str
+    type: str
+    offset: int
+    sizes: tuple[int, ...]
+    extension: int
+    is_read_only: bool
+    place: SourceLocation
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """A TYPEDEF_STRUCTURE; ``size`` in bytes."""
+
+    name: str
+    size: int
+    components: tuple[Component, ...]
+    place: SourceLocation
+
+
+@dataclass(frozen=True, slots=True)
+class Grouping:
+    """A GROUP or FUNCTION: the characteristics that it holds or defines, and those that it refers to."""
+
+    kind: str
+    name: str
+    title: str
+    members: tuple[str, ...]
+    references: tuple[str, ...]
+    place: SourceLocation
+
+
+@dataclass(frozen=True, slots=True)
 class MemorySegment:
     """A MEMORY_SEGMENT; ``address`` and ``size`` in bytes, ``offsets`` to mirrored segments."""
 
@@ -211,6 +253,10 @@ class Description:
     layouts: dict[str, RecordLayout] = field(default_factory=dict)
     measurements: dict[str, MeasurementObject] = field(default_factory=dict)
     units: dict[str, Unit] = field(default_factory=dict)
+    groups: dict[str, Grouping] = field(default_factory=dict)
+    functions: dict[str, Grouping] = field(default_factory=dict)
+    typedefs: dict[str, Characteristic | AxisPoints | Structure] = field(default_factory=dict)
+    instances: list[Component] = field(default_factory=list)
     segments: list[MemorySegment] = field(default_factory=list)
     byte_order: str = ""
     deposit: str = ""

@@ -7,6 +7,7 @@ silently. A broken file structure is an InputError.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -16,13 +17,17 @@ from callint.reading.asap2.block_parsers import (
     parse_characteristic,
     parse_conversion_method,
     parse_conversion_table,
+    parse_grouping,
+    parse_instance,
     parse_measurement,
     parse_mod_common,
     parse_mod_par,
     parse_record_layout,
+    parse_structure,
     parse_unit,
 )
 from callint.reading.asap2.blocks import MAX_KINDS, BlockError, OptionScanner, TokenBlock, TokenCursor
+from callint.reading.asap2.instances import InstanceExpander
 from callint.reading.asap2.keywords import MANDATORY, UNCOVERED_BLOCKS, UNUSED_BLOCKS
 from callint.reading.asap2.nodes import Description, ItemCounts, SkippedItem
 from callint.reading.asap2.tokens import SourceLocation, TokenStream, unquoted
@@ -38,6 +43,7 @@ def read_asap2(path: Path, module: str | None = None) -> Description:
     parser.parse()
     _require_one_module(path, parser.modules, module)
     description = parser.description
+    InstanceExpander(description).expand()
     for kind, (amount, place) in source.skipped.items():
         description.unused[kind, ""] = ItemCounts(place, amount)
     return description
@@ -147,6 +153,30 @@ class _Node(Protocol):
 NodeType = TypeVar("NodeType", bound=_Node)
 
 
+#: The mapping of a description that a kind of block belongs in, and its parser.
+_NODES: dict[str, tuple[str, Callable[[TokenBlock, SourceLocation, OptionScanner], _Node]]] = {
+    "COMPU_METHOD": ("methods", parse_conversion_method),
+    "COMPU_TAB": ("conversion_tables", parse_conversion_table),
+    "COMPU_VTAB": ("conversion_tables", parse_conversion_table),
+    "COMPU_VTAB_RANGE": ("conversion_tables", parse_conversion_table),
+    "FUNCTION": ("functions", parse_grouping),
+    "GROUP": ("groups", parse_grouping),
+    "MEASUREMENT": ("measurements", parse_measurement),
+    "RECORD_LAYOUT": ("layouts", parse_record_layout),
+    "TYPEDEF_STRUCTURE": ("typedefs", parse_structure),
+    "UNIT": ("units", parse_unit),
+}
+#: Blocks that occur only within others.
+_INNER = ("AXIS_DESCR", "MEMORY_SEGMENT", "STRUCTURE_COMPONENT")
+
+
+def _with_address(kind: str, block: TokenBlock, index: int) -> TokenBlock:
+    """A TYPEDEF block as the block that it describes, which has an address besides."""
+    texts = [*block.texts[:index], "0", *block.texts[index:]]
+    places = [*block.places[:index], block.places[index], *block.places[index:]]
+    return TokenBlock(kind, texts, places)
+
+
 class _ModuleParser:
     """Parses the blocks of a module and enters their nodes into a description."""
 
@@ -157,7 +187,7 @@ class _ModuleParser:
 
     def parse_block(self, kind: str, texts: list[str], places: list[int], place: SourceLocation) -> None:
         """Parse one block of the module: ``texts`` are the tokens between its begin and its end."""
-        if kind not in MANDATORY or kind in ("AXIS_DESCR", "MEMORY_SEGMENT"):
+        if kind not in MANDATORY or kind in _INNER:
             self._count_block(kind, place)
             return
         block = TokenBlock(kind, texts, places)
@@ -170,29 +200,30 @@ class _ModuleParser:
             self.description.skipped.append(SkippedItem(kind, name, str(error), where))
 
     def _parse(self, block: TokenBlock, place: SourceLocation) -> None:
-        description, scanner = self.description, self.scanner
-        match block.kind:
+        description, scanner, kind = self.description, self.scanner, block.kind
+        if kind in _NODES:
+            nodes, parse = _NODES[kind]
+            self._enter(getattr(description, nodes), parse(block, place, scanner), kind)
+            return
+        match kind:
             case "CHARACTERISTIC":
                 characteristic = parse_characteristic(block, place, scanner)
                 if characteristic.name in description.axes:
                     raise block.error(0, "the name occurs before")
-                self._enter(description.characteristics, characteristic, block.kind)
+                self._enter(description.characteristics, characteristic, kind)
             case "AXIS_PTS":
                 axis = parse_axis_points(block, place, scanner)
                 if axis.name in description.characteristics:
                     raise block.error(0, "the name occurs before")
-                self._enter(description.axes, axis, block.kind)
-            case "COMPU_METHOD":
-                self._enter(description.methods, parse_conversion_method(block, place, scanner), block.kind)
-            case "COMPU_TAB" | "COMPU_VTAB" | "COMPU_VTAB_RANGE":
-                table = parse_conversion_table(block, place, scanner)
-                self._enter(description.conversion_tables, table, block.kind)
-            case "RECORD_LAYOUT":
-                self._enter(description.layouts, parse_record_layout(block, place, scanner), block.kind)
-            case "MEASUREMENT":
-                self._enter(description.measurements, parse_measurement(block, place, scanner), block.kind)
-            case "UNIT":
-                self._enter(description.units, parse_unit(block, place, scanner), block.kind)
+                self._enter(description.axes, axis, kind)
+            case "INSTANCE":
+                description.instances.append(parse_instance(block, place, scanner))
+            case "TYPEDEF_CHARACTERISTIC":
+                typedef = parse_characteristic(_with_address("CHARACTERISTIC", block, 3), place, scanner)
+                self._enter(description.typedefs, typedef, kind)
+            case "TYPEDEF_AXIS":
+                points = parse_axis_points(_with_address("AXIS_PTS", block, 2), place, scanner)
+                self._enter(description.typedefs, points, kind)
             case "MOD_COMMON":
                 parse_mod_common(block, scanner)
             case "MOD_PAR":

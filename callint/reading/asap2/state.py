@@ -2,13 +2,31 @@
 
 from __future__ import annotations
 
+import math
+import sys
 from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
-from callint.model.definition import Axis, Range, Signal, Table, Text
+from callint.model.definition import (
+    Axis,
+    ByteOrder,
+    Conversion,
+    Group,
+    Interpolated,
+    Linear,
+    NumberType,
+    Range,
+    Rational,
+    Signal,
+    Storage,
+    Table,
+    Text,
+)
 from callint.reading.asap2.conversions import Conversions, ResolvedConversion
 from callint.reading.asap2.layouts import Layouts
-from callint.reading.asap2.nodes import Description
+from callint.reading.asap2.nodes import Characteristic, Description
 from callint.reading.asap2.report import ImportLog, NotKeptError, label
 from callint.reading.asap2.tokens import SourceLocation
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_BREAKPOINTS
@@ -33,7 +51,10 @@ class AxisLimits:
 
 @dataclass
 class ImportState:
-    """The definition so far; ``axis_limits`` has the limits of each axis by its name in the definition."""
+    """The definition so far; ``axis_limits`` and ``sources`` go by names in the definition.
+
+    ``axis_limits`` has the limits of each axis, ``sources`` the block that each table or text comes from.
+    """
 
     description: Description
     log: ImportLog
@@ -43,6 +64,8 @@ class ImportState:
     axes: dict[str, Axis] = field(default_factory=dict)
     tables: dict[str, Table] = field(default_factory=dict)
     texts: dict[str, Text] = field(default_factory=dict)
+    groups: dict[str, Group] = field(default_factory=dict)
+    sources: dict[str, Characteristic] = field(default_factory=dict)
     axis_limits: dict[str, AxisLimits] = field(default_factory=dict)
 
     def change(self, item: Item, reason: str) -> None:
@@ -75,5 +98,31 @@ def require_breakpoints(count: int) -> int:
 
 
 def usable_range(limits: Range) -> Range | None:
-    """The limits, or None if they do not contain a range."""
-    return limits if limits.low < limits.high else None
+    """The limits, or None if they do not contain a range, or contain all doubles."""
+    is_everything = limits.low <= -sys.float_info.max and limits.high >= sys.float_info.max
+    return limits if limits.low < limits.high and not is_everything else None
+
+
+def excludes_nothing(limits: Range, conversion: Conversion | None, storage: Storage) -> bool:
+    """Whether limits hold for every number that a storage can hold; a description must always give some."""
+    match conversion:
+        case Linear(factor=factor, offset=offset):
+            low, high = _storable(factor, offset, storage.type, storage.mask)
+        case Interpolated(physical=physical):
+            low, high = min(physical), max(physical)
+        case Rational():
+            return False
+        case _:
+            low, high = _storable(1.0, 0.0, storage.type, storage.mask)
+    return limits.low <= low and high <= limits.high
+
+
+@lru_cache(maxsize=4096)
+def _storable(factor: float, offset: float, type: NumberType, mask: int | None) -> tuple[float, float]:
+    """The lowest and the highest physical value of a linear conversion."""
+    a, b = Fraction(repr(factor)), Fraction(repr(offset))
+    ends = [Fraction(raw) * a + b for raw in Storage(type, ByteOrder.BIG, type.size, mask).raw_limits]
+    try:
+        return float(min(ends)), float(max(ends))
+    except OverflowError:
+        return -math.inf, math.inf

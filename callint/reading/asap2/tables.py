@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from callint.model.definition import (
     NO_CONSTRAINTS,
@@ -13,15 +14,17 @@ from callint.model.definition import (
     Monotonic,
     Purpose,
     Range,
+    Storage,
     Table,
     Text,
 )
 from callint.reading.asap2.axes import AxisBuilder
 from callint.reading.asap2.conversions import ResolvedConversion
+from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import RecordSlot, size_of
 from callint.reading.asap2.nodes import AxisDescription, Characteristic, RecordLayout
 from callint.reading.asap2.report import NotKeptError, label, plain
-from callint.reading.asap2.state import ImportState, Item, usable_range
+from callint.reading.asap2.state import ImportState, Item, excludes_nothing, usable_range
 from callint.reading.definition_bounds import MAX_BREAKPOINTS, MAX_CELLS, MAX_MEMORY
 
 #: Number of axes of each type of table.
@@ -44,6 +47,7 @@ class TableBuilder:
     def __init__(self, state: ImportState, axes: AxisBuilder) -> None:
         self.state = state
         self._axes = axes
+        self._groups = GroupBuilder(state)
         self._cells = 0
 
     def add(self, characteristic: Characteristic) -> None:
@@ -57,6 +61,8 @@ class TableBuilder:
             self._add_table(characteristic)
         elif characteristic.type == "VAL_BLK":
             self._add_value_block(characteristic)
+        elif characteristic.type == "CUBOID":
+            self._add_cuboid(characteristic)
         else:
             raise NotKeptError(f"a {characteristic.type[:40]} is not covered")
         if characteristic.is_dependent or characteristic.is_virtual:
@@ -78,11 +84,15 @@ class TableBuilder:
         if characteristic.encoding not in _ENCODINGS:
             raise NotKeptError(f"the encoding {characteristic.encoding[:40]} is not covered")
         name = self._name(characteristic)
+        if characteristic.is_read_only:
+            reason = "that it is READ_ONLY is not kept: a definition demands that of numbers only"
+            self.state.change(_item(characteristic), reason)
+        self.state.sources[name] = characteristic
         self.state.texts[name] = Text(
             name=name,
             title=_title(characteristic),
             purpose=Purpose.GENERAL,
-            group="",
+            group=self._groups.group_of(characteristic),
             at=slot.at,
             length=length,
             encoding=_ENCODINGS[characteristic.encoding],
@@ -95,18 +105,67 @@ class TableBuilder:
         sizes = list(characteristic.sizes)
         while len(sizes) > 1 and sizes[-1] in (0, 1):
             sizes.pop()
-        if len(sizes) > 2:
-            raise NotKeptError("it has more than two dimensions")
+        if len(sizes) > 3:
+            raise NotKeptError("it has more than three dimensions")
         if not sizes or not all(0 < size <= MAX_BREAKPOINTS for size in sizes):
             raise NotKeptError("it has no size (NUMBER or MATRIX_DIM) that is covered")
         layout = self.state.layouts.layout(characteristic.layout)
         counts = {"FNC_VALUES": self._bounded(math.prod(sizes))}
         slots = self.state.layouts.slots(layout, characteristic.address, counts)
+        slot = _values_slot(slots)
         name = self._name(characteristic)
-        axes = [
-            self._axes.add_index_axis(name, along, size) for along, size in zip("xy", sizes, strict=False)
+        layers = sizes[2] if len(sizes) > 2 else 1
+        for layer in range(layers):
+            own_name = name if layers == 1 else self._layer_name(characteristic, layer)
+            axes = [
+                self._axes.add_index_axis(own_name, along, size)
+                for along, size in zip("xy", sizes, strict=False)
+            ]
+            placed = _layer(slot, layer, math.prod(sizes[:2]))
+            item = _titled(characteristic, f"z {layer}") if layers > 1 else characteristic
+            self._enter(item, own_name, layout, placed, axes, ())
+        if layers > 1:
+            self._report_layers(characteristic, name, layers, "its z")
+
+    def _add_cuboid(self, characteristic: Characteristic) -> None:
+        """Enter a CUBOID whose axes lie elsewhere as a stack of maps, one for each breakpoint of z."""
+        descriptions = characteristic.axes
+        if len(descriptions) != 3:
+            raise NotKeptError(f"a CUBOID has 3 AXIS_DESCR, but it has {len(descriptions)}")
+        if any(axis.attribute == "STD_AXIS" for axis in descriptions):
+            raise NotKeptError("a CUBOID with axes in its own record is not covered")
+        state = self.state
+        layout = state.layouts.layout(characteristic.layout)
+        points = [
+            self._axes.count_breakpoints(characteristic, axis, letter, layout)
+            for axis, letter in zip(descriptions, "XYZ", strict=True)
         ]
-        self._enter(characteristic, name, layout, _values_slot(slots), axes, ())
+        counts = {"FNC_VALUES": self._bounded(math.prod(points))}
+        slots = state.layouts.slots(layout, characteristic.address, counts)
+        slot, name = _values_slot(slots), self._name(characteristic)
+        for layer in range(points[2]):
+            own_name = self._layer_name(characteristic, layer)
+            axes = [
+                self._axes.add_axis(
+                    characteristic, axis, f"{own_name}/{letter.lower()}", letter, slots, count
+                )
+                for axis, letter, count in zip(descriptions[:2], "XY", points, strict=False)
+            ]
+            placed = _layer(slot, layer, points[0] * points[1])
+            item = _titled(characteristic, f"z {layer}")
+            self._enter(item, own_name, layout, placed, axes, descriptions[:2])
+        self._report_layers(
+            characteristic, name, points[2], f"its z axis, fed by {descriptions[2].input[:60]},"
+        )
+
+    def _layer_name(self, characteristic: Characteristic, layer: int) -> str:
+        """The name of a map of a stack, with its number along z."""
+        name = f"{characteristic.name}[{layer}]"
+        return self.state.log.name("CHARACTERISTIC", name, None)
+
+    def _report_layers(self, characteristic: Characteristic, name: str, layers: int, axis: str) -> None:
+        reason = f"it is kept as {layers} maps, {name}[0] to {name}[{layers - 1}]; {axis} is not kept"
+        self.state.change(_item(characteristic), reason)
 
     def _add_table(self, characteristic: Characteristic) -> None:
         state = self.state
@@ -175,12 +234,13 @@ class TableBuilder:
         else:
             state.check_unit(characteristic.unit, conversion, item)
         self._cells += math.prod(state.axes[axis].count for axis in axes)
+        state.sources[name] = characteristic
         state.tables[name] = Table(
             name=name,
             title=_title(characteristic),
             kind=_KINDS[len(axes)],
             purpose=Purpose.GENERAL,
-            group="",
+            group=self._groups.group_of(characteristic),
             at=slot.at,
             storage=storage,
             conversion=conversion.name,
@@ -189,7 +249,7 @@ class TableBuilder:
             y_first=len(axes) > 1 and mode == "COLUMN_DIR",
             signal=None,
             produces=None,
-            demands=self._constraints(characteristic, conversion, descriptions),
+            demands=self._constraints(characteristic, conversion, storage, descriptions),
             notes=notes,
             line=0,
         )
@@ -200,12 +260,13 @@ class TableBuilder:
         self,
         characteristic: Characteristic,
         conversion: ResolvedConversion,
+        storage: Storage,
         descriptions: Iterable[AxisDescription],
     ) -> Constraints:
         """The limits and the shape of a table.
 
         EXTENDED_LIMITS become limits and the ordinary limits expected values; without EXTENDED_LIMITS the
-        ordinary limits become limits.
+        ordinary limits become limits. Limits that every storable value meets are no demand.
         """
         is_raw = conversion.failure is not None or conversion.name in self.state.conversions.numeric_states
         limits = expected = None
@@ -216,11 +277,18 @@ class TableBuilder:
             else:
                 limits = self._range(characteristic, characteristic.extended, "EXTENDED_LIMITS")
                 expected = ordinary
+            if limits is not None and excludes_nothing(limits, conversion.conversion, storage):
+                limits = None
         monotonic, gradients = self._shape(characteristic, descriptions, is_raw)
-        if limits is None and expected is None and not monotonic and not gradients:
+        change = 0.0 if characteristic.is_read_only else None
+        if limits is None and expected is None and change is None and not monotonic and not gradients:
             return NO_CONSTRAINTS
         return Constraints(
-            limits=limits, expected=expected, monotonic=tuple(monotonic), gradients=tuple(gradients)
+            limits=limits,
+            expected=expected,
+            monotonic=tuple(monotonic),
+            gradients=tuple(gradients),
+            change=change,
         )
 
     def _shape(
@@ -260,6 +328,15 @@ def _item(characteristic: Characteristic) -> Item:
 
 def _title(characteristic: Characteristic) -> str:
     return label(characteristic.title, label(characteristic.name))
+
+
+def _titled(characteristic: Characteristic, layer: str) -> Characteristic:
+    return replace(characteristic, title=f"{_title(characteristic)}, {layer}")
+
+
+def _layer(slot: RecordSlot, layer: int, cells: int) -> RecordSlot:
+    """The slot of one map of a stack: the maps follow each other."""
+    return replace(slot, at=slot.at + layer * cells * slot.stride)
 
 
 def _values_slot(slots: Mapping[str, RecordSlot]) -> RecordSlot:

@@ -215,7 +215,10 @@ class TokenStream:
     ) -> tuple[list[str], list[int]]:
         tokens = [match for match in matches if match.lastindex in _TOKEN_GROUPS]
         starts = np.array([match.start() for match in tokens], np.int64)
-        breaks = np.flatnonzero(np.frombuffer(text.encode("utf-32-le", "surrogatepass"), np.uint32) == 10)
+        if text.isascii():
+            breaks = np.flatnonzero(np.frombuffer(text.encode(), np.uint8) == 10)
+        else:
+            breaks = np.flatnonzero(np.frombuffer(text.encode("utf-32-le", "surrogatepass"), np.uint32) == 10)
         first = number * _FILE + line
         places = (np.searchsorted(breaks, starts) + first).tolist()
         if len(tokens) < len(matches):
@@ -270,23 +273,36 @@ def _size(path: Path, name: str) -> int:
 
 
 def _encoding(path: Path, name: str) -> str:
-    """The encoding by the byte order mark; without one UTF-8 if the file is valid UTF-8, else Latin-1."""
-    decoder = codecs.getincrementaldecoder("utf-8")()
+    """The encoding by the byte order mark, or without one by the bytes.
+
+    A description begins with ASCII, so that zeros between its bytes mean UTF-16. Any other file is UTF-8 if
+    it is valid UTF-8, else Windows-1252, and Latin-1 if it has bytes that Windows-1252 lacks.
+    """
     try:
         with path.open("rb", buffering=0) as file:
             head = os.read(file.fileno(), 4)
-            for mark, encoding in _BOMS:
-                if head.startswith(mark):
-                    return encoding
-            decoder.decode(head)
+        for mark, encoding in _BOMS:
+            if head.startswith(mark):
+                return encoding
+        for zeros, encoding in ((head[1::2], "utf-16-le"), (head[::2], "utf-16-be")):
+            if len(head) == 4 and zeros == b"\0\0":
+                return encoding
+        return next(encoding for encoding in ("utf-8", "cp1252", "latin-1") if _is_valid(path, encoding))
+    except OSError as error:
+        raise InputError(f"{name}: it cannot be read: {reason(error)}; check the file") from None
+
+
+def _is_valid(path: Path, encoding: str) -> bool:
+    """Whether a whole file is text in an encoding."""
+    decoder = codecs.getincrementaldecoder(encoding)()
+    with path.open("rb", buffering=0) as file:
+        try:
             while block := file.read(_CHUNK):
                 decoder.decode(block)
             decoder.decode(b"", final=True)
-    except UnicodeDecodeError:
-        return "latin-1"
-    except OSError as error:
-        raise InputError(f"{name}: it cannot be read: {reason(error)}; check the file") from None
-    return "utf-8"
+        except UnicodeDecodeError:
+            return False
+    return True
 
 
 def unquoted(token: str) -> str:

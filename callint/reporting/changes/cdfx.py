@@ -6,7 +6,8 @@ its schema. The schema of AUTOSAR, which shares the containers of values, confir
 - The root MSRSW has the category CDF20. The instance tree has the category NO_VCD, as it has no variants;
   its origin names the definition and the image.
 - Each table (VALUE, CURVE or MAP), text (ASCII) and shared axis (COM_AXIS) has an instance with its values
-  and its unit in SW-VALUE-CONT. A map has a group VG for each breakpoint of y, which is its LABEL.
+  and its unit in SW-VALUE-CONT. A map has a group VG for each breakpoint of y, which is its LABEL. A table
+  whose axes only number its cells is a VAL_BLK, without axes and labels.
 - The axes of a table have an index, 1 for x and 2 for y: a STD_AXIS has its own stored breakpoints, a
   FIX_AXIS those of the definition, a COM_AXIS the name of the instance with the breakpoints.
 
@@ -27,7 +28,7 @@ from callint.decoding.decode import Decoded
 from callint.model.change import ChangeSet, Numbers
 from callint.model.definition import Axis, FixedAxis, Kind, States, StoredAxis, Table, Text
 from callint.model.errors import InputError
-from callint.reading.cdfx import ASCII, COM_AXIS, CURVE, MAP, PATH, VALUE, VERSION, short_name
+from callint.reading.cdfx import ASCII, COM_AXIS, CURVE, MAP, PATH, VAL_BLK, VALUE, VERSION, short_name
 
 _CATEGORIES = {Kind.SCALAR: VALUE, Kind.CURVE: CURVE, Kind.MAP: MAP}
 
@@ -141,7 +142,9 @@ class _InstanceWriter:
         _add(values, "VT", self._decoded.text(text))
 
     def table(self, tree: etree._Element, table: Table) -> None:
-        instance = self._instance(tree, table.name, table.title, _CATEGORIES[table.kind])
+        is_array = self._definition.is_array(table)
+        category = VAL_BLK if is_array else _CATEGORIES[table.kind]
+        instance = self._instance(tree, table.name, table.title, category)
         content = _add(instance, "SW-VALUE-CONT")
         _add(content, "UNIT-DISPLAY-NAME", self._definition.unit_of(table))
         values, numbers = _add(content, "SW-VALUES-PHYS"), self._numbers(table)
@@ -150,9 +153,10 @@ class _InstanceWriter:
         else:
             for label, row in zip(self._decoded.breakpoints(table.y).tolist(), numbers, strict=True):
                 group = _add(values, "VG")
-                _add(group, "LABEL", fmt.exact(label))
+                if not is_array:
+                    _add(group, "LABEL", fmt.exact(label))
                 self._row(group, table, row)
-        if table.axes:
+        if table.axes and not is_array:
             axes = _add(instance, "SW-AXIS-CONTS")
             for index, name in enumerate(table.axes, 1):
                 self._axis_of_table(axes, index, self._definition.axes[name])

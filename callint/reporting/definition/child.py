@@ -10,7 +10,7 @@ from callint.comparing.relocation.child import ChildContent
 from callint.fmt import address
 from callint.model.definition import Definition
 from callint.reading.family import NAMESPACE
-from callint.reporting.definition.xml import DefinitionWriter, attributes, usual_order
+from callint.reporting.definition.xml import DefinitionWriter, attributes
 
 
 def child_lines(
@@ -21,7 +21,7 @@ def child_lines(
     ``definition`` is what comes of it, ``parent`` the path of the parent from the folder of the file, and
     ``reasons`` say why something is gone, by its kind and name.
     """
-    order = usual_order(definition)
+    order = definition.usual_byte_order
     head = attributes(
         xmlns=NAMESPACE, name=definition.name, revision=str(definition.revision), byte_order=order.value
     )

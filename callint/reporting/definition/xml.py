@@ -6,7 +6,6 @@ Reading the file gives the same definition, except for the line numbers.
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterable, Iterator
 from math import isinf
 from xml.sax.saxutils import escape, quoteattr
@@ -44,7 +43,7 @@ _MOST_IN_A_LINE = 108
 
 def definition_lines(definition: Definition) -> Iterator[str]:
     """The lines of the whole file, each with its line break."""
-    order = usual_order(definition)
+    order = definition.usual_byte_order
     writer = DefinitionWriter(definition, order)
     head = attributes(
         xmlns=NAMESPACE, name=definition.name, revision=str(definition.revision), byte_order=order.value
@@ -78,13 +77,6 @@ def with_references(line: str) -> str:
         character if character == "\n" or is_harmless(character) else f"&#x{ord(character):X};"
         for character in line
     )
-
-
-def usual_order(definition: Definition) -> ByteOrder:
-    """The most common byte order of the numbers, which is the default of the file."""
-    orders = Counter(table.storage.byte_order for table in definition.tables.values())
-    orders.update(axis.storage.byte_order for axis in definition.stored_axes)
-    return orders.most_common(1)[0][0] if orders else ByteOrder.BIG
 
 
 def _part(element: str, rows: Iterable[str]) -> Iterator[str]:

@@ -23,6 +23,7 @@ def import_json(result: ImportResult) -> str:
         "written": imported.definition is not None,
         "complete": result.is_complete,
         "taken": {kind.replace(" ", "_"): number for kind, number in result.counts.items()},
+        "map_orders": dict(zip(("x_first", "y_first"), result.map_orders, strict=True)),
         "lost": [
             {
                 "kind": loss.kind,

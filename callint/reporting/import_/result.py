@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from callint.decoding.placement_evidence import PlacementEvidence
+from callint.model.definition import Kind
 from callint.model.definition_counts import item_counts
 from callint.reading.asap2.build import Imported
 
@@ -31,6 +32,14 @@ class ImportResult:
         """The number of items by kind in the definition; empty if there is no definition."""
         definition = self.imported.definition
         return {} if definition is None else item_counts(definition)
+
+    @property
+    def map_orders(self) -> tuple[int, int]:
+        """The number of maps whose cells are stored x first, and y first."""
+        definition = self.imported.definition
+        tables = [] if definition is None else [*definition.tables.values()]
+        y_first = sum(table.y_first for table in tables)
+        return sum(table.kind is Kind.MAP for table in tables) - y_first, y_first
 
     @property
     def doubted(self) -> list[PlacementEvidence]:

@@ -4,22 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from callint.fmt import count
 from callint.model.definition import Definition
 from callint.reading.asap2.nodes import ItemCounts
 from callint.reading.asap2.report import Loss
 from callint.reading.asap2.tokens import SourceLocation
 from callint.reporting.import_.result import ImportResult
+from callint.reporting.losses import LostItem, counts_phrase, print_lost, print_prose
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 
-#: The largest number of names printed for a reason, and of reasons printed for a group.
-_MOST_NAMES, _MOST_REASONS = 3, 12
 #: The largest number of keywords printed for a group.
 _MOST_KEYWORDS = 24
 #: The largest number of doubted items printed.
 _MOST_DOUBTS = 24
-
-_PLURALS = {"shared axis": "shared axes", "identity": "identities"}
 
 
 def print_import(result: ImportResult, terminal: Terminal, everything: bool = False) -> None:
@@ -28,15 +24,13 @@ def print_import(result: ImportResult, terminal: Terminal, everything: bool = Fa
     description = imported.description
     for row in heading(result.source, _kind_of_source(result), width(terminal)):
         terminal.print(row)
-    counts = [
-        f"{number:,} {kind if number == 1 else _PLURALS.get(kind, f'{kind}s')}"
-        for kind, number in result.counts.items()
-        if number
-    ]
     if imported.definition is None:
-        _print_prose("Nothing is written: no table, axis or text could be kept.", terminal)
+        print_prose("Nothing is written: no table, axis or text could be kept.", terminal)
     else:
-        _print_prose(f"{result.target} is written: {', '.join(counts)}.", terminal)
+        print_prose(f"{result.target} is written: {counts_phrase(result.counts)}.", terminal)
+        x_first, y_first = result.map_orders
+        if x_first or y_first:
+            print_prose(f"Maps stored x first: {x_first:,}; y first: {y_first:,}.", terminal)
     printer = _ImportPrinter(result, terminal, everything)
     printer.print_losses("Left out", [loss for loss in imported.losses if loss.is_whole])
     partly = "To be answered" if result.is_list else "Not kept as described"
@@ -68,24 +62,15 @@ class _ImportPrinter:
 
     def print_losses(self, title: str, losses: list[Loss]) -> None:
         """Print losses by kind and reason under a title; print nothing without losses."""
-        if not losses:
-            return
-        by_reason: dict[tuple[str, str], list[Loss]] = {}
-        for loss in losses:
-            by_reason.setdefault((loss.kind, loss.reason), []).append(loss)
-        self._terminal.print()
-        self._terminal.print(line((f"{title}: {len(losses):,}", "bold")))
-        reasons = list(by_reason.items())
-        for (kind, reason), members in reasons if self._everything else reasons[:_MOST_REASONS]:
-            subject = "" if self._result.is_list else f"{kind}: "
-            self._print_prose(f"{subject}{reason} ({len(members):,})", "  ")
-            listed = members if self._everything else members[:_MOST_NAMES]
-            names = ", ".join(f"{loss.name or '(no name)'} ({self._place(loss.place)})" for loss in listed)
-            more = f", and {len(members) - len(listed):,} more" if len(members) > len(listed) else ""
-            self._print_prose(f"{names}{more}", "    ", QUIET)
-        if len(reasons) > _MOST_REASONS and not self._everything:
-            hidden = count(len(reasons) - _MOST_REASONS, "more reason")
-            self._print_prose(f"and {hidden}; --all shows them", "  ", QUIET)
+        items = [
+            LostItem(
+                "" if self._result.is_list else loss.kind,
+                loss.reason,
+                f"{loss.name or '(no name)'} ({self._place(loss.place)})",
+            )
+            for loss in losses
+        ]
+        print_lost(title, items, self._terminal, self._everything)
 
     def print_evidence(self) -> None:
         """Print what the image casts doubt on, and how much it supports; with everything, the reasons."""
@@ -130,14 +115,14 @@ class _ImportPrinter:
         return f"{line_or_row} {place.line}" if place.file == self._result.source else str(place)
 
     def _print_prose(self, prose: str, indent: str, style: str = "") -> None:
-        _print_prose(prose, self._terminal, indent, style)
+        print_prose(prose, self._terminal, indent, style)
 
 
 def _print_next_steps(definition: Definition, result: ImportResult, terminal: Terminal) -> None:
     terminal.print()
     terminal.print(line(("Next", "bold")))
     for step in _list_steps(result) if result.is_list else _next_steps(definition, result.target):
-        _print_prose(step, terminal, "  ")
+        print_prose(step, terminal, "  ")
 
 
 def _next_steps(definition: Definition, target: str) -> Iterable[str]:
@@ -162,8 +147,3 @@ def _list_steps(result: ImportResult) -> Iterable[str]:
     yield "Add an identity and the checksums of the image: a list has none."
     yield "Give protection tables a guard, and signals an operating range."
     yield f"callint check {result.target} checks the definition itself."
-
-
-def _print_prose(prose: str, terminal: Terminal, indent: str = "", style: str = "") -> None:
-    for text in wrapped(prose, width(terminal), indent):
-        terminal.print(line((text, style)))

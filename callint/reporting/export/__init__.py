@@ -1,0 +1,1 @@
+"""A definition as a description in a published standard."""

@@ -1,0 +1,273 @@
+"""Groups, read-only tables, formulas, stacks of maps and axes that a description tells apart.
+
+What the keywords mean is from memory of the published standard; ``tests/outside`` compares what is read with
+two published readers.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from callint.model.definition import FixedAxis, Kind, Linear, Rational
+from tests.building import u16
+from tests.describing import axis, cells, imported, made, reasons, value
+
+
+def grouping(kind: str, name: str, title: str, *inner: str) -> str:
+    return f'/begin {kind} {name} "{title}" {" ".join(inner)} /end {kind}'
+
+
+def members(kind: str, *names: str) -> str:
+    return f"/begin {kind} {' '.join(names)} /end {kind}"
+
+
+# Groups
+
+
+def test_a_group_and_a_function_become_groups_of_their_tables(tmp_path: Path) -> None:
+    result = imported(
+        tmp_path,
+        grouping("GROUP", "speed", "Speed limits", "ROOT", members("REF_CHARACTERISTIC", "A")),
+        grouping("FUNCTION", "fuel", "Fuel", members("DEF_CHARACTERISTIC", "A", "B")),
+        grouping("FUNCTION", "other", "Other", members("REF_CHARACTERISTIC", "C")),
+        grouping("FUNCTION", "named", "Named by its table"),
+        grouping("GROUP", "empty", "Nothing"),
+        value("A"),
+        value("B", at="0x20"),
+        value("C", at="0x22"),
+        value("D", "/begin FUNCTION_LIST named /end FUNCTION_LIST", at="0x24"),
+        value("E", at="0x26"),
+    )
+    definition = made(result)
+    groups = {name: table.group for name, table in definition.tables.items()}
+    # A table has one group in a definition: that of the GROUP goes first, and the one that defines it.
+    assert groups == {"A": "speed", "B": "fuel", "C": "other", "D": "named", "E": ""}
+    titles = {name: group.title for name, group in definition.groups.items()}
+    assert titles == {
+        "speed": "Speed limits",
+        "fuel": "Fuel",
+        "other": "Other",
+        "named": "Named by its table",
+    }
+    assert result.description.unused["GROUP that nothing kept uses", ""].amount == 1
+    assert result.losses == ()
+
+
+def test_a_group_and_a_function_of_one_name_stay_apart(tmp_path: Path) -> None:
+    definition = made(
+        imported(
+            tmp_path,
+            grouping("GROUP", "fuel", "One", members("REF_CHARACTERISTIC", "A")),
+            grouping("FUNCTION", "fuel", "Two", members("DEF_CHARACTERISTIC", "B")),
+            value("A"),
+            value("B", at="0x20"),
+        )
+    )
+    titles = [definition.groups[definition.tables[name].group].title for name in "AB"]
+    assert titles == ["One", "Two"]
+
+
+def test_further_groups_of_a_table_are_counted(tmp_path: Path) -> None:
+    result = imported(
+        tmp_path,
+        grouping("GROUP", "one", "One", members("REF_CHARACTERISTIC", "A")),
+        grouping("GROUP", "two", "Two", members("REF_CHARACTERISTIC", "A")),
+        value("A"),
+    )
+    assert made(result).tables["A"].group == "one"
+    assert result.description.unused["further GROUP of a table", ""].amount == 1
+
+
+# Read-only
+
+
+@pytest.mark.parametrize("rest", ["READ_ONLY", "CALIBRATION_ACCESS NO_CALIBRATION"])
+def test_a_table_that_must_not_be_calibrated_must_equal_the_base(tmp_path: Path, rest: str) -> None:
+    definition = made(imported(tmp_path, value("A", rest), value("B", at="0x20")))
+    assert definition.tables["A"].demands.change == 0
+    assert definition.tables["B"].demands.change is None
+
+
+def test_a_read_only_text_is_listed(tmp_path: Path) -> None:
+    result = imported(tmp_path, value("T", "NUMBER 8 READ_ONLY", type="ASCII", layout="BYTE_VALUES"))
+    assert reasons(result) == [
+        ("T", "that it is READ_ONLY is not kept: a definition demands that of numbers only")
+    ]
+
+
+# Formulas
+
+
+def form(formula: str) -> str:
+    inner = f'/begin FORMULA "{formula}" /end FORMULA'
+    return f'/begin COMPU_METHOD X "" FORM "%5.2" "bar" {inner} /end COMPU_METHOD'
+
+
+@pytest.mark.parametrize(
+    ("formula", "conversion"),
+    [
+        ("X1+4", Linear("X", "bar", 2, 1, 4, 0)),
+        ("0.1*X1 - 40", Linear("X", "bar", 2, 0.1, -40, 0)),
+        ("-(x1 - 3)/4", Linear("X", "bar", 2, -0.25, 0.75, 0)),
+        ("X1 / 3", Rational("X", "bar", 2, (0, 3, 0, 0, 0, 1), 0)),
+    ],
+)
+def test_a_linear_formula_becomes_an_exact_conversion(
+    tmp_path: Path, formula: str, conversion: Linear | Rational
+) -> None:
+    block = form(formula)
+    definition = made(imported(tmp_path, block, value("A", method="X", low=1, high=2)))
+    assert definition.conversions["X"] == conversion
+
+
+@pytest.mark.parametrize(
+    "formula", ["", "X1*X1", "1/X1", "sin(X1)", "X1+X2", "__import__('os')", "(" * 900, "9**9**9*X1", "4"]
+)
+def test_any_other_formula_is_listed(tmp_path: Path, formula: str) -> None:
+    block = form(formula)
+    result = imported(tmp_path, block, value("A", method="X"))
+    assert ("X", "its FORMULA is not linear in X1") in reasons(result)
+
+
+# Stacks of maps
+
+
+def fixed(points: int, method: str = "SPEED") -> str:
+    return axis("FIX_AXIS", points, f"FIX_AXIS_PAR_DIST 0 1 {points}", method=method)
+
+
+def test_a_cuboid_becomes_a_map_for_each_breakpoint_of_z(tmp_path: Path) -> None:
+    rest = fixed(3) + fixed(2) + fixed(2)
+    result = imported(tmp_path, value("CUBE", rest, type="CUBOID", title="Boost", method="NO_COMPU_METHOD"))
+    definition = made(result)
+    assert [table.kind for table in definition.tables.values()] == [Kind.MAP, Kind.MAP]
+    data = bytes(0x10) + u16(*range(12))
+    assert cells(definition, data, "CUBE[0]") == [0, 1, 2, 3, 4, 5]
+    assert cells(definition, data, "CUBE[1]") == [6, 7, 8, 9, 10, 11]
+    assert definition.tables["CUBE[1]"].title == "Boost, z 1"
+    assert reasons(result) == [
+        ("CUBE", "it is kept as 2 maps, CUBE[0] to CUBE[1]; its z axis, fed by N, is not kept")
+    ]
+
+
+def test_a_block_of_three_dimensions_becomes_a_stack_too(tmp_path: Path) -> None:
+    block = value("B", "MATRIX_DIM 3 2 2", type="VAL_BLK", method="NO_COMPU_METHOD")
+    definition = made(imported(tmp_path, block))
+    data = bytes(0x10) + u16(*range(12))
+    assert cells(definition, data, "B[0]") == [0, 1, 2, 3, 4, 5]
+    assert cells(definition, data, "B[1]") == [6, 7, 8, 9, 10, 11]
+    assert all(definition.is_array(table) for table in definition.tables.values())
+
+
+# Axes that a definition cannot have
+
+
+def test_a_falling_fixed_axis_counts_cells_and_is_listed(tmp_path: Path) -> None:
+    rest = axis("FIX_AXIS", 3, "FIX_AXIS_PAR_DIST 9 -1 3")
+    result = imported(tmp_path, value("C", rest, type="CURVE"))
+    definition = made(result)
+    own = definition.axes["C/x"]
+    assert isinstance(own, FixedAxis) and own.values == (0, 1, 2)
+    assert ("C", "the breakpoints of its FIX_AXIS fall; its axis counts cells instead") in reasons(result)
+
+
+def test_a_table_on_an_axis_that_is_stored_backwards_counts_cells_and_is_listed(tmp_path: Path) -> None:
+    layouts = (
+        "/begin RECORD_LAYOUT BACK AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT /end RECORD_LAYOUT\n"
+        "/begin RECORD_LAYOUT OWN AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT "
+        "FNC_VALUES 2 UBYTE ROW_DIR DIRECT /end RECORD_LAYOUT"
+    )
+    shared = '/begin AXIS_PTS S "" 0x40 N BACK 0 SPEED 3 0 6000 /end AXIS_PTS'
+    result = imported(
+        tmp_path,
+        layouts,
+        shared,
+        value("A", axis("COM_AXIS", 3, "AXIS_PTS_REF S"), type="CURVE"),
+        value("B", axis("STD_AXIS", 3), type="CURVE", layout="OWN", at="0x20", method="NO_COMPU_METHOD"),
+    )
+    definition = made(result)
+    assert cells(definition, bytes(0x23) + bytes([7, 8, 9]) + bytes(32), "B") == [7, 8, 9]
+    reason = "its breakpoints are stored backwards (INDEX_DECR); it counts cells instead"
+    assert ("S", reason) in reasons(result)
+    assert ("B", reason.replace("it counts", "its axis counts")) in reasons(result)
+    assert isinstance(definition.axes["S"], FixedAxis)
+
+
+# Instances of version 1.7
+
+TYPES = """
+/begin TYPEDEF_AXIS SPEEDS "Speeds" N BYTE_AXIS 0 SPEED 3 0 6000 /end TYPEDEF_AXIS
+/begin TYPEDEF_CHARACTERISTIC FUEL_CURVE "Fuel" CURVE WORD_VALUES 0 FUEL 0 100
+  /begin AXIS_DESCR COM_AXIS N SPEED 3 0 6000 AXIS_PTS_REF THIS.speeds /end AXIS_DESCR
+/end TYPEDEF_CHARACTERISTIC
+/begin TYPEDEF_STRUCTURE CYLINDER "A cylinder" 0x10
+  /begin STRUCTURE_COMPONENT speeds SPEEDS 0 /end STRUCTURE_COMPONENT
+  /begin STRUCTURE_COMPONENT fuel FUEL_CURVE 4 /end STRUCTURE_COMPONENT
+/end TYPEDEF_STRUCTURE
+/begin TYPEDEF_STRUCTURE BANK "Two cylinders" 0x20
+  /begin STRUCTURE_COMPONENT cylinder CYLINDER 0 MATRIX_DIM 2 /end STRUCTURE_COMPONENT
+/end TYPEDEF_STRUCTURE
+"""
+
+
+def instance(name: str, type: str, at: int, rest: str = "") -> str:
+    return f'/begin INSTANCE {name} "" {type} 0x{at:X} {rest} /end INSTANCE'
+
+
+def test_an_instance_of_nested_structures_becomes_tables_at_the_sum_of_the_offsets(tmp_path: Path) -> None:
+    result = imported(tmp_path, TYPES, instance("bank", "BANK", 0x40, "READ_ONLY"))
+    definition = made(result)
+    assert result.losses == () and not result.description.uncovered
+    places = {name: table.at for name, table in definition.tables.items()}
+    assert places == {"bank.cylinder[0].fuel": 0x44, "bank.cylinder[1].fuel": 0x54}
+    table = definition.tables["bank.cylinder[1].fuel"]
+    assert (table.x, table.demands.change) == ("bank.cylinder[1].speeds", 0)
+    data = bytes(0x50) + bytes([10, 20, 30, 0]) + u16(1, 2, 3) + bytes(32)
+    assert cells(definition, data, "bank.cylinder[1].speeds") == [200, 400, 600]
+    assert cells(definition, data, "bank.cylinder[1].fuel") == [0.1, 0.2, 0.3]
+
+
+def test_an_instance_of_a_characteristic_is_a_table(tmp_path: Path) -> None:
+    parameters = 'LIMIT "A limit" VALUE WORD_VALUES 0 FUEL 1 50'
+    typedef = f"/begin TYPEDEF_CHARACTERISTIC {parameters} /end TYPEDEF_CHARACTERISTIC"
+    definition = made(imported(tmp_path, typedef, instance("cut", "LIMIT", 0x22)))
+    table = definition.tables["cut"]
+    assert (table.at, table.title) == (0x22, "A limit")
+
+
+@pytest.mark.parametrize(
+    ("blocks", "name", "reason"),
+    [
+        ((instance("a", "NONE", 1),), "a", "its type NONE is not described or not covered"),
+        (
+            (TYPES, instance("a", "FUEL_CURVE", 0x40, "MATRIX_DIM 2")),
+            "a",
+            "an array of FUEL_CURVE, which is no structure, is not covered",
+        ),
+        (
+            (TYPES, instance("a", "BANK", 0x40, "MATRIX_DIM 1000 1000 1000")),
+            "a",
+            "with it the instances stand for more than 1,000,000 items",
+        ),
+    ],
+)
+def test_an_instance_that_cannot_be_placed_is_listed(
+    tmp_path: Path, blocks: tuple[str, ...], name: str, reason: str
+) -> None:
+    assert (name, reason) in reasons(imported(tmp_path, *blocks, value("B")))
+
+
+def test_a_structure_within_itself_is_listed_and_ends(tmp_path: Path) -> None:
+    ring = (
+        '/begin TYPEDEF_STRUCTURE RING "" 4 /begin STRUCTURE_COMPONENT r RING 0 /end STRUCTURE_COMPONENT '
+        "/end TYPEDEF_STRUCTURE"
+    )
+    result = imported(tmp_path, ring, instance("a", "RING", 0), value("B"))
+    assert [reason for _, reason in reasons(result)] == ["its structures are nested more than 16 deep"]
+
+
+def test_an_instance_in_another_address_space_is_left_out(tmp_path: Path) -> None:
+    result = imported(tmp_path, TYPES, instance("a", "CYLINDER", 0x40, "ECU_ADDRESS_EXTENSION 1"), value("B"))
+    assert ("a.speeds", "it lies in another address space (ECU_ADDRESS_EXTENSION)") in reasons(result)
