@@ -64,7 +64,7 @@ FILES = {"petrel one.bin", "plover.bin", "policies"}
 
 #: What is typed, its last word still open, and what may stand there.
 ASKED: dict[str, Callable[[], set[str]]] = {
-    "callint che": lambda: {"check"},
+    "callint che": lambda: {"check", "checksums"},
     "callint ": lambda: set(COMMANDS),
     "callint --v": lambda: {"--version"},
     "callint check --for": lambda: {"--format"},

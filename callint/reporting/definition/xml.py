@@ -219,6 +219,31 @@ def _guard(guard: Guard) -> str:
     return f"<guard{head}/>"
 
 
+def checksum_line(checksum: Checksum, default: ByteOrder | None = None) -> str:
+    """The line of a checksum in a definition whose default byte order is ``default``; None if unknown."""
+    word, crc = checksum.word, checksum.crc
+    order = None if word.byte_order is checksum.byte_order else word.byte_order.value
+    own = {}
+    if crc is not None:
+        own = {name: f"0x{getattr(crc, name):X}" for name in ("poly", "init", "xorout")}
+        own |= {name: str(getattr(crc, name)).lower() for name in ("reflect_in", "reflect_out")}
+        own["width"] = str(crc.width)
+    head = attributes(
+        name=checksum.name,
+        algorithm=checksum.algorithm,
+        start=address(checksum.start),
+        size=f"0x{checksum.size:X}",
+        stored_at=address(checksum.stored_at),
+        byte_order=None if checksum.byte_order is default else checksum.byte_order.value,
+        complement=checksum.complement,
+        word=None if word.type is NumberType.uint8 and not order else word.type.name,
+        word_order=order,
+        gaps=None if checksum.gap_fill is None else "fill",
+        **own,
+    )
+    return f"<checksum{head}/>"
+
+
 class DefinitionWriter:
     """Writes the elements that depend on other parts of the definition or on its byte order."""
 
@@ -235,36 +260,13 @@ class DefinitionWriter:
             for part in memory.regions
         ]
         rows += map(_identity, memory.identities)
-        rows += map(self.checksum, memory.checksums)
+        rows += (checksum_line(checksum, self.order) for checksum in memory.checksums)
         if not rows:
             yield f"\n  <memory{head}/>\n"
             return
         yield f"\n  <memory{head}>\n"
         yield from (f"    {row}\n" for row in rows)
         yield "  </memory>\n"
-
-    def checksum(self, checksum: Checksum) -> str:
-        word, crc = checksum.word, checksum.crc
-        order = None if word.byte_order is checksum.byte_order else word.byte_order.value
-        own = {}
-        if crc is not None:
-            own = {name: f"0x{getattr(crc, name):X}" for name in ("poly", "init", "xorout")}
-            own |= {name: str(getattr(crc, name)).lower() for name in ("reflect_in", "reflect_out")}
-            own["width"] = str(crc.width)
-        head = attributes(
-            name=checksum.name,
-            algorithm=checksum.algorithm,
-            start=address(checksum.start),
-            size=f"0x{checksum.size:X}",
-            stored_at=address(checksum.stored_at),
-            byte_order=self.byte_order(checksum.byte_order),
-            complement=checksum.complement,
-            word=None if word.type is NumberType.uint8 and not order else word.type.name,
-            word_order=order,
-            gaps=None if checksum.gap_fill is None else "fill",
-            **own,
-        )
-        return f"<checksum{head}/>"
 
     def byte_order(self, order: ByteOrder) -> str | None:
         return None if order is self.order else order.value

@@ -1,0 +1,1 @@
+"""Finds the checksums of images of unknown software."""

@@ -1,0 +1,1 @@
+"""The checksums that were found in images of unknown software."""

@@ -1,0 +1,1 @@
+"""How much of a memory a definition describes."""

@@ -1,0 +1,81 @@
+"""The coverage of a definition for people: what nobody described, and what of it was changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from callint import fmt
+from callint.decoding.coverage import Coverage, PartCoverage, Stretch
+from callint.reporting.terminal import QUIET, Terminal, heading, line, print_prose, width
+
+#: The largest number of stretches of a region that are printed.
+_MOST = 12
+
+
+def print_coverage(
+    coverage: Coverage,
+    names: tuple[str, Sequence[str], str],
+    terminal: Terminal,
+    everything: bool = False,
+) -> None:
+    """Print the coverage of each region, with the undescribed stretches: changed ones first, then by size.
+
+    ``names`` are the definition, the images and the base ("" without a base).
+    """
+    definition, images, base = names
+    compared = f", compared with {base}" if base else ""
+    for row in heading(definition, f": what it describes of {', '.join(images)}{compared}", width(terminal)):
+        terminal.print(row)
+    for part in coverage.parts:
+        _print_part(part, images, terminal, everything)
+
+
+def _print_part(part: PartCoverage, images: Sequence[str], terminal: Terminal, everything: bool) -> None:
+    terminal.print()
+    title = f"region {part.name}: {fmt.address(part.start)} to {fmt.address(part.start + part.size - 1)}"
+    title = title if part.name else "outside of all regions"
+    terminal.print(line((f"{title}, {part.size:,} bytes", "bold")))
+    data = part.size - part.fill - part.missing
+    for label, number in (
+        ("tables, axes, texts", part.described),
+        ("identity, checksums", part.other),
+        ("not described", part.undescribed),
+        ("fill", part.fill),
+        ("not in the images", part.missing),
+    ):
+        if number:
+            share = (
+                f"{100 * number / data:5.1f} % of the data"
+                if label not in ("fill", "not in the images")
+                else ""
+            )
+            terminal.print(line(f"  {label:<20}{number:>10,} bytes  {share}".rstrip()))
+    stretches = sorted(part.stretches, key=lambda item: (-sum(item.differing), -item.size, item.start))
+    if not stretches:
+        return
+    changed = sum(any(stretch.differing) for stretch in stretches)
+    more = f"; {changed:,} of them changed" if changed else ""
+    print_prose(
+        f"{_count(len(stretches))} not described{more}",
+        terminal,
+        indent="  ",
+    )
+    listed = stretches if everything else stretches[:_MOST]
+    for stretch in listed:
+        _print_stretch(stretch, images, terminal)
+    if len(stretches) > len(listed):
+        print_prose(f"and {len(stretches) - len(listed):,} more; --all shows them", terminal, QUIET, "    ")
+
+
+def _count(number: int) -> str:
+    return "1 stretch" if number == 1 else f"{number:,} stretches"
+
+
+def _print_stretch(stretch: Stretch, images: Sequence[str], terminal: Terminal) -> None:
+    place = f"{fmt.address(stretch.start)}  {fmt.count(stretch.size, 'byte')}"
+    changes = ", ".join(
+        f"{number:,} changed in {image}"
+        for image, number in zip(images, stretch.differing, strict=True)
+        if number
+    )
+    print_prose(f"{place}: {changes}" if changes else place, terminal, indent="    ")

@@ -1,0 +1,1 @@
+"""Which definition fits an image."""
