@@ -133,8 +133,12 @@ def environment(**more: str) -> dict[str, str]:
         "GIT_COMMITTER_EMAIL": "ada@yard.example",
         "PYTHONPATH": str(REPOSITORY),
         "PYTHONUTF8": "1",
-        "PYTHONDONTWRITEBYTECODE": "1",
-        **({"PYTHONPYCACHEPREFIX": sys.pycache_prefix} if sys.pycache_prefix else {}),
+        # Bytecode goes into the folder of the run, and never beside the sources.
+        **(
+            {"PYTHONPYCACHEPREFIX": sys.pycache_prefix}
+            if sys.pycache_prefix
+            else {"PYTHONDONTWRITEBYTECODE": "1"}
+        ),
         "TERM": "xterm-256color",
         **more,
     }
