@@ -10,6 +10,7 @@ import importlib
 import os
 import shutil
 import sys
+import sysconfig
 import tempfile
 import warnings
 from contextlib import suppress
@@ -17,13 +18,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, settings
-
-# A loaded machine is slow at making examples, which says nothing about the product.
-settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-# What a change breaks must show at that change, and not by chance at another one.
-settings.register_profile("steady", parent=settings.get_profile("desk"), derandomize=True)
-settings.load_profile("steady" if os.environ.get("CI") else "desk")
 
 # The tests make tens of thousands of files, and callint syncs what it writes. In memory both cost little.
 _MEMORY = Path("/dev/shm")
@@ -33,11 +27,28 @@ if "TMPDIR" not in os.environ and _MEMORY.is_dir() and shutil.disk_usage(_MEMORY
 # Compiling the tests takes longer than running many of them. If Python is told to leave no bytecode beside
 # the sources, one folder of this run has it: the first process to get here makes it for the workers.
 if sys.dont_write_bytecode:
-    sys.dont_write_bytecode = False
     if sys.pycache_prefix is None:
-        sys.pycache_prefix = tempfile.mkdtemp(prefix="callint-bytecode-")
-        atexit.register(shutil.rmtree, sys.pycache_prefix, ignore_errors=True)
+        _bytecode = tempfile.mkdtemp(prefix="callint-bytecode-")
+        atexit.register(shutil.rmtree, _bytecode, ignore_errors=True)
+        # Python will look nowhere else, not even for the bytecode that lies beside installed modules.
+        for _top in sorted({sysconfig.get_path(name) for name in ("stdlib", "purelib", "platlib")}):
+            for _beside in Path(_top).rglob("__pycache__"):
+                _twin = Path(_bytecode, *_beside.parent.parts[1:])
+                _twin.mkdir(parents=True, exist_ok=True)
+                for _module in os.listdir(_beside):  # noqa: PTH208 (quick)
+                    os.symlink(f"{_beside}/{_module}", f"{_twin}/{_module}")  # noqa: PTH211 (quick)
+        sys.pycache_prefix = _bytecode
+    sys.dont_write_bytecode = False
     os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
+
+# pytest rewrites Hypothesis too, and keeps the result only from here on.
+from hypothesis import HealthCheck, settings  # noqa: E402
+
+# A loaded machine is slow at making examples, which says nothing about the product.
+settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# What a change breaks must show at that change, and not by chance at another one.
+settings.register_profile("steady", parent=settings.get_profile("desk"), derandomize=True)
+settings.load_profile("steady" if os.environ.get("CI") else "desk")
 
 # Commands that tests start have a home, and so a cache, of their own.
 os.environ["CALLINT_CACHE"] = tempfile.mkdtemp(prefix="callint-cache-")

@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
 
+from callint.decoding.layout import make_layout
 from callint.model.definition import (
     ByteOrder,
     Crc,
@@ -1100,9 +1101,26 @@ def _sealed(content: bytes) -> bytes:
     return bytes(data)
 
 
+def _sparse(data: bytes) -> bytes:
+    """An image with one of sixteen cells of each table of the example, and zeros in the others.
+
+    The rules report nearly the same of every table as in all cells, and do so in half the time.
+    """
+    definition = read(EXAMPLE).definition
+    assert definition is not None
+    layout = make_layout(definition)
+    new = bytearray(data)
+    for item in layout.table_items.values():
+        size = layout.items[item].storage.type.size
+        for number, address in enumerate(layout.address[layout.cells(item)].tolist()):
+            if number % 16 > 1:
+                new[address : address + size] = bytes(size)
+    return bytes(new)
+
+
 #: An image and its base that carry the example's identities; texts, tables and axes differ.
 BASE = _sealed(bytes(0x80000))
-IMAGE = _sealed(bytes(0x40000) + bytes(n * n % 251 for n in range(0x20000)) + bytes(0x20000))
+IMAGE = _sealed(_sparse(bytes(0x40000) + bytes(n * n % 251 for n in range(0x20000)) + bytes(0x20000)))
 
 
 @pytest.mark.parametrize(
@@ -1143,8 +1161,9 @@ def test_a_text_longer_than_any_memory_takes_no_memory(length: str) -> None:
 
 
 @pytest.mark.parametrize("number", ["1e308", "-1e308", "1e-308"])
-def test_a_factor_beyond_all_reason_stops_nothing(number: str) -> None:
-    findings(edited('unit="rpm" factor="0.25"', f'unit="rpm" factor="{number}"'), IMAGE, BASE)
+@pytest.mark.parametrize("factor", ['unit="rpm" factor="0.25"', 'unit="%" factor="0.5"'])
+def test_a_factor_beyond_all_reason_stops_nothing(factor: str, number: str) -> None:
+    findings(edited(factor, re.sub('factor=".*"', f'factor="{number}"', factor)), IMAGE, BASE)
 
 
 NASTY = [
@@ -1192,8 +1211,8 @@ PLACES = [
 ]
 
 
-@given(edits=st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(NASTY)), min_size=1, max_size=3))
-@settings(max_examples=120, deadline=None)
+@given(edits=st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(NASTY)), min_size=1, max_size=6))
+@settings(max_examples=70, deadline=None)
 def test_arbitrary_attributes_give_findings_and_no_failure(
     edits: list[tuple[tuple[int, str], str]],
 ) -> None:

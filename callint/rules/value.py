@@ -9,6 +9,7 @@ import math
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from functools import lru_cache
 from operator import itemgetter
 from typing import Any
@@ -317,7 +318,9 @@ def _slope_text(context: CheckContext, table: Table, gradient: Gradient, first: 
     conversion = context.conversion(table)
     if context.layout.wide[context.layout.table_items[table.name]] and isinstance(conversion, Linear):
         raw = [int(context.new.raw_at(cell)) for cell in (first, second)]
-        slope = float(abs(exact_value(conversion, raw[1]) - exact_value(conversion, raw[0])))
+        step = abs(exact_value(conversion, raw[1]) - exact_value(conversion, raw[0]))
+        # Two doubles may lie further apart than the largest double.
+        slope = float(min(step, Fraction(sys.float_info.max)))
         slope /= float(_widths(context, table, gradient).flat[index])
     digits = f"{slope:.4g}"
     if float(digits) <= gradient.max:  # the slope needs more digits to differ from the limit

@@ -10,6 +10,7 @@ import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from callint.commands import COMMANDS as KNOWN
@@ -21,8 +22,11 @@ from tests.running import (
     POLICY,
     Result,
     Scratch,
+    copy_of,
     edited,
+    folder_for_copies,
     make_repository_yard,
+    refreshed,
     steering,
     yard_base,
     yard_definition,
@@ -184,6 +188,19 @@ class Hostile:
 @contextmanager
 def hostile_repository(folder: Path) -> Iterator[Hostile]:
     """A yard with two commits, a slip staged, and canaries beside it; nothing in it is hostile yet."""
+    copy_of(_template(), folder)
+    program = folder / "outside" / "program"
+    program.write_text(f'#!/bin/sh\necho "$0 $*" >> "{folder / "calls"}"\nexit 0\n', "utf-8")
+    program.chmod(0o755)
+    with socket.create_server(("127.0.0.1", 0)) as port:
+        port.setblocking(False)
+        yield Hostile(refreshed(folder / "yard"), folder / "outside", port)
+
+
+@cache
+def _template() -> Path:
+    """The yard and the canaries, but for the program."""
+    folder = folder_for_copies()
     yard = make_repository_yard(folder / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
     yard.write("list.csv", LIST)
@@ -206,9 +223,4 @@ def hostile_repository(folder: Path) -> Iterator[Hostile]:
     (outside / "folder").mkdir()
     for name in ("yard.xml", "base.bin", "heron.bin"):
         (outside / "folder" / name).write_bytes((outside / f"secret{Path(name).suffix}").read_bytes())
-    program = outside / "program"
-    program.write_text(f'#!/bin/sh\necho "$0 $*" >> "{folder / "calls"}"\nexit 0\n', "utf-8")
-    program.chmod(0o755)
-    with socket.create_server(("127.0.0.1", 0)) as port:
-        port.setblocking(False)
-        yield Hostile(yard, outside, port)
+    return folder

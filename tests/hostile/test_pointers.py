@@ -4,12 +4,25 @@ from __future__ import annotations
 
 import hashlib
 import os
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 from callint.reading.lfs_pointers import parse_pointer
-from tests.running import BAD, EGR, GOOD, HULL, POLICY, Scratch, edited, make_repository_yard, needs_git_lfs
+from tests.running import (
+    BAD,
+    EGR,
+    GOOD,
+    HULL,
+    POLICY,
+    Scratch,
+    copy_of,
+    edited,
+    folder_for_copies,
+    make_repository_yard,
+    needs_git_lfs,
+)
 
 pytestmark = needs_git_lfs
 
@@ -66,7 +79,12 @@ FORMS = {
 @pytest.fixture
 def yard(tmp_path: Path) -> Scratch:
     """An honest heron, git-lfs, and the slip in its store."""
-    yard = make_repository_yard(tmp_path / "yard", heron=GOOD)
+    return Scratch(copy_of(_template(), tmp_path / "yard"))
+
+
+@cache
+def _template() -> Path:
+    yard = make_repository_yard(folder_for_copies(), heron=GOOD)
     yard.must("lfs", "install", "--local")
     yard.write(".gitattributes", "boats/*.bin filter=lfs -text\n")
     yard.write(HERON, BAD)
@@ -74,7 +92,7 @@ def yard(tmp_path: Path) -> Scratch:
     assert yard.must("show", f":{HERON}") == POINTER
     yard.must("reset", "--quiet", HERON)
     yard.must("commit", "--quiet", "--no-verify", "--message", "git-lfs")
-    return yard
+    return yard.root
 
 
 def commit_as_stored(yard: Scratch, content: bytes) -> None:

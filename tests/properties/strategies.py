@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from itertools import pairwise
+from typing import TypeVar
 from xml.sax.saxutils import escape, quoteattr
 
 from hypothesis import strategies as st
@@ -453,19 +454,28 @@ class Reference:
 
 # Strategies
 
-_DECIMALS = st.builds(Fraction, st.integers(-9999, 9999), st.sampled_from([1, 10, 100, 1000]))
-_FACTORS = _DECIMALS.filter(bool)
-_ORDERS = st.sampled_from(["big", "little"])
+T = TypeVar("T")
+
+# Drawing takes most of the time of the properties, and Hypothesis checks every strategy that is made anew: so
+# they are made once. It keeps those with the same integers, and the same tuples, by itself.
+_SCALES = st.sampled_from((1, 10, 100, 1000))
+_DECIMALS = st.builds(Fraction, st.integers(-9999, 9999), _SCALES)
+_POSITIVE_DECIMALS = st.builds(Fraction, st.integers(1, 9999), _SCALES)
+_PLACES = st.none() | st.integers(0, 3)
+_ORDERS = st.sampled_from(("big", "little"))
 
 
-@st.composite
+def _any_of(draw: st.DrawFn, choices: Sequence[T]) -> T:
+    """One of several things: ``sampled_from`` for those that are different for every definition."""
+    return choices[draw(st.integers(0, len(choices) - 1))]
+
+
 def _conversions(draw: st.DrawFn) -> list[Conversion]:
-    places = st.none() | st.integers(0, 3)
     raws = sorted(draw(st.sets(st.integers(-40, 260), min_size=2, max_size=4)))
     values = sorted(draw(st.sets(_DECIMALS, min_size=len(raws), max_size=len(raws))))
     return [
-        Linear("rising", draw(_FACTORS.map(abs)), draw(_DECIMALS), draw(places)),
-        Linear("falling", -draw(_FACTORS.map(abs)), draw(_DECIMALS), draw(places)),
+        Linear("rising", draw(_POSITIVE_DECIMALS), draw(_DECIMALS), draw(_PLACES)),
+        Linear("falling", -draw(_POSITIVE_DECIMALS), draw(_DECIMALS), draw(_PLACES)),
         Quotient(
             "quotient", draw(st.integers(1, 9999)), draw(st.integers(1, 99)), draw(st.integers(-99, 99))
         ),
@@ -474,17 +484,15 @@ def _conversions(draw: st.DrawFn) -> list[Conversion]:
     ]
 
 
-@st.composite
 def _cells(draw: st.DrawFn, can_mask: bool, types: Sequence[str] = tuple(_FORMATS)) -> Cells:
     kind = draw(st.sampled_from(types))
     size = struct.calcsize(f"={_FORMATS[kind]}")
     mask = None
     if can_mask and kind.startswith("u") and draw(st.integers(0, 3)) == 0:
         mask = draw(st.integers(1, 2 ** (8 * size) - 1))
-    return Cells(kind, draw(_ORDERS), size + draw(st.sampled_from([0, 0, 0, 1, 3])), mask)
+    return Cells(kind, draw(_ORDERS), size + draw(st.sampled_from((0, 0, 0, 1, 3))), mask)
 
 
-@st.composite
 def _demands(
     draw: st.DrawFn, kind: str, cells: Cells, conversion: Conversion | None
 ) -> tuple[str, int | None]:
@@ -496,23 +504,23 @@ def _demands(
             parts.append(f"<{element}{attributes(min=_decimal(low), max=_decimal(high))}/>")
     if cells.is_integer and draw(st.booleans()):
         off = draw(st.integers(0, min(127, cells.mask >> cells.shift if cells.mask is not None else 127)))
-        allowed = draw(st.sampled_from(["anywhere", "outside-operating", "nowhere"]))
+        allowed = draw(st.sampled_from(("anywhere", "outside-operating", "nowhere")))
         parts.append(f"<off{attributes(raw=off, allowed=allowed)}/>")
     ways = {"scalar": "", "curve": "x", "map": "xy"}[kind]
     for along in ways:
         if draw(st.integers(0, 2)) == 0:
-            direction = draw(st.sampled_from(["rising", "falling"]))
+            direction = draw(st.sampled_from(("rising", "falling")))
             parts.append(f"<monotonic{attributes(along=along, direction=direction)}/>")
     for along in ways:
         if draw(st.integers(0, 2)) == 0:
-            parts.append(f"<gradient{attributes(along=along, max=_decimal(draw(_FACTORS.map(abs))))}/>")
+            parts.append(f"<gradient{attributes(along=along, max=_decimal(draw(_POSITIVE_DECIMALS)))}/>")
     if draw(st.integers(0, 2)) == 0:
-        parts.append(f"<change{attributes(max=_decimal(draw(_FACTORS.map(abs))))}/>")
+        parts.append(f"<change{attributes(max=_decimal(draw(_POSITIVE_DECIMALS)))}/>")
     if draw(st.booleans()):
         guards = [f'<guard above="{_decimal(draw(_DECIMALS))}"/>', '<guard flat="true"/>', '<guard raw="0"/>']
         if isinstance(conversion, Named):
             guards.append('<guard state="off"/>')
-        parts.append(draw(st.sampled_from(guards)))
+        parts.append(_any_of(draw, guards))
     return "".join(parts), off
 
 
@@ -523,7 +531,7 @@ class _Memory:
         self.draw, self.next = draw, start
 
     def take(self, size: int) -> int:
-        at = self.next + self.draw(st.sampled_from([0, 0, 0, 1, 5]))
+        at = self.next + self.draw(st.sampled_from((0, 0, 0, 1, 5)))
         self.next = at + size
         return at
 
@@ -536,11 +544,11 @@ class _Memory:
 @st.composite
 def references(draw: st.DrawFn) -> Reference:
     """A definition of a few hundred bytes with all that the format has."""
-    start = draw(st.sampled_from([0, 0x100, 0x8000, 0xFFF0, 0x8000_0000]))
+    start = draw(st.sampled_from((0, 0x100, 0x8000, 0xFFF0, 0x8000_0000)))
     memory = _Memory(draw, start)
-    identity = draw(st.sampled_from([b"SK28-01", b"YARD", bytes([0, 255, 7])]))
+    identity = draw(st.sampled_from((b"SK28-01", b"YARD", bytes((0, 255, 7)))))
     identity_at = memory.take(len(identity))
-    conversions = draw(_conversions())
+    conversions = _conversions(draw)
     axes, fixed = _axes(draw, memory, conversions)
     tables = _tables(draw, memory, conversions, axes, fixed)
     texts = tuple(
@@ -548,7 +556,7 @@ def references(draw: st.DrawFn) -> Reference:
             f"text_{number}",
             memory.take(length),
             length,
-            draw(st.sampled_from(["ascii", "latin-1", "utf-8"])),
+            draw(st.sampled_from(("ascii", "latin-1", "utf-8"))),
         )
         for number, length in enumerate(draw(st.lists(st.integers(1, 9), max_size=2)))
     )
@@ -557,7 +565,7 @@ def references(draw: st.DrawFn) -> Reference:
     size = memory.next - start + draw(st.integers(0, 9))
     held = identity.decode() if identity.isascii() and identity.isalnum() else None
     named = attributes(text=held, bytes=None if held else identity.hex())
-    fill = draw(st.sampled_from([None, "0x00"]))
+    fill = draw(st.sampled_from((None, "0x00")))
     parts = [
         f'<region name="calibration" start="{start}" size="{calibration}"/>',
         f'<region name="rest" start="{start + calibration}" size="{max(1, size - calibration)}"/>',
@@ -577,15 +585,12 @@ def references(draw: st.DrawFn) -> Reference:
     relations = ""
     if len(tables) > 1 and draw(st.booleans()):
         item, other = draw(st.permutations([table.name for table in tables]))[:2]
-        relations = draw(
-            st.sampled_from(
-                [
-                    f'<at-most table="{item}" bound="{other}"/>',
-                    f'<equal table="{item}" mirror="{other}"/>',
-                    f'<gap upper="{item}" lower="{other}" min="1"/>',
-                ]
-            )
-        )
+        kinds = [
+            f'<at-most table="{item}" bound="{other}"/>',
+            f'<equal table="{item}" mirror="{other}"/>',
+            f'<gap upper="{item}" lower="{other}" min="1"/>',
+        ]
+        relations = _any_of(draw, kinds)
     return Reference(start, size, draw(_ORDERS), head, axes, fixed, tables, texts, sums, identity, relations)
 
 
@@ -595,9 +600,9 @@ def _axes(
     rising = conversions[0]
     stored, fixed = [], {}
     for number in range(draw(st.integers(1, 3))):
-        cells = draw(_cells(False, ["uint8", "uint16", "int16", "uint32", "float32", "float64"]))
-        signal = draw(st.sampled_from(list(_SIGNALS)))
-        conversion = draw(st.sampled_from([None, rising]))
+        cells = _cells(draw, False, ("uint8", "uint16", "int16", "uint32", "float32", "float64"))
+        signal = draw(st.sampled_from(tuple(_SIGNALS)))
+        conversion = _any_of(draw, [None, rising])
         count_at = memory.take(1) if draw(st.integers(0, 2)) == 0 else None
         item = Item(f"axis_{number}", "axis", 0, cells, conversion, draw(st.integers(1, 5)), axes=(signal,))
         stored.append(memory.lay(Item(**{**item.__dict__, "count_at": count_at})))
@@ -618,16 +623,14 @@ def _tables(
     fixed: Mapping[str, str],
 ) -> tuple[Item, ...]:
     counts = {axis.name: axis.columns for axis in axes} | {name: int(name[-1]) for name in fixed}
-    purposes = st.sampled_from(["protection", "emissions", "demand", "correction", "diagnosis", "general"])
-    titles = st.sampled_from(["Fuel", 'A & B <"quoted">', "Überhöhe, µm"])
+    purposes = st.sampled_from(("protection", "emissions", "demand", "correction", "diagnosis", "general"))
+    titles = st.sampled_from(("Fuel", 'A & B <"quoted">', "Überhöhe, µm"))
     tables: list[Item] = []
     for number in range(draw(st.integers(1, 4))):
-        kind = draw(st.sampled_from(["scalar", "curve", "map"]))
-        on = tuple(
-            draw(st.sampled_from(list(counts))) for _ in {"scalar": "", "curve": "x", "map": "xy"}[kind]
-        )
-        cells, conversion = draw(_cells(True)), draw(st.sampled_from([None, *conversions]))
-        demands, off = draw(_demands(kind, cells, conversion))
+        kind = draw(st.sampled_from(("scalar", "curve", "map")))
+        on = tuple(_any_of(draw, list(counts)) for _ in {"scalar": "", "curve": "x", "map": "xy"}[kind])
+        cells, conversion = _cells(draw, True), _any_of(draw, [None, *conversions])
+        demands, off = _demands(draw, kind, cells, conversion)
         item = Item(
             f"table_{number}",
             kind,
@@ -656,11 +659,11 @@ def _sums(draw: st.DrawFn, memory: _Memory, start: int) -> Iterator[Sum]:
     """Checksums of which each covers the ones before it."""
     for number in range(draw(st.integers(0, 2))):
         algorithm = draw(
-            st.sampled_from(["sum8", "sum16", "sum32", "xor8", "CRC-32/ISO-HDLC", "CRC-16/XMODEM"])
+            st.sampled_from(("sum8", "sum16", "sum32", "xor8", "CRC-32/ISO-HDLC", "CRC-16/XMODEM"))
         )
-        word = draw(st.sampled_from([1, 2])) if algorithm.startswith("sum") else 1
+        word = draw(st.sampled_from((1, 2))) if algorithm.startswith("sum") else 1
         size = (memory.next - start) // word * word
-        complement = draw(st.sampled_from([None, "ones", "twos"]))
+        complement = draw(st.sampled_from((None, "ones", "twos")))
         made = Sum(f"sum {number}", algorithm, start, size, 0, draw(_ORDERS), complement, word)
         yield Sum(**{**made.__dict__, "at": memory.take(made.width // 8)})
 
@@ -683,7 +686,7 @@ def images(draw: st.DrawFn, reference: Reference) -> bytes:
         if not table.cells.is_integer and draw(st.booleans()):
             # Random bytes are hardly ever a zero, of which floats have two.
             for x, y in table.places:
-                reference.put(data, table, x, y, draw(st.sampled_from(_odd(table))))
+                reference.put(data, table, x, y, _any_of(draw, _odd(table)))
     return reference.sealed(data)
 
 

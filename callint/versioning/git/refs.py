@@ -24,6 +24,8 @@ def commit_id(repo: Repo, revision: str) -> str:
 
     Raises InputError if the revision names no commit, or more than one.
     """
+    if revision in repo.commit_ids:
+        return repo.commit_ids[revision]
     arguments = ["rev-parse", "--verify", "--end-of-options", f"{revision}^{{commit}}"]
     try:
         printed, warnings = output_and_warnings(arguments, repo.working_dir)
@@ -34,7 +36,9 @@ def commit_id(repo: Repo, revision: str) -> str:
         if name != "HEAD" and not re.fullmatch(r"[0-9a-f]{40}|[0-9a-f]{64}", name):
             advice = f"write heads/{name} for a branch, tags/{name} for a tag, or a whole id"
             raise _AmbiguousError(f"{revision}: {name} names more than one commit; {advice}")
-    return os.fsdecode(printed).strip()
+    commit = os.fsdecode(printed).strip()
+    repo.commit_ids[revision] = repo.commit_ids[commit] = commit
+    return commit
 
 
 def is_revision(repo: Repo, name: str) -> bool:

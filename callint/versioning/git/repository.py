@@ -74,6 +74,14 @@ class Repo:
         return BlobReader(self.working_dir)
 
     @cached_property
+    def commit_ids(self) -> dict[str, str]:
+        """The commits that revisions named when they were first asked for, which ``refs`` keeps.
+
+        A command judges one state, even if a branch moves while it runs, and starts git once for each name.
+        """
+        return {}
+
+    @cached_property
     def lfs_objects(self) -> Path:
         """The folder in which git-lfs stores contents: below ``common_dir``, or elsewhere by ``lfs.storage``.
 
