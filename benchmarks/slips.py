@@ -33,15 +33,10 @@ from benchmarks.edits import (
 )
 from benchmarks.measure import print_table
 from benchmarks.shapes import Shape, shapes
-from callint.comparing.entry_errors.detect import (
-    LONE_COPY_SURE,
-    LONE_SHARE,
-    LONE_SURE,
-    Suspect,
-    edit_of,
-    find_entry_errors,
-)
+from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import find_paste_errors
+from callint.comparing.entry_errors.scoring import LONE_COPY_SURE, LONE_SHARE, LONE_SURE
+from callint.comparing.entry_errors.table_edits import edit_of
 from callint.model.change import TableChange
 
 #: The seeds that constants were chosen by, and those that are reported.

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
 from callint.comparing.compare import compare
-from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
+from callint.comparing.entry_errors.detect import find_entry_errors
 from callint.comparing.entry_errors.neighbours import (
     CellShift,
     PaddedGrid,
@@ -21,6 +21,7 @@ from callint.comparing.entry_errors.neighbours import (
     surface_residuals,
 )
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
+from callint.comparing.entry_errors.table_edits import edit_of
 from callint.comparing.entry_errors.typing_errors import SLIPS, find_typing_error, texts
 from callint.decoding.conversions import to_physical
 from callint.decoding.decode import decode
