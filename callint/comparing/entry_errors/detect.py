@@ -11,8 +11,8 @@ than the yardstick allows. A lone change is judged by the surface and by the rou
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,11 +20,20 @@ from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
 )
-from callint.comparing.entry_errors.scoring import LONE_STEPS, ROUNDING, STEPS, Scores, judge
+from callint.comparing.entry_errors.scoring import (
+    LONE_STEPS,
+    ROUNDING,
+    STEPS,
+    Scores,
+    find_lines_broken,
+    judge,
+)
 from callint.comparing.entry_errors.typing_errors import TELLING, count_digits, find_typing_error
 from callint.decoding.statistics import median
 from callint.model.change import Flags
 
+#: Two suspicious cells at most this far apart that moved alike are one edit.
+_BESIDE = 2
 #: A suspicious cell disturbs the judgement of those around it, so they are judged again without it.
 _PASSES = 5
 #: If more than this share of an edit sticks out, its pattern is unknown, and only cells count that stick
@@ -66,7 +75,9 @@ def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
             return ()
         window = PaddedGrid(edit, edit.cells)
         suspects = {(suspect.y, suspect.x): suspect for suspect in (*_mistyped(window), *_suspects(window))}
-        return tuple(suspects[place] for place in sorted(suspects))
+        _add_broken_lines(window, suspects)
+        by_place = [suspects[place] for place in sorted(suspects)]
+        return tuple(_unless_alike(edit, suspect, by_place) for suspect in by_place)
 
 
 def _is_uniform(edit: TableEdit) -> bool:
@@ -76,6 +87,41 @@ def _is_uniform(edit: TableEdit) -> bool:
         return False
     change, ratio = median(new - old), median(new / old)
     return any(bool((np.abs(wanted - new) <= step).all()) for wanted in (old + change, old * ratio))
+
+
+def _add_broken_lines(window: PaddedGrid, suspects: dict[tuple[int, int], Suspect]) -> None:
+    """Add, in place, the cells that break a line and are not sure slips yet, as sure ones."""
+    excluded = np.zeros(window.shape, bool)
+    for place, suspect in suspects.items():
+        excluded[place] = suspect.is_sure
+    for broken in find_lines_broken(window, excluded[window.edit.cells]):
+        y, x = window.cell(broken.cell)
+        if not excluded[y, x]:
+            suspects[y, x] = Suspect(x, y, broken.expected, broken.floor, False, broken.score)
+
+
+def _unless_alike(edit: TableEdit, suspect: Suspect, suspects: Sequence[Suspect]) -> Suspect:
+    """The suspect, not sure if one near it moved by the same offset or factor: one hand moved both.
+
+    A lost sign or point may happen twice, and so may a number that is out by ten.
+    """
+    if suspect.is_lone or not suspect.is_sure:
+        return suspect
+    here = suspect.y, suspect.x
+    old, new, step = float(edit.old[here]), float(edit.new[here]), float(edit.resolution[here])
+    error = find_typing_error(new, suspect.expected, suspect.yardstick, edit.decimals, is_distinctive=True)
+    if error is not None and error.name in TELLING:
+        return suspect
+    for other in suspects:
+        there = other.y, other.x
+        if there == here or max(abs(other.y - suspect.y), abs(other.x - suspect.x)) > _BESIDE:
+            continue
+        their_old, their_new = float(edit.old[there]), float(edit.new[there])
+        by_offset = old + their_new - their_old
+        by_factor = old * their_new / their_old if their_old else by_offset
+        if min(abs(by_offset - new), abs(by_factor - new)) <= step:
+            return replace(suspect, is_sure=False)
+    return suspect
 
 
 def _suspects(window: PaddedGrid) -> list[Suspect]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from callint.comparing.entry_errors import patterns
+from callint.comparing.entry_errors.broken_lines import BrokenLine, find_broken_lines
 from callint.comparing.entry_errors.neighbours import (
     FEW,
     CellShift,
@@ -163,12 +165,32 @@ def judge(window: PaddedGrid, excluded: Flags) -> Scores | None:
     return Scores(cells, score, tie, expected, fit.allowed, predictions.grain[cells], lone, is_sure)
 
 
+def find_lines_broken(window: PaddedGrid, excluded: Flags) -> Iterator[BrokenLine]:
+    """The cells that a slip brought off a line that the cells keep which are not ``excluded``."""
+    live = window.scattered(~excluded, False)
+    coarse = patterns.rounding(window)
+    grain = patterns.grain_around(window, live, coarse)
+    # A cell as round as a coarse grain may be rounded to it, whatever those around it are.
+    floor = _floor(window, np.fmax(grain, coarse))
+    shift, ratio = _movements(window, live)
+    ones, zeros = np.ones(len(coarse)), np.zeros(len(coarse))
+    values = CellShift(np.where(live, window.new, np.nan), window.new, zeros, ones)
+    yield from find_broken_lines(window, (shift, ratio, values), floor, grain)
+
+
+def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:
+    """The departures that are never suspicious where values are rounded to a grain."""
+    least = np.maximum(_SPAN_SHARE * window.edit.span, STEPS * window.step)
+    floor: Numbers = least + patterns.GRAIN_SHARE * grain
+    return floor
+
+
 def _predict(window: PaddedGrid, excluded: Flags) -> _Predictions:
     live = window.scattered(~excluded, False)
     fellows = live[window.around].sum(axis=1)
     coarse = patterns.rounding(window)
     grain = patterns.grain_around(window, live, coarse)
-    floor = np.maximum(_SPAN_SHARE * window.edit.span, STEPS * window.step) + patterns.GRAIN_SHARE * grain
+    floor = _floor(window, grain)
     equal = patterns.made_equal(window, live)
     # Where an edit ends at a fixed value, the old value of the cell says nothing.
     free = live & ~window.scattered(equal.to_any, False)
