@@ -20,6 +20,7 @@ from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
 )
+from callint.comparing.entry_errors.patterns import rounding
 from callint.comparing.entry_errors.scoring import (
     LONE_STEPS,
     ROUNDING,
@@ -30,7 +31,7 @@ from callint.comparing.entry_errors.scoring import (
 )
 from callint.comparing.entry_errors.typing_errors import TELLING, count_digits, find_typing_error
 from callint.decoding.statistics import median
-from callint.model.change import Flags
+from callint.model.change import Flags, Numbers
 
 #: Two suspicious cells at most this far apart that moved alike are one edit.
 _BESIDE = 2
@@ -74,8 +75,11 @@ def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
         if _is_uniform(edit):
             return ()
         window = PaddedGrid(edit, edit.cells)
-        suspects = {(suspect.y, suspect.x): suspect for suspect in (*_mistyped(window), *_suspects(window))}
-        _add_broken_lines(window, suspects)
+        coarse = rounding(window)
+        suspects = {
+            (suspect.y, suspect.x): suspect for suspect in (*_mistyped(window), *_suspects(window, coarse))
+        }
+        _add_broken_lines(window, coarse, suspects)
         by_place = [suspects[place] for place in sorted(suspects)]
         return tuple(_unless_alike(edit, suspect, by_place) for suspect in by_place)
 
@@ -89,12 +93,12 @@ def _is_uniform(edit: TableEdit) -> bool:
     return any(bool((np.abs(wanted - new) <= step).all()) for wanted in (old + change, old * ratio))
 
 
-def _add_broken_lines(window: PaddedGrid, suspects: dict[tuple[int, int], Suspect]) -> None:
+def _add_broken_lines(window: PaddedGrid, coarse: Numbers, suspects: dict[tuple[int, int], Suspect]) -> None:
     """Add, in place, the cells that break a line and are not sure slips yet, as sure ones."""
     excluded = np.zeros(window.shape, bool)
     for place, suspect in suspects.items():
         excluded[place] = suspect.is_sure
-    for broken in find_lines_broken(window, excluded[window.edit.cells]):
+    for broken in find_lines_broken(window, excluded[window.edit.cells], coarse):
         y, x = window.cell(broken.cell)
         if not excluded[y, x]:
             suspects[y, x] = Suspect(x, y, broken.expected, broken.floor, False, broken.score)
@@ -124,12 +128,12 @@ def _unless_alike(edit: TableEdit, suspect: Suspect, suspects: Sequence[Suspect]
     return suspect
 
 
-def _suspects(window: PaddedGrid) -> list[Suspect]:
+def _suspects(window: PaddedGrid, coarse: Numbers) -> list[Suspect]:
     excluded = np.zeros(len(window.places), bool)
     suspects: list[Suspect] = []
     most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
-        judged = judge(window, excluded)
+        judged = judge(window, excluded, coarse)
         if judged is None:
             break
         _raise_typable(window, judged)

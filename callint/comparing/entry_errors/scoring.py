@@ -138,9 +138,12 @@ class _Fit:
         )
 
 
-def judge(window: PaddedGrid, excluded: Flags) -> Scores | None:
-    """The scores of the cells that depart from any prediction; None if none does."""
-    predictions = _predict(window, excluded)
+def judge(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> Scores | None:
+    """The scores of the cells that depart from any prediction; None if none does.
+
+    ``coarse`` is what ``patterns.rounding`` returns for all changed cells.
+    """
+    predictions = _predict(window, excluded, coarse)
     farthest = np.where(np.isfinite(predictions.departures), predictions.departures, 0.0).max(axis=0)
     cells = np.flatnonzero((farthest > predictions.floor) & ~excluded)
     if not len(cells):
@@ -165,10 +168,9 @@ def judge(window: PaddedGrid, excluded: Flags) -> Scores | None:
     return Scores(cells, score, tie, expected, fit.allowed, predictions.grain[cells], lone, is_sure)
 
 
-def find_lines_broken(window: PaddedGrid, excluded: Flags) -> Iterator[BrokenLine]:
+def find_lines_broken(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> Iterator[BrokenLine]:
     """The cells that a slip brought off a line that the cells keep which are not ``excluded``."""
     live = window.scattered(~excluded, False)
-    coarse = patterns.rounding(window)
     grain = patterns.grain_around(window, live, coarse)
     # A cell as round as a coarse grain may be rounded to it, whatever those around it are.
     floor = _floor(window, np.fmax(grain, coarse))
@@ -185,10 +187,9 @@ def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:
     return floor
 
 
-def _predict(window: PaddedGrid, excluded: Flags) -> _Predictions:
+def _predict(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> _Predictions:
     live = window.scattered(~excluded, False)
     fellows = live[window.around].sum(axis=1)
-    coarse = patterns.rounding(window)
     grain = patterns.grain_around(window, live, coarse)
     floor = _floor(window, grain)
     equal = patterns.made_equal(window, live)
