@@ -177,7 +177,10 @@ def find_lines_broken(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> I
     shift, ratio = _movements(window, live)
     ones, zeros = np.ones(len(coarse)), np.zeros(len(coarse))
     values = CellShift(np.where(live, window.new, np.nan), window.new, zeros, ones)
-    yield from find_broken_lines(window, (shift, ratio, values), floor, grain)
+    equal = patterns.made_equal(window, live).adjacent  # made equal to a neighbour, which is a copy
+    for broken in find_broken_lines(window, (shift, ratio, values), floor, grain):
+        if not equal[broken.cell]:
+            yield broken
 
 
 def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:
