@@ -424,20 +424,6 @@ def copied_and_raised(numbers: np.random.Generator, item: Sample) -> Array:
     return np.where(copied != item.numbers, copied * (1 + share), item.numbers)
 
 
-#: Constants are chosen by these on the tuned tables only.
-OTHER: dict[str, Edit] = {
-    "by eye": by_eye,
-    "to round numbers": rounded_only,
-    "smoothed along": smoothed_along,
-    "straightened": straightened,
-    "rows copied": rows_copied,
-    "copied and raised": copied_and_raised,
-}
-
-
-# Edits that constants are never chosen by
-
-
 def row_by_row(numbers: np.random.Generator, item: Sample) -> Array:
     """Each row (or column) of a region by its own whole number of percent, up to 10 either way."""
     where = region(numbers, item.numbers.shape, 4)
@@ -493,13 +479,99 @@ def made_rising(numbers: np.random.Generator, item: Sample) -> Array:
     return values
 
 
-#: The edits that constants are never chosen by, on any table.
-BLIND: dict[str, Edit] = {
+#: Constants are chosen by these on the tuned tables only.
+OTHER: dict[str, Edit] = {
+    "by eye": by_eye,
+    "to round numbers": rounded_only,
+    "smoothed along": smoothed_along,
+    "straightened": straightened,
+    "rows copied": rows_copied,
+    "copied and raised": copied_and_raised,
     "row by row": row_by_row,
     "in notches": in_notches,
     "corners pulled": corners_pulled,
     "between neighbours": between_neighbours,
     "made rising": made_rising,
+}
+
+
+# Edits that constants are never chosen by
+
+
+def _turned(numbers: np.random.Generator, values: Array) -> bool:
+    """Whether an edit goes down the columns; it needs more than two rows there."""
+    return bool(len(values) > 2 and numbers.random() < 0.5)
+
+
+def by_parabola(numbers: np.random.Generator, item: Sample) -> Array:
+    """A region raised or lowered by 2 to 20 % of the span at one end, and by the square of the way to it."""
+    where = region(numbers, item.numbers.shape, 4)
+    ys, xs = np.nonzero(where.cells)
+    y, x = (np.arange(size) for size in item.numbers.shape)
+    is_turned = _turned(numbers, item.numbers)
+    at, along = (ys, y[:, None]) if is_turned else (xs, x[None, :])
+    share = (along - at.min() + 1) / (np.ptp(at) + 1)
+    size = numbers.uniform(0.02, 0.2) * numbers.choice([-1, 1])
+    return np.where(where.cells, item.numbers + size * item.span * share**2, item.numbers)
+
+
+def by_two_factors(numbers: np.random.Generator, item: Sample) -> Array:
+    """A region by one factor up to a row or column in it, and by another one from there on."""
+    where = region(numbers, item.numbers.shape, 4)
+    ys, xs = np.nonzero(where.cells)
+    y, x = (np.arange(size) for size in item.numbers.shape)
+    is_turned = _turned(numbers, item.numbers)
+    at, along = (ys, y[:, None]) if is_turned else (xs, x[None, :])
+    first, second = 1 + numbers.uniform(0.01, 0.15, 2) * numbers.choice([-1, 1], 2)
+    factor = np.where(along <= numbers.integers(at.min(), at.max() + 1), first, second)
+    return np.where(where.cells, item.numbers * factor, item.numbers)
+
+
+def flattened(numbers: np.random.Generator, item: Sample) -> Array:
+    """Each value of a region 20 to 60 % of the way to the mean of its row, or column, in that region."""
+    where = region(numbers, item.numbers.shape, 4)
+    is_turned = _turned(numbers, item.numbers)
+    inside = np.where(where.cells, np.nan_to_num(item.numbers), 0.0)
+    given = where.cells & np.isfinite(item.numbers)
+    axis = 0 if is_turned else 1
+    mean = inside.sum(axis=axis, keepdims=True) / np.maximum(given.sum(axis=axis, keepdims=True), 1)
+    share = numbers.uniform(0.2, 0.6)
+    return np.where(given, item.numbers + share * (mean - item.numbers), item.numbers)
+
+
+def no_steeper(numbers: np.random.Generator, item: Sample) -> Array:
+    """A region in which no step along an axis is larger than 50 to 90 % of the largest."""
+    where = region(numbers, item.numbers.shape, 4)
+    values = item.numbers.copy()
+    is_turned = _turned(numbers, values)
+    grid, cells = (values.T, where.cells.T) if is_turned else (values, where.cells)
+    steps = np.abs(np.diff(grid, axis=1))[cells[:, 1:] & cells[:, :-1]]
+    steps = steps[np.isfinite(steps)]
+    most = numbers.uniform(0.5, 0.9) * float(steps.max(initial=0.0))
+    for x in range(1, grid.shape[1]):
+        kept = np.clip(grid[:, x], grid[:, x - 1] - most, grid[:, x - 1] + most)
+        grid[:, x] = np.where(cells[:, x] & cells[:, x - 1] & np.isfinite(kept), kept, grid[:, x])
+    return values
+
+
+def by_measured_correction(numbers: np.random.Generator, item: Sample) -> Array:
+    """Each column of a region by the correction that a measurement gave there: a wave of up to 12 %."""
+    where = region(numbers, item.numbers.shape, 4)
+    is_turned = _turned(numbers, item.numbers)
+    along = np.linspace(0, 1, item.numbers.shape[0 if is_turned else 1])
+    waves = numbers.uniform(0.3, 1.2) * along + numbers.random()
+    percent = np.round(100 * numbers.uniform(0.02, 0.12) * np.sin(2 * np.pi * waves), 1)
+    factor = 1 + (percent[:, None] if is_turned else percent[None, :]) / 100
+    return np.where(where.cells, item.numbers * factor, item.numbers)
+
+
+#: The edits that constants are never chosen by, on any table.
+BLIND: dict[str, Edit] = {
+    "by a parabola": by_parabola,
+    "by two factors": by_two_factors,
+    "flattened": flattened,
+    "no steeper": no_steeper,
+    "measured correction": by_measured_correction,
 }
 
 

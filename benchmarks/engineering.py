@@ -18,6 +18,7 @@ from ambiance import Atmosphere
 from CoolProp import CoolProp
 from fluids import fittings, safety_valve
 from fluids.friction import Colebrook
+from ht import F_LMTD_Fakheri, blackbody_spectral_radiance, effectiveness_from_NTU, turbulent_Gnielinski
 from iapws import IAPWS97
 
 from benchmarks.shapes import Array, Shape
@@ -25,6 +26,8 @@ from benchmarks.shapes import Array, Shape
 #: Pascals in a bar, and 0 °C in K.
 _BAR, _ZERO = 1e5, 273.15
 _ATMOSPHERE = 101_325.0
+#: The function of ht, which has no types.
+_effectiveness: Callable[..., float] = effectiveness_from_NTU
 
 
 def tuned(seed: int) -> list[Shape]:
@@ -98,7 +101,7 @@ def _measured_capacity(numbers: np.random.Generator) -> Shape:
     return Shape("measured heat of steam", x, y, values, "uint16", 0.001, 3)
 
 
-# Untuned: CoolProp, gsw, psychrolib, ambiance, thermocouples, and other printed tables of fluids
+# Untuned: CoolProp, gsw, psychrolib, ambiance, thermocouples, ht, and other printed tables of fluids
 
 
 def _entrance(_: np.random.Generator) -> Shape:
@@ -195,6 +198,30 @@ def _couple(_: np.random.Generator) -> Shape:
     return Shape("thermocouple type S", x, None, values, "int16", 0.001, 3)
 
 
+def _exchanger(_: np.random.Generator) -> Shape:
+    x, y = np.array([0.2, 0.4, 0.6, 0.8, 1, 1.25, 1.5, 2, 2.5, 3, 4, 5]), np.linspace(0.1, 1, 10)
+    values = _map(lambda n, c: 100 * _effectiveness(n, c, subtype="crossflow"), x, y)
+    return Shape("effectiveness of a heat exchanger", x, y, values, "uint8", 0.5, 1)
+
+
+def _correction(_: np.random.Generator) -> Shape:
+    x, y = np.linspace(50, 80, 13), np.linspace(90, 110, 9)
+    values = _map(lambda out, hot: F_LMTD_Fakheri(Tci=15, Tco=out, Thi=130, Tho=hot), x, y)
+    return Shape("correction of a heat exchanger", x, y, values, "uint16", 0.0001, 4)
+
+
+def _radiance(_: np.random.Generator) -> Shape:
+    x, y = np.linspace(0.8, 8, 19), np.linspace(900, 1600, 8)
+    values = _map(lambda um, t: 1e-9 * blackbody_spectral_radiance(t, um * 1e-6), x, y)
+    return Shape("radiance of a black body", x, y, values, "float32", 1.0, 2)
+
+
+def _convection(_: np.random.Generator) -> Shape:
+    x, y = np.geomspace(4e3, 1e6, 14), np.array([0.7, 1, 2, 3, 5, 7, 10, 13])
+    values = _map(lambda re, pr: turbulent_Gnielinski(Re=re, Pr=pr, fd=0.02), x, y)
+    return Shape("heat transfer in a pipe", x, y, values, "uint16", 0.1, 1)
+
+
 _TUNED = (
     _diffuser, _superheat, _rough_pipe, _steam_volume, _steam_enthalpy, _boiling, _water_viscosity,
     _measured_capacity,
@@ -202,4 +229,5 @@ _TUNED = (
 _UNTUNED = (
     _entrance, _bevelled, _superheat_low, _refrigerant, _carbon_dioxide, _propane, _measured_viscosity,
     _sound, _sea, _freezing, _humidity, _dew, _air, _air_temperature, _couple,
+    _exchanger, _correction, _radiance, _convection,
 )  # fmt: skip

@@ -13,9 +13,10 @@ import numpy as np
 
 from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, sample, slipped
 from benchmarks.shapes import Array, shapes
-from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
+from callint.comparing.entry_errors.detect import find_entry_errors
 from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import find_paste_errors
+from callint.comparing.entry_errors.table_edits import edit_of
 from callint.model.change import TableChange
 from tests.small_edits import STEP as SMALL_STEP
 from tests.small_edits import small_edit

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
 from callint.comparing.compare import compare
-from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
+from callint.comparing.entry_errors.detect import find_entry_errors
 from callint.comparing.entry_errors.neighbours import (
     CellShift,
     PaddedGrid,
@@ -21,6 +21,7 @@ from callint.comparing.entry_errors.neighbours import (
     surface_residuals,
 )
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
+from callint.comparing.entry_errors.table_edits import edit_of
 from callint.comparing.entry_errors.typing_errors import SLIPS, find_typing_error, texts
 from callint.decoding.conversions import to_physical
 from callint.decoding.decode import decode
@@ -310,6 +311,57 @@ def test_three_cells_that_hold_what_became_of_the_cells_beside_them_are_a_copy(i
     assert places(edit(old, new, 1.0)) == {(1, 4), (3, 4)}
 
 
+def in_an_edit_by_a_plane() -> tuple[Numbers, Numbers]:
+    """A bumpy surface, and its inner cells raised by what grows along both axes."""
+    y, x = np.mgrid[:7, :9]
+    old = stored(100 + 8 * x + 10 * y + 6 * ((3 * x + 5 * y) % 7))
+    new = old.copy()
+    new[1:6, 1:8] += ((4 + 3 * (x - 1) + 2 * (y - 1)) + 1.5 * (x - 1) * (y - 1))[1:6, 1:8]
+    return old, new
+
+
+@pytest.mark.parametrize(
+    ("value", "result"),
+    [
+        (224.0, set()),
+        (234.0, {(3, 4)}),  # a wrong digit; the floor is 2 % of the span of 154, and it is 1.9 times that off
+        (229.0, set()),  # a wrong digit too, but 1.6 times the floor is 4.9
+        (233.0, set()),  # two wrong digits
+    ],
+)
+def test_a_cell_beside_the_line_that_its_fellows_keep_is_found_if_a_slip_explains_it(
+    value: float, result: set[tuple[int, int]]
+) -> None:
+    old, new = in_an_edit_by_a_plane()
+    assert new[3, 4] == 224.0
+    new[3, 4] = value
+    assert {(item.y, item.x) for item in find_entry_errors(edit(old, new)) if item.is_sure} == result
+
+
+def test_a_line_is_broken_by_what_a_person_could_have_typed() -> None:
+    old, new = in_an_edit_by_a_plane()
+    new[3, 4] = 234.0
+    (result,) = find_entry_errors(edit(old, new))
+    assert (result.expected, result.is_lone, result.is_sure) == (pytest.approx(224.0), False, True)
+
+
+@pytest.mark.parametrize(("beside", "is_sure"), [(30.0, False), (20.0, True)])
+def test_two_suspects_near_each_other_that_moved_alike_are_not_sure(beside: float, is_sure: bool) -> None:
+    old = surface(3, noise=3.0)
+    new = stored(old + 5)
+    new[4, 5], new[4, 7] = old[4, 5] + 30, old[4, 7] + beside
+    suspects = [item for item in find_entry_errors(edit(old, new)) if (item.y, item.x) == (4, 5)]
+    assert [item.is_sure for item in suspects] == [is_sure]
+
+
+def test_two_numbers_near_each_other_that_are_out_by_ten_are_sure_slips() -> None:
+    old = surface(3, noise=3.0)
+    new = stored(old * 1.1)
+    new[4, 5], new[4, 7] = stored(10 * new[4, 5]), stored(10 * new[4, 7])
+    suspects = find_entry_errors(edit(old, new))
+    assert [(item.y, item.x, item.is_sure) for item in suspects] == [(4, 5, True), (4, 7, True)]
+
+
 # Laws
 
 
@@ -515,6 +567,25 @@ def test_a_missing_digit_is_one_that_the_decimals_of_the_table_allow() -> None:
     assert coarse is None
     whole = find_typing_error(43.8, 435.8, within=0.02, decimals=1)
     assert whole is not None and (whole.name, whole.meant) == ("missing digit", 435.8)
+
+
+@pytest.mark.parametrize(
+    ("stands", "expected", "decimals", "result"),
+    [
+        (12.0, 12.3, 1, ("missing digit", 12.3)),
+        (12.0, 12.3, 0, None),  # the table has no decimals
+        (1.2, 12.0, 1, ("out by ten", 12.0)),
+        (12.5, 1.25, 1, None),
+        (12.5, 1.25, 2, ("out by ten", 1.25)),
+        (0.123456, 0.1234565, None, None),  # seven significant digits
+        (0.12345, 0.123456, None, ("missing digit", 0.123456)),
+    ],
+)
+def test_nobody_meant_more_digits_than_a_table_has(
+    stands: float, expected: float, decimals: int | None, result: tuple[str, float] | None
+) -> None:
+    error = find_typing_error(stands, expected, within=1e-9 + 0.01 * (decimals == 0), decimals=decimals)
+    assert (error and (error.name, error.meant)) == result
 
 
 def test_a_departure_that_no_slip_explains_has_no_name() -> None:

@@ -11,9 +11,9 @@ import numpy as np
 
 from callint import fmt
 from callint.comparing.compare import changed_cells, compare
-from callint.comparing.entry_errors.detect import edit_of
 from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
+from callint.comparing.entry_errors.table_edits import edit_of
 from callint.decoding.conversions import stored_steps
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item, Layout

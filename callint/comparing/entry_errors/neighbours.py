@@ -96,6 +96,13 @@ class GridLine:
             weights[side] = weight
         return weights
 
+    def through(self, values: dict[int, Numbers], side: int) -> Numbers:
+        """What the straight line through the two neighbours gives for the cell at ``side``."""
+        off = self._off
+        slope = (values[1] - values[-1]) / (off[1] - off[-1])
+        there: Numbers = values[-1] + slope * (off[side] - off[-1])
+        return there
+
     def values(self, grid: Numbers) -> dict[int, Numbers]:
         """The values of the four neighbours of every cell."""
         return {side: grid[at] for side, at in self.at.items()}

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 _DIGITS = "0123456789"
+#: Numbers without a number of decimals are typed with at most so many significant digits.
+_MOST_DIGITS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,17 +33,16 @@ def find_typing_error(
     """The slip that turns a number near ``expected`` into the ``actual`` one; None if there is none.
 
     The number that was meant lies at most ``within`` from the expected one. ``decimals`` is the number of
-    digits after the point that numbers are typed with. If several slips fit, the most distinctive one is
-    returned. ``is_distinctive`` tries only the DISTINCTIVE slips, which few numbers look like by chance.
+    digits after the point that numbers are typed with; nobody means more. If several slips fit, the most
+    distinctive one is returned. ``is_distinctive`` tries only the DISTINCTIVE slips, which few numbers look
+    like by chance.
     """
     if not all(map(math.isfinite, (actual, expected, within))):
         return None
     for name, undo in SLIPS.items():
         if is_distinctive and name not in DISTINCTIVE:
             continue
-        meant = [value for text in texts(actual, decimals) for value in _numbers(undo(text))]
-        if undo is _missing_digit:
-            meant = [value for value in meant if _has_at_most(value, decimals)]
+        meant = [value for text in texts(actual, decimals) for value in _numbers(undo(text), decimals)]
         fitting = [value for value in meant if abs(value - expected) <= within and value != actual]
         if fitting:
             return TypingError(name, min(fitting, key=lambda value: (abs(value - expected), value)))
@@ -50,7 +51,7 @@ def find_typing_error(
 
 def texts(value: float, decimals: int | None) -> list[str]:
     """The ways to type a number: with all its decimals, and without trailing zeros."""
-    full = f"{value:.{decimals}f}" if decimals is not None else f"{value:.6g}"
+    full = f"{value:.{decimals}f}" if decimals is not None else f"{value:.{_MOST_DIGITS}g}"
     if "e" in full:
         return []
     trimmed = full.rstrip("0").rstrip(".") if "." in full else full
@@ -63,14 +64,16 @@ def count_digits(value: float, decimals: int | None) -> int:
     return len(shortest.lstrip("-").replace(".", "").strip("0"))
 
 
-def _has_at_most(value: float, decimals: int | None) -> bool:
-    """Whether a number can be typed with this number of digits after the point; None stands for any."""
-    return decimals is None or float(f"{value:.{decimals}f}") == value
-
-
-def _numbers(candidates: Iterator[str]) -> Iterator[float]:
+def _numbers(candidates: Iterator[str], decimals: int | None) -> Iterator[float]:
+    """The candidates that are numbers of at most so many decimals, or at most _MOST_DIGITS digits if None."""
     for text in candidates:
-        if any(letter in _DIGITS for letter in text):
+        if not any(letter in _DIGITS for letter in text):
+            continue
+        if decimals is not None:
+            is_typable = len(text.partition(".")[2].rstrip("0")) <= decimals
+        else:
+            is_typable = len(text.lstrip("-").replace(".", "").strip("0")) <= _MOST_DIGITS
+        if is_typable:
             yield float(text)
 
 
@@ -91,9 +94,10 @@ def _lost_point(text: str) -> Iterator[str]:
 
 
 def _out_by_ten(text: str) -> Iterator[str]:
-    number = float(text)
-    yield repr(number / 10)
-    yield repr(number * 10)
+    sign = "-" if text.startswith("-") else ""
+    whole, _, rest = text.removeprefix("-").partition(".")
+    yield f"{sign}{whole[:-1] or 0}.{whole[-1:]}{rest}"
+    yield f"{sign}{whole}{rest[:1] or 0}.{rest[1:]}"
 
 
 def _swapped_digits(text: str) -> Iterator[str]:

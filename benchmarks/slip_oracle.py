@@ -1,0 +1,101 @@
+"""How many slips in lone cells could be found by somebody who knows how far people move a cell on purpose.
+
+Where several cells changed, each says something about the others. A cell that changed alone has only its old
+value and its new one, so some slips in it cannot be told from decisions, whoever judges them. The oracle here
+knows the distribution of the clean edits of one cell and the probability of every slip. It weighs the two
+explanations of a new value against each other; by the lemma of Neyman and Pearson (Philosophical Transactions
+A 231, 1933) nobody finds more slips who blames as few decisions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.comparing.entry_errors.typing_errors import SLIPS, texts
+
+#: Moves are counted in bins of this share of the table's span, up to the last one.
+_BIN, _BINS = 0.005, 60
+
+
+@dataclass(frozen=True, slots=True)
+class LoneCell:
+    """A cell that changed alone, by a clean edit or by a slip; ``meant`` is what it should have become."""
+
+    old: float
+    new: float
+    meant: float
+    span: float
+    decimals: int
+    is_on_purpose: bool = False
+
+    @property
+    def move(self) -> float:
+        """How far it moved, as a share of the span."""
+        return abs(self.new - self.old) / self.span
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """Shares of the slips in lone cells.
+
+    ``plausible`` are those whose wrong number is at least as likely as the one that was meant, and ``found``
+    those that the oracle finds if it blames at most a share of the cells changed on purpose.
+    """
+
+    plausible: float
+    found: float
+
+
+def bound(clean: Sequence[LoneCell], slipped: Sequence[LoneCell], blamed: float) -> Bound:
+    """What the oracle finds if it blames at most the share ``blamed`` of the clean cells on purpose."""
+    density = _density(clean)
+    decided = np.array([_ratio(cell, density) for cell in clean if cell.is_on_purpose])
+    slips = np.array([_ratio(cell, density) for cell in slipped])
+    limit = float(np.quantile(decided, 1 - blamed, method="higher"))
+    plausible = [density[_bin(cell.new, cell)] >= density[_bin(cell.meant, cell)] > 0 for cell in slipped]
+    return Bound(float(np.mean(plausible)), float(np.mean(slips > limit)))
+
+
+def _bin(value: float, cell: LoneCell) -> int:
+    return min(int(abs(value - cell.old) / cell.span / _BIN), _BINS - 1)
+
+
+def _density(clean: Sequence[LoneCell]) -> NDArray[np.float64]:
+    """The share of the clean edits of one cell in every bin; all larger moves are in the last one."""
+    counts = np.bincount([_bin(cell.new, cell) for cell in clean], minlength=_BINS)
+    # The last bin is wide. Few moves in it are likely, each of them is not.
+    counts = counts.astype(np.float64)
+    counts[-1] /= 1 / _BIN - _BINS
+    return counts / len(clean)
+
+
+def _ratio(cell: LoneCell, density: NDArray[np.float64]) -> float:
+    """How much likelier the new value is by a slip from what people mean than by intent."""
+    by_slip = 0.0
+    for text in texts(cell.new, cell.decimals):
+        for name, undo in SLIPS.items():
+            for meant in undo(text):
+                if any(letter.isdigit() for letter in meant) and float(meant) != cell.new:
+                    by_slip += density[_bin(float(meant), cell)] * _probability(name, meant)
+    by_intent = float(density[_bin(cell.new, cell)])
+    return by_slip / by_intent if by_intent else np.inf
+
+
+def _probability(name: str, meant: str) -> float:
+    """The probability that a slip of that kind turns the number into one particular other number."""
+    digits = max(1, sum(letter.isdigit() for letter in meant))
+    ways = {
+        "lost sign": 1,
+        "lost decimal point": 1,
+        "out by ten": 2,
+        "swapped digits": max(1, digits - 1),
+        "doubled digit": digits,
+        "extra digit": 10 * (digits + 1),
+        "missing digit": digits,
+        "wrong digit": 9 * digits,
+    }
+    return 1 / ways[name]
