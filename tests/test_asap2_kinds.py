@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from callint.model.arrays import is_array
 from callint.model.definition import FixedAxis, Kind, Linear, Rational
 from tests.building import u16
 from tests.describing import axis, cells, imported, made, reasons, value
@@ -158,7 +159,7 @@ def test_a_block_of_three_dimensions_becomes_a_stack_too(tmp_path: Path) -> None
     data = bytes(0x10) + u16(*range(12))
     assert cells(definition, data, "B[0]") == [0, 1, 2, 3, 4, 5]
     assert cells(definition, data, "B[1]") == [6, 7, 8, 9, 10, 11]
-    assert all(definition.is_array(table) for table in definition.tables.values())
+    assert all(is_array(definition, table) for table in definition.tables.values())
 
 
 # Axes that a definition cannot have

@@ -10,7 +10,7 @@ import numpy as np
 from callint import fmt
 from callint.cli.cell_option import breakpoint_index
 from callint.cli.operating_point_option import number
-from callint.comparing.set_values import Setting
+from callint.comparing.set_values import CellSetting
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.decoding.signal_names import signal_named
@@ -24,25 +24,25 @@ from callint.model.errors import InputError
 _QUANTITY = re.compile(r"([-+*]?\s*(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)")
 
 
-def parse_value(definition: Definition, item: Item, text: str) -> Setting:
+def parse_value(definition: Definition, item: Item, text: str) -> CellSetting:
     """What ``--to`` says: a number with or without a unit, the name of a state, or off.
 
     InputError for anything else.
     """
     text, conversion = text.strip(), definition.conversion_of(item)
     if isinstance(conversion, States):
-        return Setting(name=_state(item, conversion, text))
+        return CellSetting(name=_state(item, conversion, text))
     if text.casefold() == OFF:
         off = item.demands.off if isinstance(item, Table) else None
         if off is None:
             raise InputError(f"--to {text}: {item.name} has no off code in the definition; give a value")
-        return Setting(name=OFF)
+        return CellSetting(name=OFF)
     place, unit = f"--to {text}", definition.unit_of(item)
     digits, written_unit = _split(text, place, unit)
-    return Setting(value=_in_unit(number(digits, place, unit), written_unit, unit, place))
+    return CellSetting(value=_in_unit(number(digits, place, unit), written_unit, unit, place))
 
 
-def parse_change(definition: Definition, item: Item, text: str) -> Setting:
+def parse_change(definition: Definition, item: Item, text: str) -> CellSetting:
     """What ``--by`` says: "+3 %" of the value, "-20 bar", "-20" in the table's unit, or a factor "*1.03".
 
     InputError for anything else.
@@ -57,14 +57,14 @@ def parse_change(definition: Definition, item: Item, text: str) -> Setting:
     if text.startswith("*"):
         if written_unit:
             raise InputError(f"{place}: a factor has no unit; remove {written_unit!r}")
-        return Setting(factor=value)
+        return CellSetting(factor=value)
     if written_unit == "%":
         if unit == "%":
             raise InputError(
                 f"{place}: {item.name} is in % itself; write +3 for percentage points, or *1.03 for a factor"
             )
-        return Setting(factor=1 + value / 100)
-    return Setting(offset=_in_unit(value, written_unit, unit, place, is_difference=True))
+        return CellSetting(factor=1 + value / 100)
+    return CellSetting(offset=_in_unit(value, written_unit, unit, place, is_difference=True))
 
 
 def _state(item: Item, states: States, text: str) -> str:

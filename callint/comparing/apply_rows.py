@@ -44,7 +44,7 @@ def apply_rows(decoded: Decoded, file: ValueFile) -> WrittenImage:
 
 
 @dataclass
-class _Wanted:
+class _RowValues:
     """What the rows say about the cells of one item; arrays have the shape (rows, columns).
 
     ``numbers`` are NaN and ``name_index`` is -1 where nothing is wanted. ``exact`` has the numbers of values
@@ -59,8 +59,10 @@ class _Wanted:
     exact: dict[int, Fraction] = field(default_factory=dict)
 
     @staticmethod
-    def empty(item: int, shape: tuple[int, int]) -> _Wanted:
-        return _Wanted(item, np.full(shape, np.nan), np.full(shape, -1, np.int64), np.zeros(shape, np.int64))
+    def empty(item: int, shape: tuple[int, int]) -> _RowValues:
+        return _RowValues(
+            item, np.full(shape, np.nan), np.full(shape, -1, np.int64), np.zeros(shape, np.int64)
+        )
 
     def has(self, place: tuple[int, int]) -> bool:
         """Whether a row wants something else for a cell than the image has."""
@@ -77,7 +79,7 @@ class _RowApplier:
 
     decoded: Decoded
     file: ValueFile
-    wanted: dict[int, _Wanted] = field(default_factory=dict)
+    wanted: dict[int, _RowValues] = field(default_factory=dict)
     texts: dict[str, ValueRow] = field(default_factory=dict)
 
     def apply(self) -> WrittenImage:
@@ -118,7 +120,7 @@ class _RowApplier:
         if row.y >= rows or row.x >= columns:
             problem = f"{row.table} has no cell x={row.x}, y={row.y}"
             raise self._wrong(row, problem, "leave x and y as they were")
-        wanted = self.wanted.setdefault(number, _Wanted.empty(number, (rows, columns)))
+        wanted = self.wanted.setdefault(number, _RowValues.empty(number, (rows, columns)))
         if wanted.lines[row.y, row.x]:
             problem = f"row {wanted.lines[row.y, row.x]} is about the same cell of {row.table}"
             raise self._wrong(row, problem, "remove one of the rows")
@@ -133,7 +135,7 @@ class _RowApplier:
             problem = f"{row.table} is in {fmt.unit_word(own) or 'no unit'}, not in {row.unit or 'no unit'}"
             raise self._wrong(row, problem, "give values in the unit of the definition")
 
-    def _read_cell(self, row: ValueRow, wanted: _Wanted) -> None:
+    def _read_cell(self, row: ValueRow, wanted: _RowValues) -> None:
         """Note down the value, or the word, of a cell if it is another one than the image has."""
         layout, place = self.decoded.layout, (row.y, row.x)
         item = layout.items[wanted.item]
@@ -193,7 +195,7 @@ class _RowApplier:
         except (ValueError, ZeroDivisionError):
             return Fraction(self._number(row))
 
-    def _is_new(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> bool:
+    def _is_new(self, row: ValueRow, wanted: _RowValues, place: tuple[int, int]) -> bool:
         """Whether a value is another one than the image holds, to the digits that a spreadsheet keeps."""
         decoded, number = self.decoded, wanted.item
         if decoded.of_item(decoded.off, number)[place] or not decoded.of_item(decoded.present, number)[place]:
@@ -206,13 +208,13 @@ class _RowApplier:
             return self._exact(row) != exact_value(conversion, int(decoded.raw_of(number)[place]))
         return not math.isclose(value, present, rel_tol=_SLACK)
 
-    def _note_value(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> None:
+    def _note_value(self, row: ValueRow, wanted: _RowValues, place: tuple[int, int]) -> None:
         wanted.numbers[place] = self._number(row)
         item = self.decoded.layout.items[wanted.item]
         if is_wide(self.decoded.layout.definition.conversion_of(item), item.storage):
             wanted.exact[int(np.ravel_multi_index(place, wanted.numbers.shape))] = self._exact(row)
 
-    def _check_raw(self, row: ValueRow, wanted: _Wanted, place: tuple[int, int]) -> None:
+    def _check_raw(self, row: ValueRow, wanted: _RowValues, place: tuple[int, int]) -> None:
         """InputError if the raw number alone of a row was edited: it follows from the value."""
         if not row.raw or row.raw.startswith("0x") or wanted.has(place):
             return

@@ -14,7 +14,7 @@ from callint.model.errors import InputError
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class CellSetting:
     """What becomes of cells: a ``value``, the ``name`` of a state or off code, or a change of their values.
 
     A change multiplies by ``factor`` and adds ``offset``, which is in the unit of the table, as ``value`` is.
@@ -39,7 +39,7 @@ class SetValues:
     off_cells: int
 
 
-def set_values(decoded: Decoded, item: int, cells: Flags, setting: Setting) -> SetValues:
+def set_values(decoded: Decoded, item: int, cells: Flags, setting: CellSetting) -> SetValues:
     """Set the flagged cells of an item, shape (rows, columns), and those that must equal them.
 
     InputError if the image lacks one of the cells, or if a value does not fit its storage.

@@ -19,7 +19,7 @@ LEAST_FILL = 16
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class UndescribedStretch:
     """Neighbouring bytes that the definition does not describe and that are not fill.
 
     ``differing`` has the number of bytes that differ from the base, by the images that were compared with it.
@@ -50,7 +50,7 @@ class PartCoverage:
     fill: int
     missing: int
     undescribed: int
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[UndescribedStretch, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class Coverage:
     parts: tuple[PartCoverage, ...]
 
     @property
-    def stretches(self) -> tuple[Stretch, ...]:
+    def stretches(self) -> tuple[UndescribedStretch, ...]:
         return tuple(stretch for part in self.parts for stretch in part.stretches)
 
 
@@ -159,7 +159,7 @@ def measure_coverage(loaded: LoadedDefinition, images: Sequence[Image], base: Im
                 missing=int((missing[cut] & mine).sum()),
                 undescribed=int((undescribed[cut] & mine).sum()),
                 stretches=tuple(
-                    Stretch(low, high - low, tuple(changes))
+                    UndescribedStretch(low, high - low, tuple(changes))
                     for (low, high), changes in zip(
                         stretches[number].tolist(), differing[number].T.tolist(), strict=True
                     )

@@ -10,8 +10,6 @@ from other files, it is a number that ``Definition.location`` turns into a file 
 
 from __future__ import annotations
 
-import re
-from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum, StrEnum
@@ -23,9 +21,6 @@ from typing import Any
 import numpy as np
 
 from callint.model.lines import Lines
-
-#: The signals that number the cells of arrays, from 0.
-ARRAY_INDEX = re.compile("index_[xy](?:_[0-9]+)?")
 
 
 def decimal(value: float, text: str = "") -> Fraction | None:
@@ -584,23 +579,6 @@ class Definition:
             for axis in (table.x, table.y)
         )
         return rows, columns
-
-    @property
-    def usual_byte_order(self) -> ByteOrder:
-        """The most common byte order of the numbers."""
-        orders = Counter(table.storage.byte_order for table in self.tables.values())
-        orders.update(axis.storage.byte_order for axis in self.stored_axes)
-        return orders.most_common(1)[0][0] if orders else ByteOrder.BIG
-
-    def is_array(self, table: Table) -> bool:
-        """Whether a table has no axes but the numbers of its cells."""
-        axes = [self.axes.get(name) for name in table.axes]
-        return bool(axes) and all(
-            isinstance(axis, FixedAxis)
-            and ARRAY_INDEX.fullmatch(axis.signal) is not None
-            and axis.values == tuple(range(axis.count))
-            for axis in axes
-        )
 
     @cached_property
     def stored_axes(self) -> tuple[StoredAxis, ...]:

@@ -1,8 +1,10 @@
-"""The number of items of each kind in a definition."""
+"""What is most common in a definition, and how many items of each kind it has."""
 
 from __future__ import annotations
 
-from callint.model.definition import Definition, Kind
+from collections import Counter
+
+from callint.model.definition import ByteOrder, Definition, Kind
 
 
 def item_counts(definition: Definition) -> dict[str, int]:
@@ -18,3 +20,10 @@ def item_counts(definition: Definition) -> dict[str, int]:
         "region": len(definition.memory.regions),
         "identity": len(definition.memory.identities),
     }
+
+
+def usual_byte_order(definition: Definition) -> ByteOrder:
+    """The most common byte order of the numbers."""
+    orders = Counter(table.storage.byte_order for table in definition.tables.values())
+    orders.update(axis.storage.byte_order for axis in definition.stored_axes)
+    return orders.most_common(1)[0][0] if orders else ByteOrder.BIG

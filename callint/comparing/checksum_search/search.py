@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.checksum_search.bounds import SearchSpace, search_space
-from callint.comparing.checksum_search.values import Family, Plan, families, plans
+from callint.comparing.checksum_search.values import ChecksumFamily, FamilyPlan, families, plans
 from callint.decoding.crc_combination import Registers, reflected
 from callint.model.definition import ByteOrder, Checksum, Memory
 from callint.model.image import Image
@@ -72,7 +72,7 @@ class ChecksumSearch:
 
 @dataclass(frozen=True, slots=True)
 class _Hit:
-    family: Family
+    family: ChecksumFamily
     variant: int
     first: int
     last: int
@@ -109,7 +109,7 @@ def _search(width: int, beside: bool, tried: int, images: int) -> Search:
 
 
 def _plan_hits(
-    plan: Plan, space: SearchSpace, places: NDArray[np.int64], anywhere: Search, beside: Search
+    plan: FamilyPlan, space: SearchSpace, places: NDArray[np.int64], anywhere: Search, beside: Search
 ) -> list[_Hit]:
     hits = []
     for family in families(plan, space):
@@ -132,7 +132,9 @@ def stored_values(
     return values
 
 
-def _hits_anywhere(family: Family, space: SearchSpace, places: NDArray[np.int64], tried: int) -> list[_Hit]:
+def _hits_anywhere(
+    family: ChecksumFamily, space: SearchSpace, places: NDArray[np.int64], tried: int
+) -> list[_Hit]:
     """Stretches whose values differ between the images as the numbers at a place do."""
     size = (family.width + 7) // 8
     changes = _changes(family, family.values)
@@ -154,7 +156,7 @@ def _hits_anywhere(family: Family, space: SearchSpace, places: NDArray[np.int64]
     return hits
 
 
-def _changes(family: Family, values: Registers) -> Registers:
+def _changes(family: ChecksumFamily, values: Registers) -> Registers:
     """One number for the differences of the values of all images from those of the first one; 0 for none."""
     total = np.zeros(values.shape[1:], np.uint64)
     for image in range(1, len(values)):
@@ -174,7 +176,13 @@ def _equal(keys: Registers, targets: Registers) -> list[tuple[int, int]]:
 
 
 def _confirmed(
-    family: Family, space: SearchSpace, first: int, last: int, place: int, order: ByteOrder, tried: int
+    family: ChecksumFamily,
+    space: SearchSpace,
+    first: int,
+    last: int,
+    place: int,
+    order: ByteOrder,
+    tried: int,
 ) -> list[_Hit]:
     """The variants that give the stored value of each image; none if it is stored in the stretch."""
     size = (family.width + 7) // 8
@@ -196,7 +204,7 @@ def _confirmed(
     return hits
 
 
-def _hits_beside(family: Family, space: SearchSpace, tried: int) -> list[_Hit]:
+def _hits_beside(family: ChecksumFamily, space: SearchSpace, tried: int) -> list[_Hit]:
     """Stretches with their value straight behind or in front of them."""
     size = (family.width + 7) // 8
     bounds, end = space.bounds, len(space.contents[0])

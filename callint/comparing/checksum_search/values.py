@@ -32,7 +32,7 @@ class Variant:
 
 
 @dataclass(frozen=True)
-class Family:
+class ChecksumFamily:
     """Algorithms whose values follow from the same numbers.
 
     ``values`` (images, bounds, bounds) are the numbers by first bound and bound after the end; ``valid``
@@ -101,7 +101,7 @@ class Family:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class FamilyPlan:
     """An algorithm family before it is computed."""
 
     width: int
@@ -115,19 +115,19 @@ class Plan:
         return 3 * sum(1 if size == 1 else 2 for size in _WORDS[self.width]) + (self.width == 8)
 
 
-def plans() -> list[Plan]:
+def plans() -> list[FamilyPlan]:
     """All families: sums, exclusive or, and the CRCs of the catalogue by polynomial."""
     by_polynomial: dict[CrcPolynomial, list[tuple[str, Crc]]] = {}
     for name, crc in catalogue().items():
         if 8 <= crc.width <= _WIDEST:
             by_polynomial.setdefault(CrcPolynomial.of(crc), []).append((name, crc))
     return [
-        *(Plan(width) for width in _WORDS),
-        *(Plan(polynomial.width, tuple(crcs)) for polynomial, crcs in by_polynomial.items()),
+        *(FamilyPlan(width) for width in _WORDS),
+        *(FamilyPlan(polynomial.width, tuple(crcs)) for polynomial, crcs in by_polynomial.items()),
     ]
 
 
-def families(plan: Plan, space: SearchSpace) -> Iterator[Family]:
+def families(plan: FamilyPlan, space: SearchSpace) -> Iterator[ChecksumFamily]:
     """The values of a family of algorithms over all stretches."""
     bounds = space.bounds
     valid = space.valid(LEAST_SIZE)
@@ -145,7 +145,7 @@ def families(plan: Plan, space: SearchSpace) -> Iterator[Family]:
             mask = np.uint64((1 << plan.width) - 1)
             values = (sums[:, None, :] - sums[:, :, None]) & mask
             algorithm = f"sum{plan.width}"
-            yield Family(
+            yield ChecksumFamily(
                 plan.width,
                 True,
                 values,
@@ -160,10 +160,12 @@ def families(plan: Plan, space: SearchSpace) -> Iterator[Family]:
             ],
             np.uint64,
         )
-        yield Family(8, False, joined[:, None, :] ^ joined[:, :, None], valid, (Variant("xor8", BYTE, None),))
+        yield ChecksumFamily(
+            8, False, joined[:, None, :] ^ joined[:, :, None], valid, (Variant("xor8", BYTE, None),)
+        )
 
 
-def _crcs(plan: Plan, space: SearchSpace, valid: NDArray[np.bool_]) -> Family:
+def _crcs(plan: FamilyPlan, space: SearchSpace, valid: NDArray[np.bool_]) -> ChecksumFamily:
     polynomial = CrcPolynomial.of(plan.crcs[0][1])
     inits = sorted({crc.init for _, crc in plan.crcs})
     # The catalogue gives the initial value of the register as it is before any reflection.
@@ -174,7 +176,7 @@ def _crcs(plan: Plan, space: SearchSpace, valid: NDArray[np.bool_]) -> Family:
         for name, crc in plan.crcs
         for complement in (None, "ones")
     ]
-    return Family(
+    return ChecksumFamily(
         plan.width,
         False,
         rows[:images],

@@ -15,7 +15,7 @@ _LEAST_IN_STRETCH = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class ShiftedStretch:
     """The addresses from ``start`` on, ``size`` of them, move by ``by`` bytes."""
 
     start: int
@@ -40,7 +40,7 @@ class ChildContent:
     that of the parent; otherwise it has only the parts that differ.
     """
 
-    stretches: tuple[Stretch, ...] = ()
+    stretches: tuple[ShiftedStretch, ...] = ()
     places: tuple[NewPlace, ...] = ()
     gone: tuple[tuple[str, str], ...] = ()
     memory: Memory | None = None
@@ -88,30 +88,30 @@ def _addresses(old: Definition, new: Definition) -> Iterator[_Address]:
 
 
 @dataclass
-class _Run:
+class _MovedRun:
     """Neighbouring addresses that moved by the same distance."""
 
     by: int
     addresses: list[int] = field(default_factory=list)
 
 
-def _stretches(addresses: list[_Address]) -> list[Stretch]:
+def _stretches(addresses: list[_Address]) -> list[ShiftedStretch]:
     shifts: dict[int, list[int]] = {}
     for address in addresses:
         shifts.setdefault(address.old, []).append(address.new - address.old)
-    runs: list[_Run] = []
+    runs: list[_MovedRun] = []
     for at in sorted(shifts):
         if not runs or runs[-1].by not in shifts[at]:
-            runs.append(_Run(shifts[at][0]))
+            runs.append(_MovedRun(shifts[at][0]))
         runs[-1].addresses += [at] * len(shifts[at])
     return [
-        Stretch(run.addresses[0], run.addresses[-1] - run.addresses[0] + 1, run.by)
+        ShiftedStretch(run.addresses[0], run.addresses[-1] - run.addresses[0] + 1, run.by)
         for run in runs
         if run.by and len(run.addresses) >= _LEAST_IN_STRETCH
     ]
 
 
-def _places(old: Definition, new: Definition, stretches: list[Stretch]) -> Iterator[NewPlace]:
+def _places(old: Definition, new: Definition, stretches: list[ShiftedStretch]) -> Iterator[NewPlace]:
     """The addresses that the stretches do not give."""
     starts = [stretch.start for stretch in stretches]
     given: dict[tuple[str, str], dict[str, int]] = {}

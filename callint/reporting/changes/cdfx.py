@@ -25,6 +25,7 @@ from lxml import etree
 
 from callint import fmt
 from callint.decoding.decode import Decoded
+from callint.model.arrays import is_array
 from callint.model.change import ChangeSet, Numbers
 from callint.model.definition import Axis, FixedAxis, Kind, States, StoredAxis, Table, Text
 from callint.model.errors import InputError
@@ -142,8 +143,8 @@ class _InstanceWriter:
         _add(values, "VT", self._decoded.text(text))
 
     def table(self, tree: etree._Element, table: Table) -> None:
-        is_array = self._definition.is_array(table)
-        category = VAL_BLK if is_array else _CATEGORIES[table.kind]
+        has_cell_numbers = is_array(self._definition, table)
+        category = VAL_BLK if has_cell_numbers else _CATEGORIES[table.kind]
         instance = self._instance(tree, table.name, table.title, category)
         content = _add(instance, "SW-VALUE-CONT")
         _add(content, "UNIT-DISPLAY-NAME", self._definition.unit_of(table))
@@ -153,10 +154,10 @@ class _InstanceWriter:
         else:
             for label, row in zip(self._decoded.breakpoints(table.y).tolist(), numbers, strict=True):
                 group = _add(values, "VG")
-                if not is_array:
+                if not has_cell_numbers:
                     _add(group, "LABEL", fmt.exact(label))
                 self._row(group, table, row)
-        if table.axes and not is_array:
+        if table.axes and not has_cell_numbers:
             axes = _add(instance, "SW-AXIS-CONTS")
             for index, name in enumerate(table.axes, 1):
                 self._axis_of_table(axes, index, self._definition.axes[name])

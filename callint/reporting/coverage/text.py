@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from callint import fmt
-from callint.decoding.coverage import Coverage, PartCoverage, Stretch
+from callint.decoding.coverage import Coverage, PartCoverage, UndescribedStretch
 from callint.reporting.terminal import QUIET, Terminal, heading, line, print_prose, width
 
 #: The largest number of stretches of a region that are printed.
@@ -71,7 +71,7 @@ def _count(number: int) -> str:
     return "1 stretch" if number == 1 else f"{number:,} stretches"
 
 
-def _print_stretch(stretch: Stretch, images: Sequence[str], terminal: Terminal) -> None:
+def _print_stretch(stretch: UndescribedStretch, images: Sequence[str], terminal: Terminal) -> None:
     place = f"{fmt.address(stretch.start)}  {fmt.count(stretch.size, 'byte')}"
     changes = ", ".join(
         f"{number:,} changed in {image}"

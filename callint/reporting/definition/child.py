@@ -9,6 +9,7 @@ from xml.sax.saxutils import escape
 from callint.comparing.relocation.child import ChildContent
 from callint.fmt import address
 from callint.model.definition import Definition
+from callint.model.definition_counts import usual_byte_order
 from callint.reading.family import NAMESPACE
 from callint.reporting.definition.xml import DefinitionWriter, attributes
 
@@ -21,7 +22,7 @@ def child_lines(
     ``definition`` is what comes of it, ``parent`` the path of the parent from the folder of the file, and
     ``reasons`` say why something is gone, by its kind and name.
     """
-    order = definition.usual_byte_order
+    order = usual_byte_order(definition)
     head = attributes(
         xmlns=NAMESPACE, name=definition.name, revision=str(definition.revision), byte_order=order.value
     )

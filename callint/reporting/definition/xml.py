@@ -36,6 +36,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
+from callint.model.definition_counts import usual_byte_order
 from callint.reading.family import NAMESPACE
 
 _MOST_IN_A_LINE = 108
@@ -43,7 +44,7 @@ _MOST_IN_A_LINE = 108
 
 def definition_lines(definition: Definition) -> Iterator[str]:
     """The lines of the whole file, each with its line break."""
-    order = definition.usual_byte_order
+    order = usual_byte_order(definition)
     writer = DefinitionWriter(definition, order)
     head = attributes(
         xmlns=NAMESPACE, name=definition.name, revision=str(definition.revision), byte_order=order.value

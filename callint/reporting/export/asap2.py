@@ -12,10 +12,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from callint.model.definition import Definition, Range, Signal, Table, Text
+from callint.model.definition_counts import usual_byte_order
 from callint.reporting.export.axes import AxisWriter, span
 from callint.reporting.export.conversions import Methods
 from callint.reporting.export.names import ORDERS, Names, quoted
-from callint.reporting.export.records import Records
+from callint.reporting.export.records import RecordLayouts
 from callint.reporting.export.result import ExportLog, Unsaid
 from callint.reporting.export.tables import TableWriter
 
@@ -37,9 +38,9 @@ class _DescriptionWriter:
     def __init__(self, definition: Definition, log: ExportLog) -> None:
         self.definition = definition
         self.log = log
-        self.order = ORDERS[definition.usual_byte_order]
+        self.order = ORDERS[usual_byte_order(definition)]
         self.methods = Methods(definition, log)
-        self.records = Records()
+        self.records = RecordLayouts()
         self.names = Names(log)
         # Tables first, so that they keep their names where a signal or an axis has the same one.
         self.items: list[Table | Text] = [*definition.tables.values(), *definition.texts.values()]

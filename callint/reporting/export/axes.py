@@ -9,7 +9,7 @@ from callint.decoding.conversions import physical_limits
 from callint.model.definition import Definition, FixedAxis, Range, StoredAxis, Table
 from callint.reporting.export.conversions import Methods
 from callint.reporting.export.names import LARGEST, ORDERS, Names, quoted, real
-from callint.reporting.export.records import Part, Records, are_adjacent
+from callint.reporting.export.records import Part, RecordLayouts, are_adjacent
 from callint.reporting.export.result import ExportLog
 
 
@@ -22,7 +22,7 @@ class AxisWriter:
         log: ExportLog,
         names: Names,
         methods: Methods,
-        records: Records,
+        records: RecordLayouts,
         order: str,
     ) -> None:
         self.definition = definition

@@ -34,7 +34,7 @@ def are_adjacent(parts: Iterable[Part]) -> bool:
     return all(0 <= after.at - before.end <= MOST_BYTES_BETWEEN for before, after in pairwise(ordered))
 
 
-class Records:
+class RecordLayouts:
     """The RECORD_LAYOUT blocks of a description: one for each sequence of parts."""
 
     def __init__(self) -> None:

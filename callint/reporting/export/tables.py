@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from callint.decoding.conversions import physical_limits
+from callint.model.arrays import is_array
 from callint.model.definition import (
     Definition,
     Kind,
@@ -109,8 +110,8 @@ class TableWriter:
     def _characteristic(self, table: Table, layout: str, at: int, points: dict[str, str]) -> Iterator[str]:
         # The standard has no array of one row that is not a list.
         is_flat_map = table.kind is Kind.MAP and self.definition.shape_of(table)[0] == 1
-        is_array = self.definition.is_array(table) and not is_flat_map
-        kind = "VAL_BLK" if is_array else _KINDS[table.kind]
+        has_cell_numbers = is_array(self.definition, table) and not is_flat_map
+        kind = "VAL_BLK" if has_cell_numbers else _KINDS[table.kind]
         order = ORDERS[table.storage.byte_order]
         limits, extended = self._limits(table)
         method = self._axes.methods.method(table.conversion, "")
@@ -126,7 +127,7 @@ class TableWriter:
             yield f"  BIT_MASK 0x{table.storage.mask:X}"
         if table.demands.change == 0:
             yield "  READ_ONLY"
-        if is_array:
+        if has_cell_numbers:
             sizes = [self.definition.axes[name].count for name in table.axes]
             yield f"  MATRIX_DIM {' '.join(map(str, [*sizes, 1, 1][:3]))}"
         else:
