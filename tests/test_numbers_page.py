@@ -14,7 +14,8 @@ PAGE = (REPOSITORY / "docs" / "numbers.md").read_text("utf-8")
 
 
 def test_the_page_lists_the_columns_in_their_order() -> None:
-    rows = re.findall(r"^\| (`\w+`(?:, `\w+`)*) \|", PAGE, re.MULTILINE)
+    table = PAGE.partition("| column | holds |\n")[2].partition("\n\n")[0]
+    rows = re.findall(r"^\| (`\w+`(?:, `\w+`)*) \|", table, re.MULTILINE)
     assert re.findall(r"`(\w+)`", " ".join(rows)) == list(COLUMNS)
 
 

@@ -754,7 +754,7 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
         (("check", "--output"), ["--output", "callint check --help"]),
         (("chekc",), ["'chekc'", "did you mean 'check'"]),
         (("",), ["callint --help"]),
-        (("frobnicate",), ["'frobnicate'", "callint --help"]),
+        (("vypnout",), ["'vypnout'", "callint --help"]),
         (("check", "--staged", "boats/heron.bin"), ["--staged", "use only one"]),
         (("check", "--staged", "--base", "factory/base.bin"), ["--staged", "remove --definition"]),
     ],

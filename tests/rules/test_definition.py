@@ -900,15 +900,6 @@ UNUSED = (
     ),
     passes(
         "definition/unused",
-        "a signal that is measured",
-        USED.replace(
-            b"</signals>",
-            b'<signal name="gear" unit="-">Gear</signal>'
-            b'<sensor signal="gear" curve="fuel" supply="5" pull-up="2490"/></signals>',
-        ),
-    ),
-    passes(
-        "definition/unused",
         "an axis of a table's own",
         definition_xml(
             table("curve", "fuel", f"<x>{OWN_AXIS}</x>", at=8)
