@@ -555,8 +555,9 @@ def folder_for_copies() -> Path:
 
 
 def copy_of(template: Path, root: Path) -> Path:
-    """A folder with all that a template holds."""
+    """A folder with all that a template holds; a folder for copies is private, the copy is not."""
     shutil.copytree(template, root, symlinks=True, dirs_exist_ok=True)
+    root.chmod(0o755)
     return root
 
 

@@ -103,7 +103,7 @@ def _print_definition_change(old_side: _Side, new_side: _Side) -> None:
             if side.content is not None
         )
         if references(old.data) or references(new.data):
-            old, new, is_known = _beside_their_own_files(old_side, new_side, (old, new), workspace)
+            old, new, is_known = _beside_their_parents(old_side, new_side, (old, new), workspace)
             if not is_known:
                 terminal.print("  compared with the other files of the family in the working tree")
         diff = definition_diff(old, new, workspace)
@@ -116,7 +116,7 @@ def _print_definition_change(old_side: _Side, new_side: _Side) -> None:
     terminal.print()
 
 
-def _beside_their_own_files(
+def _beside_their_parents(
     old_side: _Side, new_side: _Side, contents: tuple[Content, Content], workspace: Workspace
 ) -> tuple[Content, Content, bool]:
     """Both sides with the trees that they come from, and whether these are known.

@@ -20,23 +20,23 @@ from callint.reporting.export.result import ExportResult
 class ExportOptions:
     """The arguments and options of callint export."""
 
-    file: str
+    definition: str
     output: str | None
     everything: bool
 
 
 @click.command()
-@click.argument("file")
+@click.argument("definition", metavar="DEFINITION")
 @click.option(
-    "--to", "output", metavar="FILE", help="Description to write (default: FILE with the suffix .a2l)."
+    "--to", "output", metavar="FILE", help="Description to write (default: DEFINITION with the suffix .a2l)."
 )
 @click.option("--all", "everything", is_flag=True, help="List everything that the description lacks.")
 @as_options(ExportOptions)
 def command(options: ExportOptions) -> int:
-    """Convert the definition FILE to an ASAM MCD-2 MC (ASAP2) description of version 1.7.
+    """Convert a definition to an ASAM MCD-2 MC (ASAP2) description of version 1.7.
 
-    FILE is a file, or REV:path for a file at a revision. The description has the whole definition, with all
-    that it takes from its parent and from shared files.
+    DEFINITION is a file, or REV:path for a file at a revision. The description has the whole definition, with
+    all that it takes from its parent and from shared files.
 
     Prints what the description lacks, because the standard has no words for it: purposes, guards, relations,
     checksums and the like. Keep the definition. callint import makes one of the description again, with the
@@ -44,8 +44,8 @@ def command(options: ExportOptions) -> int:
 
     Exits with 1 if the standard cannot say part of the definition. Never overwrites an existing file.
     """
-    workspace = workspace_for(None, options.file)
-    content = read_content(workspace, options.file)
+    workspace = workspace_for(None, options.definition)
+    content = read_content(workspace, options.definition)
     file = open_definition(content.data, content.path, content.tree or workspace)
     if file.problems or file.definition is None:
         problem = file.problems[0]
@@ -61,6 +61,6 @@ def command(options: ExportOptions) -> int:
 
     rows, unsaid = description_lines(file.definition)
     replace_file(destination, (row.encode() for row in rows))
-    result = ExportResult(file.definition, options.file, str(target), unsaid)
+    result = ExportResult(file.definition, options.definition, str(target), unsaid)
     print_export(result, console(sys.stdout), options.everything)
     return int(bool(unsaid))

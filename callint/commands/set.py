@@ -128,7 +128,7 @@ class _SetJob:
         if options.to is None or options.at is not None:
             raise InputError(f"{text.name}: it is a text; give all of it with --to, without --at and --by")
         writer = CellWriter(image.decoded)
-        writer.write_text(text, options.to)
+        writer.store_text(text, options.to)
         return writer.image().image
 
 

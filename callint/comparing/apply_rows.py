@@ -88,7 +88,7 @@ class _RowApplier:
         writer = CellWriter(self.decoded)
         for wanted in self.wanted.values():
             try:
-                writer.write(wanted.item, wanted.values, only_changes=True)
+                writer.store(wanted.item, wanted.values, only_changes=True)
             except RefusedValueError as error:
                 raise InputError(f"{self.file.source}:{wanted.lines[error.place]}: {error}") from None
         for name, row in self.texts.items():
@@ -257,7 +257,7 @@ class _RowApplier:
         if _plain(row.text) in (shown, f"'{shown}"):
             return
         try:
-            writer.write_text(text, row.text.removeprefix("'"))
+            writer.store_text(text, row.text.removeprefix("'"))
         except InputError as error:
             raise InputError(f"{self.file.source}:{row.number}: {error}") from None
 

@@ -70,7 +70,7 @@ class CellWriter:
         self._rounded: list[RoundedValue] = []
         self._written: Flags = np.zeros(decoded.layout.size, bool)
 
-    def write(self, item: int, wanted: WantedValues, *, only_changes: bool = False) -> None:
+    def store(self, item: int, wanted: WantedValues, *, only_changes: bool = False) -> None:
         """Store the wanted values of an item, once for each item.
 
         The mirrors of all wanted cells follow, or with ``only_changes`` those of cells that get another
@@ -85,7 +85,7 @@ class CellWriter:
         self._decoded.of_item(self._written, item)[cells] = True
         self._rounded += self._rounded_values(item, wanted, stored)
 
-    def write_text(self, text: Text, value: str) -> None:
+    def store_text(self, text: Text, value: str) -> None:
         """Store a text, padded as it is now. InputError if its bytes cannot hold it."""
         if self._decoded.text(text) is None:
             raise InputError(f"{text.name}: the image does not hold all of it; use a whole image")
@@ -162,7 +162,7 @@ class CellWriter:
             wanted = self._values_of(item, cells)
             if own is not None:  # the mirror was written in part
                 wanted = _merged(self._values_of(mirror, own.stored), wanted, cells)
-            self.write(mirror, wanted)
+            self.store(mirror, wanted)
         except RefusedValueError as error:
             name = self._decoded.layout.items[item].name
             raise InputError(f"{error}, but must equal {name}; set each by itself") from None

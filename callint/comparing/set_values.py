@@ -62,7 +62,7 @@ def set_values(decoded: Decoded, item: int, cells: Flags, setting: CellSetting) 
         numbers[cells] = values[cells]
     writer = CellWriter(decoded)
     try:
-        writer.write(item, WantedValues(numbers, index, (setting.name or "",)))
+        writer.store(item, WantedValues(numbers, index, (setting.name or "",)))
     except RefusedValueError as error:
         raise InputError(str(error)) from None
     return SetValues(writer.image(), off_cells)

@@ -134,7 +134,7 @@ CALLS: dict[str, tuple[str, ...]] = {
     "import --to": ("import", "engine.a2l", "--to", "PATH"),
     "import --mapping": ("import", "list.csv", "--mapping", "PATH"),
     "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "PATH"),
-    "export file": ("export", "PATH", "--to", "exported.a2l"),
+    "export definition": ("export", "PATH", "--to", "exported.a2l"),
     "export --to": ("export", DEFINITION, "--to", "PATH"),
     "demo folder": ("demo", "PATH"),
 }
@@ -250,7 +250,7 @@ MUST = {name for name in CALLS if name.endswith(("--to", "--output", "--policy",
     *(
         "seal image",
         "import file",
-        "export file",
+        "export definition",
         "import --mapping",
         "import --image",
         "merge base",
@@ -311,6 +311,10 @@ def parameters() -> Iterator[tuple[str, click.Parameter]]:
             yield name, item
 
 
+#: Arguments that are no paths.
+_WORDS = {"tables", "findings", "causes", "rule", "rules", "shell", "name", "table"}
+
+
 def test_every_path_on_a_command_line_is_tried() -> None:
     missing = []
     for name, parameter in parameters():
@@ -318,7 +322,16 @@ def test_every_path_on_a_command_line_is_tried() -> None:
             is_path = parameter.metavar in ("FILE", "PATH", "DIR")
             tried = any(f"{name} {option}" in CALLS for option in parameter.opts)
         else:
-            is_path = parameter.name not in ("tables", "findings", "rule", "rules", "shell", "name", "table")
+            is_path = parameter.name not in (
+                "tables",
+                "findings",
+                "causes",
+                "rule",
+                "rules",
+                "shell",
+                "name",
+                "table",
+            )
             tried = f"{name} {parameter.name}" in CALLS
         if is_path and not tried:
             missing.append(f"{name} {parameter.name}")
@@ -327,6 +340,7 @@ def test_every_path_on_a_command_line_is_tried() -> None:
 
 def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> None:
     yard = yard_of(tmp_path / "yard")
+    changes = yard.call("diff", BASE, HERON, "--format", "cdfx").stdout
     for name, arguments in CALLS.items():
         fitting = {
             "definition": yard_definition(),
@@ -335,6 +349,8 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
             "file": A2L.encode(),
             "mapping": b'byte_order = "big"\n',
             "base": yard_base(),
+            "values": VALUES.encode(),
+            "CDFX": changes.encode(),
         }
         content = next((data for kind, data in fitting.items() if name.endswith(kind)), GOOD)
         path = HERON if "image" in name or name == "check paths" else "given"
@@ -342,6 +358,8 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
             yard.write(path, BAD if path == HERON else content)
         if name == "show of a revision" or name.startswith("init") or "staged" in name:
             continue
+        if name.endswith("CDFX"):
+            (yard.root / path).rename(yard.root / f"{path}.cdfx")
         result = yard.call(*(word.replace("PATH", path) for word in arguments))
         yard.must("checkout", "--quiet", "--", ".")
         yard.must("clean", "--quiet", "--force", "-d")

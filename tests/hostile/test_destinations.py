@@ -451,11 +451,16 @@ def options(name: str) -> Iterator[click.Parameter]:
     yield from import_module(f"callint.commands.{MODULES.get(name, name)}").command.params
 
 
+def is_output(option: click.Option) -> bool:
+    """Whether an option names a file or folder to write; --to of ``callint set`` is a value."""
+    return bool({"--to", "--output"} & set(option.opts)) and option.metavar != "VALUE"
+
+
 def test_every_option_for_a_file_that_is_written_is_tried_here() -> None:
     known = {" ".join(name.split()[:2]) for name in WRITERS}
     for name in COMMANDS:
         for option in options(name):
-            if isinstance(option, click.Option) and {"--to", "--output"} & set(option.opts):
+            if isinstance(option, click.Option) and is_output(option):
                 tried = {f"{name} {opt}" for opt in option.opts}
                 assert tried & known, f"{tried} is missing in WRITERS"
 
@@ -463,7 +468,7 @@ def test_every_option_for_a_file_that_is_written_is_tried_here() -> None:
 def test_every_option_for_a_file_that_is_read_is_tried_with_an_output() -> None:
     for name in COMMANDS:
         names = [option for option in options(name) if isinstance(option, click.Option)]
-        writes = [name for name in names if {"--to", "--output"} & set(name.opts)]
+        writes = [option for option in names if is_output(option)]
         for option in names if writes else []:
             is_file = option.metavar == "FILE" and option not in writes
             # A log goes with text alone where tables are shown.

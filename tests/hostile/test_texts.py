@@ -77,6 +77,8 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> 
         "merged.xml",
         "carried.bin",
         "imported.xml",
+        "exported.a2l",
+        "relocated.xml",
         "review.html",
         ".gitattributes",
         ".gitignore",

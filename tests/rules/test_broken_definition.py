@@ -74,7 +74,7 @@ MANY = b"""<?xml version="1.0" encoding="UTF-8"?>
 MISTAKES = [
     ('size="sixty"', "definition/invalid", "'sixty'"),
     ('bytes="53 4B"', "definition/invalid", "either text or bytes"),
-    ('algorithm="SUM"', "definition/invalid", "'SUM'"),
+    ('algorithm="SUM"', "definition/unknown-reference", "'SUM'"),
     ("<fuse", "definition/invalid", "fuse"),
     ('plausible="0"', "definition/invalid", "plausible"),
     ('plausible="100 0"', "definition/limits-inverted", "100"),

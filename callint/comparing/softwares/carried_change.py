@@ -50,7 +50,8 @@ class PointChange:
         """The change of the output; 0 where nothing changed, and where the table was off and is off."""
         is_none = ~self.changed | (self.was_off & self.is_off)
         # Infinity less itself is not a number, and it did not change.
-        return np.subtract(self.after, self.before, out=np.zeros(self.after.shape), where=~is_none)
+        with np.errstate(all="ignore"):  # values may be infinite or no numbers, before or after
+            return np.subtract(self.after, self.before, out=np.zeros(self.after.shape), where=~is_none)
 
 
 @dataclass(frozen=True, slots=True)
