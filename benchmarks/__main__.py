@@ -3,11 +3,10 @@
 ``python -m benchmarks start`` measures what a start costs, ``beside`` what callint costs beside what people
 do today, ``growth`` how that grows, ``throughput`` many images, ``history`` the history alone, ``import`` the
 import of descriptions, ``definitions`` the comparison of two definitions, ``causes`` what looking for the
-causes of findings costs and ``review`` the page of a large review, in Chromium too. ``python -m benchmarks
-slips`` measures no time, but how many number-entry slips are found.
-import of descriptions, ``causes`` what looking for the causes of findings costs and ``review`` the page of a
-large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but how many number-entry
-slips are found, and ``python -m benchmarks relocate`` how many items are found in a sibling software.
+causes of findings costs and ``review`` the page of a large review, in Chromium too.
+
+``python -m benchmarks slips`` measures no time, but how many number-entry slips are found, and ``python -m
+benchmarks relocate`` how many items are found in a sibling software.
 """
 
 from __future__ import annotations

@@ -1,11 +1,12 @@
 """Runs one command again and again, each time in a new copy of a folder, and stops it one step later.
 
 ``python -m tests.crash_safety.faults FOLDER FAULT COMMAND...`` copies ``FOLDER/start`` to ``FOLDER/N`` for
-each step N of the command, from 1 on, and runs the command there. A step is whatever changes the disk: a file
-each step N of the command, from 1 on, and runs the command there. A step is a change of the disk: a file that
-that is started. FAULT is what happens at step N: ``kill`` ends the process by SIGKILL, half way through a
-write; ``ENOSPC`` and ``EACCES`` are errors that the system reports. Each copy is kept as it was then, and the
-same command runs once more without a fault in ``FOLDER/N.again``. Prints a list of what happened as JSON.
+each step N of the command, from 1 on, and runs the command there. A step is whatever changes the disk: a
+file that is opened for writing, written, synced, renamed, removed or given a mode, a folder that is made, a
+program that is started. FAULT is what happens at step N: ``kill`` ends the process by SIGKILL, half way
+through a write; ``ENOSPC`` and ``EACCES`` are errors that the system reports. Each copy is kept as it was
+then, and the same command runs once more without a fault in ``FOLDER/N.again``. Prints a list of what
+happened as JSON.
 """
 
 from __future__ import annotations
