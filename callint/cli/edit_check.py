@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
+from callint import fmt
 from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.cause_order import sort_findings
 from callint.checking.checker import Checker
@@ -37,29 +38,36 @@ def assignment_for(image: EditableImage, base: str | None = None) -> Assignment:
     return replace(assigned, definitions=(image.loaded.file.path,), bases=bases)
 
 
-def refuse_danger(image: EditableImage, after: Image) -> None:
-    """InputError if an edit puts values outside their limits, or if a protection no longer protects.
+def judge_edit(image: EditableImage, after: Image, *, is_forced: bool) -> str:
+    """A sentence about the errors that an edit brings, "" if it brings none.
 
-    What the image has already is not refused.
+    InputError if an edit that is not forced puts values outside their limits, or if a protection no longer
+    protects. What the image has already is not refused.
     """
     workspace = image.resolver.workspace
-    known = {_key(finding) for finding in _dangers(image, workspace)}
+    known = {_key(finding) for finding in _errors(image, workspace)}
     tree = OverlayTree(workspace, {image.name: image.file.with_content(after)})
-    dangers = [finding for finding in _dangers(image, tree) if _key(finding) not in known]
-    if dangers:
+    errors = [finding for finding in _errors(image, tree) if _key(finding) not in known]
+    dangers = [finding for finding in errors if finding.rule in _DANGEROUS]
+    if dangers and not is_forced:
         more = f" (and {len(dangers) - 1} more)" if len(dangers) > 1 else ""
         raise InputError(f"{image.name}: {_text(dangers[0])}{more}; --force writes it nevertheless")
+    if not errors:
+        return ""
+    return f"callint check will report {fmt.count(len(errors), 'new error')}; the first: {_text(errors[0])}."
 
 
-def _dangers(image: EditableImage, tree: Tree) -> list[Finding]:
-    """The errors of dangerous rules in the image as a tree has it, the most dangerous first."""
+def _errors(image: EditableImage, tree: Tree) -> list[Finding]:
+    """The errors in the image as a tree has it, the most dangerous first; checksums can be sealed later."""
     policy = image.resolver.policy
     checker = Checker(tree, policy, date.today(), details=FindingDetails(causes=False))
     findings = sort_findings(checker.check_image(assignment_for(image)), {})
     return [
         finding
         for finding in findings
-        if finding.rule in _DANGEROUS and finding.severity is Severity.ERROR and not finding.waived
+        if finding.rule != rule_ids.IMAGE_STALE_CHECKSUM
+        and finding.severity is Severity.ERROR
+        and not finding.waived
     ]
 
 

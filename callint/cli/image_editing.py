@@ -14,6 +14,7 @@ from callint.decoding.checksum_update import UnsealableError, seal
 from callint.decoding.decode import Decoded
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.change import ChangeSet
+from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.images import ImageFile
 from callint.reading.locks import exclusive_update
@@ -52,13 +53,15 @@ class EditableImage:
 class EditOptions:
     """The options that commands which edit an image share.
 
-    ``definition`` is the file that the command line names. ``seals`` says that checksums are recalculated.
+    ``definition`` is the file that the command line names. ``seals`` says that checksums are recalculated,
+    ``is_forced`` that a base may be edited too.
     """
 
     definition: str | None
     seals: bool
     is_dry_run: bool
     prints_message: bool
+    is_forced: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +84,8 @@ def edit_image(
     from callint.reporting.files.atomic_write import replace_file
     from callint.reporting.files.destinations import in_place
 
+    if name in workspace.policy.bases and not options.is_forced:
+        raise InputError(f"{name}: it is a factory base, which must not change; edit a copy")
     destination = in_place(workspace.place(name))
     with nullcontext() if options.is_dry_run else exclusive_update(destination.place(), name):
         image = _read(workspace, name, options.definition)

@@ -43,7 +43,7 @@ def parse_value(definition: Definition, item: Item, text: str) -> CellSetting:
 
 
 def parse_change(definition: Definition, item: Item, text: str) -> CellSetting:
-    """What ``--by`` says: "+3 %" of the value, "-20 bar", "-20" in the table's unit, or a factor "*1.03".
+    """What ``--by`` says: "+3 %" of the value, "-20 bar", or a factor "*1.03".
 
     InputError for anything else.
     """
@@ -51,13 +51,15 @@ def parse_change(definition: Definition, item: Item, text: str) -> CellSetting:
     if isinstance(definition.conversion_of(item), States):
         raise InputError(f"{place}: {item.name} has states, not numbers; give one with --to")
     if text[:1] not in ("+", "-", "*"):
-        raise InputError(f"{place}: write a sign before the number, as in +3, -20 or *1.05")
+        raise InputError(f"{place}: write a sign before the number, as in '+3 %', '-20 bar' or '*1.05'")
     digits, written_unit = _split(text, place, unit)
     value = number(digits.lstrip("*"), place, unit)
     if text.startswith("*"):
         if written_unit:
             raise InputError(f"{place}: a factor has no unit; remove {written_unit!r}")
         return CellSetting(factor=value)
+    if not written_unit and unit not in ("", "-", "%"):
+        raise InputError(f"{place}: give a unit, as in {digits} {fmt.unit_word(unit)} or {digits} %")
     if written_unit == "%":
         if unit == "%":
             raise InputError(
@@ -81,6 +83,8 @@ def _split(text: str, place: str, unit: str) -> tuple[str, str]:
     if match is None:
         unit_text = f" {fmt.unit_word(unit)}" if unit not in ("", "-") else ""
         raise InputError(f"{place}: it is not a number; write it as 12.5{unit_text}")
+    if re.match(r",\s*\d", match[2]):
+        raise InputError(f"{place}: write decimals with a point, as in 12.5")
     return match[1].replace(" ", ""), match[2].strip()
 
 

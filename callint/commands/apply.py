@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from callint.cli.edit_check import refuse_danger
+from callint.cli.edit_check import judge_edit
 from callint.cli.image_editing import CAUTION, EditableImage, EditOptions, edit_image, print_edit
 from callint.cli.options import as_options
 from callint.cli.revision_pairs import CDFX_SUFFIX
@@ -35,7 +35,7 @@ class ApplyOptions:
 @click.argument("image")
 @click.argument("values")
 @click.option(
-    "--force", is_flag=True, help="Write values beyond limits, and values that disable a protection."
+    "--force", is_flag=True, help="Write values beyond limits, values that disable a protection, and bases."
 )
 @click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
@@ -57,13 +57,15 @@ def command(options: ApplyOptions) -> int:
     """
     workspace = open_workspace(options.policy)
     refuse_unknown_rules(workspace.policy)
-    edit_options = EditOptions(options.definition, not options.no_seal, options.dry_run, options.message)
+    edit_options = EditOptions(
+        options.definition, not options.no_seal, options.dry_run, options.message, options.force
+    )
     remarks: list[str] = []
 
     def apply(image: EditableImage) -> Image:
         after = _with_values(image, options.values, remarks)
-        if not options.force:
-            refuse_danger(image, after)
+        if verdict := judge_edit(image, after, is_forced=options.force):
+            remarks.append(verdict)
         return after
 
     edit = edit_image(workspace, workspace.name(options.image), edit_options, apply)

@@ -13,6 +13,7 @@ from callint.cli.options import as_options
 from callint.model.errors import InputError
 from callint.reading.definition_cache import open_definition
 from callint.reading.definition_file import problem_place
+from callint.reading.definition_sniff import looks_like_xml
 from callint.reporting.export.result import ExportResult
 
 
@@ -46,6 +47,8 @@ def command(options: ExportOptions) -> int:
     """
     workspace = workspace_for(None, options.definition)
     content = read_content(workspace, options.definition)
+    if not looks_like_xml(content.data):
+        raise InputError(f"{content.name}: it is no definition; give a definition (.xml)")
     file = open_definition(content.data, content.path, content.tree or workspace)
     if file.problems or file.definition is None:
         problem = file.problems[0]

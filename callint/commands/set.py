@@ -8,7 +8,7 @@ from glob import escape
 import click
 
 from callint import fmt
-from callint.cli.edit_check import refuse_danger
+from callint.cli.edit_check import judge_edit
 from callint.cli.image_editing import CAUTION, EditableImage, EditOptions, edit_image, print_edit
 from callint.cli.name_selection import names_matching
 from callint.cli.options import as_options
@@ -49,7 +49,7 @@ class SetOptions:
 @click.option("--to", metavar="VALUE", help='New value, such as "1210 bar"; a state; or off.')
 @click.option("--by", metavar="CHANGE", help='Change of the values, such as "+3 %", "-20 bar" or "*1.05".')
 @click.option(
-    "--force", is_flag=True, help="Write values beyond limits, and values that disable a protection."
+    "--force", is_flag=True, help="Write values beyond limits, values that disable a protection, and bases."
 )
 @click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
@@ -73,7 +73,9 @@ def command(options: SetOptions) -> int:
         raise click.UsageError("Pass either --to or --by.")
     workspace = open_workspace(options.policy)
     refuse_unknown_rules(workspace.policy)
-    edit_options = EditOptions(options.definition, not options.no_seal, options.dry_run, options.message)
+    edit_options = EditOptions(
+        options.definition, not options.no_seal, options.dry_run, options.message, options.force
+    )
     job = _SetJob(options)
     edit = edit_image(workspace, workspace.name(options.image), edit_options, job.set)
     if edit.changes.is_empty:
@@ -103,8 +105,8 @@ class _SetJob:
             after = self._with_text(image, definition.texts[name])
         else:
             after = self._with_values(image, _item_number(image, name))
-        if not self._options.force:
-            refuse_danger(image, after)
+        if verdict := judge_edit(image, after, is_forced=self._options.force):
+            self.remarks.append(verdict)
         return after
 
     def _with_values(self, image: EditableImage, number: int) -> Image:

@@ -32,8 +32,11 @@ _SLACK = 1e-12
 #: Breakpoints are written in as many digits as tell them from their neighbours.
 _LABEL_SLACK = 1e-6
 _ABSENT = "absent"
+#: A number whose sign may separate thousands or decimals.
+_THOUSANDS = re.compile(r"[+\-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 
 
+@np.errstate(all="ignore")  # an image may hold any bits, also those of no number
 def apply_rows(decoded: Decoded, file: ValueFile) -> WrittenImage:
     """The decoded image with the values of a file, and with the cells that must equal changed ones.
 
@@ -156,7 +159,8 @@ class _RowApplier:
             if self._is_new(row, wanted, place):
                 self._note_value(row, wanted, place)
         elif has_new_word or not present:
-            raise self._wrong(row, f"{row.table} has no value in this row", "enter one, or remove the row")
+            cell = f" at {row.x_breakpoint}" if row.x_breakpoint else ""
+            raise self._wrong(row, f"{row.table} has no value{cell} in this row", "enter one")
         self._check_raw(row, wanted, place)
 
     def _text_of(self, number: int, place: tuple[int, int]) -> str:
@@ -184,7 +188,11 @@ class _RowApplier:
         return isinstance(conversion, States) and self._number(row) == conversion.raw_of(word)
 
     def _number(self, row: ValueRow) -> float:
-        number = read_number(row.value, self.file.decimal_comma)
+        text = row.value.strip()
+        if self.file.decimal_comma is None and ({",", "."} <= set(text) or _THOUSANDS.fullmatch(text)):
+            problem = f"{text!r} may mean two numbers, as this file has decimal points and decimal commas"
+            raise self._wrong(row, problem, "write all its numbers in one way")
+        number = read_number(text, self.file.decimal_comma)
         if number is None or number[1] or not math.isfinite(number[0]):
             raise self._wrong(row, f"{row.value!r} is not a number", "write it as 12.5")
         return number[0]

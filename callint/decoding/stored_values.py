@@ -77,6 +77,7 @@ class StoredValues:
         return refused
 
 
+@np.errstate(all="ignore")  # an image may hold any bits, also those of no number
 def stored_values(decoded: Decoded, item: int, wanted: WantedValues) -> StoredValues:
     """What an item of the layout would store for the wanted values of its cells."""
     definition, target = decoded.layout.definition, decoded.layout.items[item]

@@ -40,11 +40,14 @@ class ValueRow:
 
 @dataclass(frozen=True, slots=True)
 class ValueFile:
-    """The rows of a file; ``decimal_comma`` says whether its numbers have decimal commas."""
+    """The rows of a file.
+
+    ``decimal_comma`` says whether its numbers have decimal commas, None if some have commas and some points.
+    """
 
     source: str
     rows: tuple[ValueRow, ...]
-    decimal_comma: bool
+    decimal_comma: bool | None
 
     def wrong(self, row: int, problem: str, remedy: str) -> InputError:
         """The error about a row."""
@@ -72,10 +75,11 @@ def read_value_file(path: Path) -> ValueFile:
     )
 
 
-def _has_decimal_comma(rows: Sequence[ValueRow]) -> bool:
-    """Whether commas separate decimals: callint writes none before thousands, but a spreadsheet may."""
+def _has_decimal_comma(rows: Sequence[ValueRow]) -> bool | None:
+    """Whether commas separate decimals; None if there are commas and points."""
     numbers = [field for row in rows for field in (row.value, row.raw or "")]
-    return any("," in number for number in numbers) and not any("." in number for number in numbers)
+    has_commas, has_points = (any(sign in number for number in numbers) for sign in ",.")
+    return None if has_commas and has_points else has_commas
 
 
 def _columns(row: SheetRow) -> dict[str, int] | None:

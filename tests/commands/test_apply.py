@@ -147,7 +147,7 @@ def test_a_cell_that_was_cleared_in_a_grid_is_named(yard: Yard) -> None:
     grids = yard.run("show", IMAGE, "fuel", "--format", "csv", "--dialect", "comma").stdout
     yard.write("grids.csv", grids.replace(",48", ","))
     result = yard.call("apply", IMAGE, "grids.csv")
-    assert (result.status, "grids.csv:6: fuel has no value in this row" in result.stderr) == (2, True)
+    assert (result.status, "grids.csv:6: fuel has no value at 3200 in this row" in result.stderr) == (2, True)
 
 
 def test_a_workbook_is_read_too(yard: Yard) -> None:
@@ -205,7 +205,10 @@ def test_danger_is_refused_unless_it_is_forced(yard: Yard) -> None:
     ("edit", "message"),
     [
         (lambda rows: change(rows, "fuel", 0, value="ten"), "values.csv:2: 'ten' is not a number"),
-        (lambda rows: change(rows, "fuel", 0, value=""), "values.csv:2: fuel has no value in this row"),
+        (
+            lambda rows: change(rows, "fuel", 0, value=""),
+            "values.csv:2: fuel has no value at 800 in this row",
+        ),
         (
             lambda rows: change(rows, "fuel", 0, value="9000"),
             "values.csv:2: fuel: 9000.0 mg does not fit the uint16",
@@ -261,3 +264,10 @@ def test_another_file_is_refused(yard: Yard, content: str, message: str) -> None
     yard.write("values.csv", content)
     result = yard.call("apply", IMAGE, "values.csv")
     assert (result.status, message in " ".join(result.stderr.split())) == (2, True)
+
+
+def test_a_number_that_could_be_two_is_refused_in_a_file_of_points_and_commas(yard: Yard) -> None:
+    yard.write("values.csv", "table;x;y;value\nfuel;0;0;12,5\nfuel;1;0;1.050\n")
+    result = yard.call("apply", IMAGE, "values.csv")
+    assert (result.status, "values.csv:3: '1.050' may mean two numbers" in result.stderr) == (2, True)
+    assert read(yard) == GOOD

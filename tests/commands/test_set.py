@@ -81,7 +81,7 @@ def test_the_nearest_value_is_named_if_people_see_the_difference(yard: Yard) -> 
 def test_cells_that_are_off_stay_off_when_values_are_changed(yard: Yard) -> None:
     image = edited(GOOD, {TRIM: b"\xff"})
     yard.write(IMAGE, image)
-    result = yard.run("set", IMAGE, "trim", "--at", "speed=..3200", "--by", "+1")
+    result = yard.run("set", IMAGE, "trim", "--at", "speed=..3200", "--by", "+1 degC")
     assert "1 cell is switched off and stays so" in result.flat.lower()
     assert read(yard) == edited(image, {TRIM: bytes([255, 63, 65, 67])})
 
@@ -151,6 +151,8 @@ def test_a_dry_run_writes_nothing_and_so_does_a_value_that_is_there(yard: Yard) 
         (("fuel", "--at", "800", "--to", "10"), "write SIGNAL=VALUE or SIGNAL=LOW..HIGH"),
         (("smoke_cap", "--at", "load=10", "--to", "10"), "smoke_cap has no axis of load"),
         (("fuel", "--at", "speed=800", "--to", "10 bar"), "bar cannot be converted to mg"),
+        (("fuel", "--at", "speed=800", "--by", "+2"), "give a unit, as in +2 mg or +2 %"),
+        (("fuel", "--at", "speed=800", "--to", "9,5"), "write decimals with a point, as in 12.5"),
         (("fuel", "--at", "speed=800", "--to", "ten"), "it is not a number; write it as 12.5 mg"),
         (("fuel", "--at", "speed=800", "--to", "1e9"), "does not fit the uint16 that it is stored in"),
         (
@@ -184,3 +186,22 @@ def test_setting_what_is_there_changes_no_byte_of_the_base(yard: Yard) -> None:
             raw = int.from_bytes(yard_base()[fuel_cell(column, row) :][:2], "big")
             yard.call("set", IMAGE, "fuel", "--at", f"speed={speed},load={load}", "--to", f"{raw / 10}")
     assert read(yard) == yard_base()
+
+
+def test_what_a_check_will_say_of_the_edit_is_told(yard: Yard) -> None:
+    result = yard.run("set", IMAGE, "egr", "--at", "speed=3200", "--to", "59 %")
+    assert "callint check will report 1 new error; the first: egr" in result.flat
+    assert yard.call("check", IMAGE).status == 1
+
+
+def test_a_factory_base_is_edited_by_force_alone(yard: Yard) -> None:
+    base = "factory/base.bin"
+    for command in (
+        ("set", base, "overspeed_cut", "--to", "4300"),
+        ("restore", base, "-t", "fuel", "--base", IMAGE),
+    ):
+        result = yard.call(*command)
+        assert (result.status, "it is a factory base, which must not change" in result.stderr) == (2, True)
+    assert (yard.root / base).read_bytes() == yard_base()
+    yard.run("set", base, "overspeed_cut", "--to", "4300", "--force")
+    assert (yard.root / base).read_bytes() != yard_base()

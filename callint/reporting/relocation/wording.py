@@ -19,8 +19,25 @@ def reason(item: Placement, moved: MovedDefinition) -> str:
     return f"{text}: {', '.join(dict.fromkeys(names))}"
 
 
+#: Why an item has no address although one is likely: the probabilities of addresses suppose the old form.
+_OTHER_FORM = frozenset(
+    {
+        RelocationEvidence.COUNT,
+        RelocationEvidence.BESIDE,
+        RelocationEvidence.RESIZED,
+        RelocationEvidence.AXIS,
+        RelocationEvidence.AXIS_LEFT,
+        RelocationEvidence.TABLE_LEFT,
+        RelocationEvidence.OTHER,
+    }
+)
+
+
 def candidates(item: Placement) -> str:
-    """The possible addresses with their probabilities, or "" without any."""
+    """The possible addresses, with their probabilities where the item has its old form; "" without any."""
+    if item.evidence in _OTHER_FORM:
+        addresses = ", ".join(address(one.at) for one in item.candidates)
+        return f"{addresses}, if it has its old size and content" if addresses else ""
     return ", ".join(f"{address(one.at)} ({probability(one)})" for one in item.candidates)
 
 
