@@ -58,7 +58,7 @@ def workers(jobs: int | None, executor: str | None, images: int) -> Iterator[Wor
 
 @contextmanager
 def _processes(size: int) -> Iterator[WorkerPool]:
-    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
     from multiprocessing import active_children
 
     from callint.checking.parallel import WorkerPool
@@ -68,7 +68,10 @@ def _processes(size: int) -> Iterator[WorkerPool]:
 
         def submit(self, *arguments: Any, **keywords: Any) -> Future[Any]:
             with _signals_deferred():
-                return super().submit(*arguments, **keywords)
+                try:
+                    return super().submit(*arguments, **keywords)
+                except BrokenPipeError as error:
+                    raise BrokenExecutor("a process ended while it was started") from error
 
     @cache
     def report_loss() -> None:
