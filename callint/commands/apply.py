@@ -11,6 +11,8 @@ from callint.cli.edit_check import judge_edit
 from callint.cli.image_editing import CAUTION, EditableImage, EditOptions, edit_image, print_edit
 from callint.cli.options import as_options
 from callint.cli.revision_pairs import CDFX_SUFFIX
+from callint.comparing.cell_writer import CellWriter
+from callint.comparing.compare import changed_cells
 from callint.model.image import Image
 from callint.reading.workspace import open_workspace
 from callint.reporting.edits.wording import edit_remarks
@@ -91,7 +93,12 @@ def _with_values(image: EditableImage, name: str, remarks: list[str]) -> Image:
     if name.lower().endswith(CDFX_SUFFIX):
         from callint.cli.cdfx import with_values
 
-        return with_values(image.decoded, image.resolver.read_named(name))
+        after = image.loaded.decoded(with_values(image.decoded, image.resolver.read_named(name)))
+        writer = CellWriter(after)
+        writer.keep(changed_cells(image.decoded, after))
+        applied = writer.image()
+        remarks += edit_remarks(image.loaded.definition, applied.rounded, applied.mirrors)
+        return applied.image
     from callint.comparing.apply_rows import apply_rows
     from callint.reading.value_rows import read_value_file
 

@@ -13,6 +13,7 @@ from callint.comparing.mirrors import mirrored_cells
 from callint.decoding.decode import Decoded
 from callint.decoding.encode import UnstorableTextError, text_content
 from callint.decoding.layout import Item
+from callint.decoding.statistics import distinct
 from callint.decoding.stored_values import (
     OFF,
     Outcome,
@@ -84,6 +85,14 @@ class CellWriter:
         cells = stored.stored if only_changes else ~np.isnan(wanted.numbers) | (wanted.name_index >= 0)
         self._decoded.of_item(self._written, item)[cells] = True
         self._rounded += self._rounded_values(item, wanted, stored)
+
+    def keep(self, cells: Flags) -> None:
+        """Count flagged cells, shape (cells,), as written as they are, so that their mirrors follow."""
+        for item in distinct(self._decoded.layout.item[cells]).tolist():
+            shape = self._decoded.layout.shape(item)
+            nothing = WantedValues(np.full(shape, np.nan), np.full(shape, -1, np.int64))
+            self._stored[item] = stored_values(self._decoded, item, nothing)
+        self._written |= cells
 
     def store_text(self, text: Text, value: str) -> None:
         """Store a text, padded as it is now. InputError if its bytes cannot hold it."""

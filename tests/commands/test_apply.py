@@ -189,6 +189,20 @@ def test_a_table_that_must_be_equal_follows_unless_the_file_changes_it_too(yard:
     assert read(yard) == edited(GOOD, {0x20: u16(1235), 0x30: u16(1236)})
 
 
+def test_a_table_that_must_be_equal_follows_a_cdf_file_too(yard: Yard) -> None:
+    tables = "".join(
+        f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="uint16" conversion="rpm"/>'
+        for name, at in (("first", "0x20"), ("second", "0x30"))
+    )
+    yard.write("defs/yard.xml", yard_definition(tables, relations='<equal table="first" mirror="second"/>'))
+    yard.write("other.bin", edited(GOOD, {0x20: u16(1234)}))
+    definition = ("--definition", "defs/yard.xml")
+    yard.call("diff", IMAGE, "other.bin", *definition, "--format", "cdfx", "--output", "change.cdfx")
+    result = yard.run("apply", IMAGE, "change.cdfx")
+    assert "Changed with it, as it must be equal: second." in result.flat
+    assert read(yard) == edited(GOOD, {0x20: u16(1234), 0x30: u16(1234)})
+
+
 def test_danger_is_refused_unless_it_is_forced(yard: Yard) -> None:
     rows = shown(yard)
     change(rows, "monitor", 0, text="off")
