@@ -32,6 +32,7 @@ from callint.model.definition import (
     States,
     StoredAxis,
     Table,
+    Titled,
 )
 from callint.model.finding import Finding, Severity
 from callint.reading import xml
@@ -168,6 +169,15 @@ Check = tuple[Callable[[Definition], object], object]
 
 #: What the model must hold for every element and attribute of the example: "element/@attribute", and
 #: "element/text()" for text; "own axis" is one that stands inside the x or y of its table.
+#: The attribute of XML itself that names a language: the schema lets it through, and the reader checks it.
+LANGUAGE = "{http://www.w3.org/XML/1998/namespace}lang"
+
+
+def names_of(definition: Definition, kind: Titled) -> list[str]:
+    """The names of the elements of a kind that have a title in another language."""
+    return [item.name for item in definition.translations if item.kind is kind]
+
+
 EXPECTED: dict[str, Check] = {
     "definition/@name": (lambda d: d.name, "skerry-28"),
     "definition/@revision": (lambda d: d.revision, 4),
@@ -440,6 +450,18 @@ EXPECTED: dict[str, Check] = {
     "gap/@lower": (lambda d: d.relations[3].other, "fan_off"),
     "gap/@min": (lambda d: d.relations[3].amount, 3.0),
     "gap/@within": (lambda d: d.relations[3].within, "operating"),
+    # Titles in other languages
+    f"titles/@{LANGUAGE}": (
+        lambda d: [(item.language, item.kind.value) for item in d.translations],
+        [*(("de", kind) for kind in ("definition", "group", "signal", "table", "table")), ("nb-NO", "table")],
+    ),
+    "translation/text()": (
+        lambda d: d.translations[0].title,
+        "Motorsteuerung der Skerry 28, Software SK28-0412 (erfunden)",
+    ),
+    "translation/@group": (lambda d: names_of(d, Titled.GROUP), ["sensors"]),
+    "translation/@signal": (lambda d: names_of(d, Titled.SIGNAL), ["engine_speed"]),
+    "translation/@table": (lambda d: names_of(d, Titled.TABLE), ["fan_on", "yard", "fan_on"]),
 }
 
 
@@ -496,6 +518,8 @@ def declared_attributes() -> Iterator[str]:
         seen.add(name)
         attributes = [str(result.get("name")) for result in content.iter(f"{XS}attribute")]
         yield from (f"{name}/@{attribute}" for attribute in attributes if attribute != "extends")
+        if content.find(f"{XS}anyAttribute") is not None:
+            yield f"{name}/@{LANGUAGE}"
         open_elements += [(child, name) for child in content.iter(f"{XS}element")]
 
 

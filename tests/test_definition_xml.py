@@ -45,6 +45,8 @@ from callint.model.definition import (
     StoredCount,
     Table,
     Text,
+    Titled,
+    Translation,
 )
 from callint.reading.definition import read_definition
 from callint.reporting.definition.xml import definition_lines
@@ -208,6 +210,20 @@ def checksums(draw: st.DrawFn, fill: int) -> Checksum:
 
 
 @st.composite
+def translations(draw: st.DrawFn) -> tuple[Translation, ...]:
+    """Titles in other languages: those of one language stand together, as they do in a file."""
+    made: list[Translation] = []
+    for language in draw(st.lists(st.sampled_from(["de", "fr-CA", "nb"]), max_size=2, unique=True)):
+        keys = st.one_of(
+            st.just((Titled.DEFINITION, "")),
+            st.tuples(st.sampled_from([Titled.TABLE, Titled.GROUP, Titled.SIGNAL]), NAMES),
+        )
+        owners = draw(st.lists(keys, min_size=1, max_size=2, unique=True))
+        made += [Translation(language, kind, name, draw(LABELS), 0) for kind, name in owners]
+    return tuple(made)
+
+
+@st.composite
 def definitions(draw: st.DrawFn) -> Definition:
     def named(most: int) -> list[str]:
         return draw(st.lists(NAMES, max_size=most, unique=True))
@@ -301,6 +317,7 @@ def definitions(draw: st.DrawFn) -> Definition:
         relations=tuple(draw(st.lists(relations, max_size=2))),
         declarations=(),
         digest="",
+        translations=draw(translations()),
     )
 
 

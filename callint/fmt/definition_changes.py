@@ -131,7 +131,7 @@ _PROSE = frozenset({"title", "note"})
 
 
 def _quoted(attribute: str, text: str) -> str:
-    if attribute not in _PROSE:
+    if attribute.partition(" ")[0] not in _PROSE:
         return text
     text = " ".join(text.split())
     return f'"{text}"' if len(text) <= _MOST_CHARACTERS else f'"{text[:_MOST_CHARACTERS].rstrip()} ..."'

@@ -501,6 +501,26 @@ class Group:
     line: int
 
 
+class Titled(StrEnum):
+    """The kinds of elements whose titles can be translated; tables and texts share their names."""
+
+    DEFINITION = "definition"
+    TABLE = "table"
+    GROUP = "group"
+    SIGNAL = "signal"
+
+
+@dataclass(frozen=True, slots=True)
+class Translation:
+    """The title of an element in another language, a tag of BCP 47; ``name`` is "" for the definition's."""
+
+    language: str
+    kind: Titled
+    name: str
+    title: str
+    line: int
+
+
 @dataclass(frozen=True, slots=True)
 class Declaration:
     """A declared name. A list of these keeps repeats, which a mapping by name cannot."""
@@ -546,6 +566,7 @@ class Definition:
     declarations: tuple[Declaration, ...]
     digest: str
     lines: Lines = field(default_factory=Lines, compare=False)
+    translations: tuple[Translation, ...] = ()
 
     def location(self, line: int) -> tuple[str, int]:
         """The file and line of an element by its ``line``; of the last change to it, if it is inherited."""

@@ -33,6 +33,7 @@ from callint.reading.elements.memory import read_memory
 from callint.reading.elements.reader import BYTE_ORDERS, ElementReader
 from callint.reading.elements.signals import read_conversion, read_sensor, read_signal
 from callint.reading.elements.tables import read_group, read_relation, read_table, read_text
+from callint.reading.elements.titles import read_titles
 from callint.reading.family import NAMESPACE, Family, FileReader, find_family
 
 #: Gives the definition of a parent.
@@ -246,6 +247,8 @@ class _Content:
                 self.elements.memory = reader.build(read_memory, item)
             case "inherited":
                 self.inherited = item
+            case "titles":
+                read_titles(reader, item, self.elements.translations)
 
 
 def _read_root(
@@ -293,6 +296,7 @@ def _read_root(
         declarations=tuple(elements.declarations),
         digest=family.digest,
         lines=lines,
+        translations=tuple(elements.translations.values()),
     )
 
 

@@ -24,6 +24,7 @@ _ENUMS: tuple[type[Enum], ...] = (
     model.Kind,
     model.OffAllowed,
     Severity,
+    model.Titled,
 )
 
 #: Each class comes after the classes of its fields.
@@ -53,6 +54,7 @@ _CLASSES: tuple[type[Any], ...] = (
     model.Text,
     model.Relation,
     model.Group,
+    model.Translation,
     model.Declaration,
     Source,
     Lines,

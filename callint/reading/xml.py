@@ -357,6 +357,7 @@ _CONTAINERS = frozenset(
         "tables",
         "group",
         "relations",
+        "titles",
     )
 )
 #: Elements that hold items: tables, signals and so on.

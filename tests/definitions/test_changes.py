@@ -77,6 +77,12 @@ XML = """<?xml version="1.0"?>
   <relations>
     <at-most table="pressure" bound="ceiling" margin="20"/>
   </relations>
+  <titles xml:lang="de">
+    <translation>Versuchsmotor</translation>
+    <translation table="cut">Abstelldrehzahl</translation>
+    <translation group="rail">Raildruck</translation>
+    <translation signal="temp">Kühlwasser</translation>
+  </titles>
 </definition>
 """.replace(
     "  </tables>",
@@ -249,6 +255,15 @@ SINGLE = [
     # What only people read.
     ('title="Rail"', 'title="Rail pressure"', WORDING, 'group rail: title: "Rail" → "Rail pressure"'),
     ("Mind the pump.", "Mind it.", WORDING, 'note: "Mind the pump." → "Mind it."'),
+    ("Versuchsmotor", "Probe", WORDING, 'definition: title de: "Versuchsmotor" → "Probe"'),
+    (
+        '<translation table="cut">Abstelldrehzahl</translation>',
+        "",
+        WORDING,
+        'cut: title de: "Abstelldrehzahl" → none',
+    ),
+    (">Raildruck<", ">Druck<", WORDING, 'group rail: title de: "Raildruck" → "Druck"'),
+    (">Kühlwasser<", ">Wasser<", WORDING, 'signal temp: title de: "Kühlwasser" → "Wasser"'),
     ('revision="1"', 'revision="2"', WORDING, "definition: revision: 1 → 2"),
     ("Test engine", "An engine", WORDING, 'definition: title: "Test engine" → "An engine"'),
     ('unit="rpm" factor="1"', 'unit="rpm" factor="1" decimals="1"', WORDING, "decimals: none → 1"),

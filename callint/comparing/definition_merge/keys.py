@@ -38,6 +38,8 @@ _KEYS = {
     "inverse": ("table", "of"),
     "gap": ("upper", "lower"),
     "use": ("file",),
+    "titles": ("xml:lang",),
+    "translation": ("table", "group", "signal"),
     "shift": ("start",),
     "at": ("table", "axis"),
     "gone": (
@@ -73,7 +75,9 @@ TOGETHER: dict[str, tuple[tuple[str, ...], ...]] = {
     "map": (("type", "mask"),),
 }
 #: Elements that hold others and say nothing else, apart from a title.
-CONTAINERS = frozenset({"signals", "conversions", "axes", "tables", "relations", "group", "inherited"})
+CONTAINERS = frozenset(
+    {"signals", "conversions", "axes", "tables", "relations", "group", "inherited", "titles"}
+)
 #: Elements in the order of a number, by their parent.
 NUMBERED = {"states": "raw", "interpolated": "raw"}
 

@@ -24,7 +24,7 @@ from callint.comparing.definitions.elements import (
 from callint.comparing.definitions.pairs import TablePair, TablePairs
 from callint.comparing.definitions.readings import axis_readings, table_readings, text_readings
 from callint.comparing.definitions.renames import Matches, match_elements, renamed
-from callint.model.definition import Axis, Definition, Purpose, Table, Text
+from callint.model.definition import Axis, Definition, Purpose, Table, Text, Titled
 from callint.model.definition_change import (
     ChangeKind,
     DefinitionChange,
@@ -188,6 +188,7 @@ def _wording(old: Definition, new: Definition) -> Iterator[DefinitionChange]:
             yield element_change(
                 ChangeKind.WORDING, ElementKind.GROUP, old.groups[name], new.groups[name], "title", titles
             )
+    yield from _translation_changes(old, new)
     for attribute in ("name", "title", "revision"):
         values = getattr(old, attribute), getattr(new, attribute)
         if values[0] != values[1]:
@@ -200,4 +201,34 @@ def _wording(old: Definition, new: Definition) -> Iterator[DefinitionChange]:
                 new=values[1],
                 old_line=1,
                 new_line=1,
+            )
+
+
+_TRANSLATED = {
+    Titled.DEFINITION: ElementKind.DEFINITION,
+    Titled.TABLE: ElementKind.TABLE,
+    Titled.GROUP: ElementKind.GROUP,
+    Titled.SIGNAL: ElementKind.SIGNAL,
+}
+
+
+def _translation_changes(old: Definition, new: Definition) -> Iterator[DefinitionChange]:
+    before, after = (
+        {(item.language, item.kind, item.name): item for item in definition.translations}
+        for definition in (old, new)
+    )
+    for key in dict.fromkeys((*before, *after)):
+        earlier, later = before.get(key), after.get(key)
+        titles = [None if item is None else item.title for item in (earlier, later)]
+        if titles[0] != titles[1]:
+            language, kind, name = key
+            yield DefinitionChange(
+                kind=ChangeKind.WORDING,
+                element=_TRANSLATED[kind],
+                name=name or new.name,
+                attribute=f"title {language}",
+                old=titles[0],
+                new=titles[1],
+                old_line=None if earlier is None else earlier.line,
+                new_line=None if later is None else later.line,
             )

@@ -12,10 +12,10 @@ from typing import Any
 
 from lxml import etree
 
-from callint.model.definition import Axis, Constraints, Definition, Memory, Table, Text
+from callint.model.definition import Axis, Constraints, Definition, Memory, Table, Text, Titled, Translation
 from callint.reading.elements.attributes import required, tag_of
 from callint.reading.elements.changed_tables import DEMANDS, TableChanges
-from callint.reading.elements.inherited_elements import Elements, InheritedElements, Named
+from callint.reading.elements.inherited_elements import Elements, InheritedElements, Named, TranslationKey
 from callint.reading.elements.moved_addresses import AddressChanges
 from callint.reading.elements.reader import ElementReader
 
@@ -138,6 +138,7 @@ class Inheritance:
         self._merge(merged.groups, own.groups)
         self._merge(merged.tables, own.tables)
         self._merge(merged.texts, own.texts)
+        merged.translations = _existing_translations(merged) | own.translations
         merged.tables, merged.texts = _by_group(merged.tables), _by_group(merged.texts)
         merged.axes = _with_own_axes_last(merged.axes, merged.tables)
         sensors = {sensor.signal: sensor for sensor in merged.sensors}
@@ -198,3 +199,14 @@ def _with_own_axes_last(axes: dict[str, Axis], tables: Mapping[str, Table]) -> d
         if name in axes and name not in shared
     }
     return {**shared, **own}
+
+
+def _existing_translations(elements: Elements) -> dict[TranslationKey, Translation]:
+    """The inherited titles in other languages whose elements are still there."""
+    named = {
+        Titled.TABLE: elements.tables.keys() | elements.texts.keys(),
+        Titled.GROUP: elements.groups.keys(),
+        Titled.SIGNAL: elements.signals.keys(),
+        Titled.DEFINITION: {""},
+    }
+    return {key: item for key, item in elements.translations.items() if item.name in named[item.kind]}

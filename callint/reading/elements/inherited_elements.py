@@ -18,9 +18,14 @@ from callint.model.definition import (
     Signal,
     Table,
     Text,
+    Titled,
+    Translation,
 )
 
 Named = TypeVar("Named", bound=Any)
+
+#: The language of a translation, and the kind and name of its element.
+TranslationKey = tuple[str, Titled, str]
 
 
 @dataclass
@@ -37,6 +42,7 @@ class Elements:
     texts: dict[str, Text] = field(default_factory=dict)
     relations: list[Relation] = field(default_factory=list)
     declarations: list[Declaration] = field(default_factory=list)
+    translations: dict[TranslationKey, Translation] = field(default_factory=dict)
 
 
 class InheritedElements:
@@ -57,6 +63,7 @@ class InheritedElements:
             tables=dict(parent.tables),
             texts=dict(parent.texts),
             relations=list(parent.relations),
+            translations={(item.language, item.kind, item.name): item for item in parent.translations},
         )
         self.changed_at: dict[int, int] = dict(parent.lines.changed_at)
         self.path = parent.lines.path

@@ -52,6 +52,10 @@ def definition_lines(definition: Definition) -> Lines:
     for item in sorted(items, key=lambda item: item.name):
         yield from _table(definition, item) if isinstance(item, Table) else _text(item)
     yield from sorted(_relation(definition, relation) for relation in definition.relations)
+    yield from sorted(
+        f"{f'{item.kind} {item.name}'.strip()} title {item.language}: {item.title}"
+        for item in definition.translations
+    )
 
 
 def _memory(definition: Definition) -> Lines:

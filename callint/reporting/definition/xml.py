@@ -35,6 +35,8 @@ from callint.model.definition import (
     Storage,
     Table,
     Text,
+    Titled,
+    Translation,
 )
 from callint.model.definition_counts import usual_byte_order
 from callint.reading.family import NAMESPACE
@@ -67,7 +69,21 @@ def definition_lines(definition: Definition) -> Iterator[str]:
     yield from (f"    {row}\n" for row in writer.tables())
     yield "  </tables>\n"
     yield from _part("relations", map(_relation, definition.relations))
+    yield from _titles(definition.translations)
     yield "</definition>\n"
+
+
+def _titles(translations: Iterable[Translation]) -> Iterator[str]:
+    """A part for each language, in the order in which the languages first appear."""
+    languages: dict[str, list[Translation]] = {}
+    for translation in translations:
+        languages.setdefault(translation.language, []).append(translation)
+    for language, titles in languages.items():
+        yield f"\n  <titles xml:lang={quoteattr(language)}>\n"
+        for item in titles:
+            owner = "" if item.kind is Titled.DEFINITION else attributes(**{item.kind.value: item.name})
+            yield f"    <translation{owner}>{escape(item.title)}</translation>\n"
+        yield "  </titles>\n"
 
 
 def with_references(line: str) -> str:

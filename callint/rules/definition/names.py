@@ -12,6 +12,7 @@ from callint.model.definition import (
     Kind,
     States,
     StoredAxis,
+    Titled,
 )
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
@@ -156,6 +157,15 @@ def _references(context: CheckContext) -> Iterator[_Reference]:
     for relation in definition.relations:
         for name in (relation.table, relation.other):
             yield _Reference(f"relation {relation.kind}", "table", name, tables, relation.line)
+    titled = {
+        Titled.TABLE: {**tables, **definition.texts},
+        Titled.GROUP: definition.groups,
+        Titled.SIGNAL: signals,
+    }
+    for item in definition.translations:
+        if item.kind in titled:
+            source = f"the translation into {item.language}"
+            yield _Reference(source, item.kind.value, item.name, titled[item.kind], item.line)
     for checksum in definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):
             source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
