@@ -32,9 +32,9 @@ from callint.model.definition import (
     States,
     StoredAxis,
     Table,
-    Titled,
 )
 from callint.model.finding import Finding, Severity
+from callint.model.translation import Titled
 from callint.reading import xml
 from callint.reading.definition import read_definition
 from callint.reading.definition_bounds import (

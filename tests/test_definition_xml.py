@@ -45,9 +45,8 @@ from callint.model.definition import (
     StoredCount,
     Table,
     Text,
-    Titled,
-    Translation,
 )
+from callint.model.translation import Titled, Translation
 from callint.reading.definition import read_definition
 from callint.reporting.definition.xml import definition_lines
 from tests.running import REPOSITORY

@@ -159,6 +159,7 @@ STARTS = {
     "check": _READING,
     "diff": _READING,
     "review": _READING,
+    "explain": _READING,
     "show": _READING,
     "identify": _READING,
     "coverage": _READING,

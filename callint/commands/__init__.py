@@ -12,6 +12,7 @@ COMMANDS = {
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
     "review": "write an HTML page for reviewing a change before sign-off",
+    "explain": "write one page in plain words for the owner of the engine",
     "show": "print the tables of an image",
     "identify": "find the definition that fits an image",
     "coverage": "show what a definition does not describe of an image",

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from callint.model.lines import Lines
+from callint.model.translation import Translation
 
 
 def decimal(value: float, text: str = "") -> Fraction | None:
@@ -496,26 +497,6 @@ class Relation:
 class Group:
     """Tables that belong together."""
 
-    name: str
-    title: str
-    line: int
-
-
-class Titled(StrEnum):
-    """The kinds of elements whose titles can be translated; tables and texts share their names."""
-
-    DEFINITION = "definition"
-    TABLE = "table"
-    GROUP = "group"
-    SIGNAL = "signal"
-
-
-@dataclass(frozen=True, slots=True)
-class Translation:
-    """The title of an element in another language, a tag of BCP 47; ``name`` is "" for the definition's."""
-
-    language: str
-    kind: Titled
     name: str
     title: str
     line: int

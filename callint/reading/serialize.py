@@ -16,6 +16,7 @@ from typing import Any
 from callint.model import definition as model
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.lines import Lines, Source
+from callint.model.translation import Titled, Translation
 
 _ENUMS: tuple[type[Enum], ...] = (
     model.ByteOrder,
@@ -24,7 +25,7 @@ _ENUMS: tuple[type[Enum], ...] = (
     model.Kind,
     model.OffAllowed,
     Severity,
-    model.Titled,
+    Titled,
 )
 
 #: Each class comes after the classes of its fields.
@@ -54,7 +55,7 @@ _CLASSES: tuple[type[Any], ...] = (
     model.Text,
     model.Relation,
     model.Group,
-    model.Translation,
+    Translation,
     model.Declaration,
     Source,
     Lines,

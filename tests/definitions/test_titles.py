@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from callint.comparing.definition_merge.merge import merge_definitions
-from callint.model.definition import Definition, Titled
+from callint.model.definition import Definition
+from callint.model.translation import Titled
 from callint.reading.definition import read_definition
 from callint.reading.xml_source import read_source
 from tests.building import Files, definition_xml, findings
@@ -31,7 +32,7 @@ def problems(xml: bytes) -> list[str]:
 
 @pytest.mark.parametrize("language", ["", ' xml:lang=""', ' xml:lang="de_DE"', ' xml:lang="Plattdeutsch"'])
 def test_titles_need_the_tag_of_their_language(language: str) -> None:
-    """Tags have the form that xs:language takes from BCP 47: letters and digits, at most eight, with hyphens."""
+    """Tags have the form of xs:language in XML Schema, which takes it from BCP 47."""
     xml = with_titles("<translation>Titel</translation>", language)
     assert problems(xml) == ["<titles>: xml:lang must name the language by its tag, such as de or nb-NO"]
 

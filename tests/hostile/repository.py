@@ -112,6 +112,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
 }
 if "review" in KNOWN:
     COMMANDS["review"] = ("review", BASE, HERON, "--output", "review.html")
+if "explain" in KNOWN:
+    COMMANDS["explain"] = ("explain", BASE, HERON, "--output", "explained.html")
 #: Those that look into it in ways of their own; the formats alone look no further.
 WAYS = {name: arguments for name, arguments in COMMANDS.items() if " as " not in name or "text form" in name}
 

@@ -62,6 +62,11 @@ CALLS: dict[str, tuple[str, ...]] = {
     "review --policy": ("review", BASE, HERON, *_PAGE, "--policy", "PATH"),
     "review --log": ("review", BASE, HERON, *_PAGE, "--log", "PATH"),
     "review --output": ("review", BASE, HERON, "--output", "PATH"),
+    "explain old": ("explain", "PATH", HERON, *_PAGE),
+    "explain new": ("explain", BASE, "PATH", *_PAGE),
+    "explain --definition": ("explain", BASE, HERON, *_PAGE, "--definition", "PATH"),
+    "explain --policy": ("explain", BASE, HERON, *_PAGE, "--policy", "PATH"),
+    "explain --output": ("explain", BASE, HERON, "--output", "PATH"),
     "show image": ("show", "PATH"),
     "show of a revision": ("show", "HEAD:PATH"),
     "show --plain": ("show", "--plain", "--", "PATH"),
@@ -261,7 +266,7 @@ MUST = {name for name in CALLS if name.endswith(("--to", "--output", "--policy",
         "relocate new",
     ),
     *("identify images", "coverage images", "coverage --base", "checksums images"),
-    *("carry reworked", "carry new_base", "review NEW", "show image", "show of a revision"),
+    *("carry reworked", "carry new_base", "review NEW", "explain new", "show image", "show of a revision"),
 }
 
 

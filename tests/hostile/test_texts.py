@@ -80,6 +80,7 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> 
         "exported.a2l",
         "relocated.xml",
         "review.html",
+        "explained.html",
         ".gitattributes",
         ".gitignore",
     }

@@ -24,7 +24,7 @@ from callint.comparing.definitions.elements import (
 from callint.comparing.definitions.pairs import TablePair, TablePairs
 from callint.comparing.definitions.readings import axis_readings, table_readings, text_readings
 from callint.comparing.definitions.renames import Matches, match_elements, renamed
-from callint.model.definition import Axis, Definition, Purpose, Table, Text, Titled
+from callint.model.definition import Axis, Definition, Purpose, Table, Text
 from callint.model.definition_change import (
     ChangeKind,
     DefinitionChange,
@@ -32,6 +32,7 @@ from callint.model.definition_change import (
     ElementKind,
     by_danger,
 )
+from callint.model.translation import Titled
 
 _GUARDED = (Purpose.PROTECTION, Purpose.EMISSIONS)
 

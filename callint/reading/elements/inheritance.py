@@ -12,7 +12,8 @@ from typing import Any
 
 from lxml import etree
 
-from callint.model.definition import Axis, Constraints, Definition, Memory, Table, Text, Titled, Translation
+from callint.model.definition import Axis, Constraints, Definition, Memory, Table, Text
+from callint.model.translation import Titled, Translation
 from callint.reading.elements.attributes import required, tag_of
 from callint.reading.elements.changed_tables import DEMANDS, TableChanges
 from callint.reading.elements.inherited_elements import Elements, InheritedElements, Named, TranslationKey

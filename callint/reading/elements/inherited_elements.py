@@ -18,9 +18,8 @@ from callint.model.definition import (
     Signal,
     Table,
     Text,
-    Titled,
-    Translation,
 )
+from callint.model.translation import Titled, Translation
 
 Named = TypeVar("Named", bound=Any)
 

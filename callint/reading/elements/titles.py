@@ -6,7 +6,7 @@ import re
 
 from lxml import etree
 
-from callint.model.definition import Titled, Translation
+from callint.model.translation import Titled, Translation
 from callint.reading.elements.inherited_elements import TranslationKey
 from callint.reading.elements.reader import ElementReader
 

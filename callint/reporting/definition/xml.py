@@ -35,10 +35,9 @@ from callint.model.definition import (
     Storage,
     Table,
     Text,
-    Titled,
-    Translation,
 )
 from callint.model.definition_counts import usual_byte_order
+from callint.model.translation import Titled, Translation
 from callint.reading.family import NAMESPACE
 
 _MOST_IN_A_LINE = 108

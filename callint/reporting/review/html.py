@@ -7,15 +7,14 @@ script by their hashes, so no stranger's text in a title can run.
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from typing import Any
 
 from callint import fmt
 from callint.reading.resources import resource
+from callint.reporting.page_elements import element, items, policy_hash
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
@@ -45,8 +44,8 @@ def page(document: Json) -> str:
     policy = "; ".join(
         (
             "default-src 'none'",
-            f"style-src '{_hash(style)}'",
-            f"script-src '{_hash(script)}'",
+            f"style-src '{policy_hash(style)}'",
+            f"script-src '{policy_hash(script)}'",
             "base-uri 'none'",
             "form-action 'none'",
         )
@@ -62,7 +61,7 @@ def page(document: Json) -> str:
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             '<meta name="color-scheme" content="light dark">',
             '<meta name="referrer" content="no-referrer">',
-            _element("title", title),
+            element("title", title),
             f"<style>{style}</style>",
             "</head>",
             "<body>",
@@ -91,34 +90,9 @@ def _resource(name: str) -> str:
     return resource(f"{_FOLDER}/{name}").read_text("utf-8")
 
 
-def _hash(text: str) -> str:
-    """The hash of a text as the content security policy writes it."""
-    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
-
-
 def _embedded(document: Json) -> str:
     """The document as JSON without a character that begins an end tag or a comment."""
     return json.dumps(document, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
-
-
-def _element(name: str, text: str, class_name: str = "") -> str:
-    """An element with a text, which is escaped."""
-    return f"<{name}{_class(class_name)}>{escape(text)}</{name}>"
-
-
-def _class(name: str) -> str:
-    return f' class="{name}"' if name else ""
-
-
-def _items(texts: Iterable[str], class_name: str = "") -> Iterator[str]:
-    """A list of texts; nothing without texts."""
-    if lines := [_element("li", text) for text in texts]:
-        yield f"<ul{_class(class_name)}>"
-        yield from lines
-        yield "</ul>"
-
-
-# The first screen
 
 
 def _first_screen(document: Json) -> Iterator[str]:
@@ -128,13 +102,13 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield '<header class="first">'
     parts = ["Review of a calibration change", document.get("date"), document.get("program")]
     parts.append(f"document {document['digest']}")
-    yield _element("p", " · ".join(filter(None, parts)), "kind")
-    yield _element("h1", document["title"])
+    yield element("p", " · ".join(filter(None, parts)), "kind")
+    yield element("h1", document["title"])
     yield _between(document)
     if paths := document.get("paths"):
-        yield _element("p", f"Only images below {' and '.join(paths)}.", "between")
+        yield element("p", f"Only images below {' and '.join(paths)}.", "between")
     if diverged := document.get("parted"):
-        yield _element("p", f"{diverged['text']}.", "trouble")
+        yield element("p", f"{diverged['text']}.", "trouble")
     if commit := document.get("commit"):
         yield _commit(commit)
     yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
@@ -151,7 +125,7 @@ def _first_screen(document: Json) -> Iterator[str]:
     for image in images:
         if len(images) > 1:
             yield '<section class="image">'
-            yield _element("h2", image["path"])
+            yield element("h2", image["path"])
             yield '<div class="facts">'
             yield from _image(document, image, "h3")
             yield "</div></section>"
@@ -161,14 +135,14 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield from _waived(document)
     yield from _commits(document)
     yield '<section class="fact cautions"><h2>Caution</h2>'
-    yield from (_element("p", text) for text in document["cautions"])
+    yield from (element("p", text) for text in document["cautions"])
     yield "</section>"
     yield "</div>"
     yield "</header>"
 
 
 def _between(document: Json) -> str:
-    old, new = (_element("code", document[side]) for side in ("old", "new"))
+    old, new = (element("code", document[side]) for side in ("old", "new"))
     return (
         f'<p class="between">{old} <span aria-hidden="true">→</span><span class="aside">to</span> {new}</p>'
     )
@@ -177,22 +151,22 @@ def _between(document: Json) -> str:
 def _commit(commit: Json) -> str:
     subject = f"“{commit['subject']}”" if commit.get("subject") else ""
     text = ", ".join(filter(None, (commit.get("author"), commit.get("date"), subject)))
-    return f'<p class="commit">{_element("code", commit["id"][:10])} {escape(text)}</p>'
+    return f'<p class="commit">{element("code", commit["id"][:10])} {escape(text)}</p>'
 
 
 def _definitions(document: Json) -> Iterator[str]:
     """What changed in the meaning of definitions; it comes before the images, whose verdicts rest on it."""
     for definition in document.get("definitions", []):
         yield '<section class="definition fact">'
-        yield _element("h2", f"Definition {definition['path']}")
+        yield element("h2", f"Definition {definition['path']}")
         for part in definition["parts"]:
-            yield _element("h3", f"{part['title']}: {part['count']:,}", part["kind"])
+            yield element("h3", f"{part['title']}: {part['count']:,}", part["kind"])
             yield "<ul>"
             for change in part["changes"]:
                 lines = f"line {change['lines']}: " if change["lines"] else ""
-                yield _element("li", f"{lines}{change['text']}")
+                yield element("li", f"{lines}{change['text']}")
             if more := part.get("more"):
-                yield _element("li", f"and {more:,} more; callint diff lists them")
+                yield element("li", f"and {more:,} more; callint diff lists them")
             yield "</ul>"
         yield "</section>"
 
@@ -205,7 +179,7 @@ def _commits(document: Json) -> Iterator[str]:
     yield '<section class="fact commits"><h2>Commits</h2>'
     yield from map(_commit, commits)
     if more := document.get("more_commits"):
-        yield _element("p", f"and {more:,} more", "commit")
+        yield element("p", f"and {more:,} more", "commit")
     yield "</section>"
 
 
@@ -218,7 +192,7 @@ def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
     """The facts about an image: what changed, and what it is."""
     if changed := list(_changed(document, image)):
         yield '<section class="fact changed">'
-        yield _element(heading, "What changed")
+        yield element(heading, "What changed")
         yield from changed
         yield "</section>"
     if any(image.get(key) for key in ("base", "definition", "sha256", "software", "bytes", "checksums")):
@@ -228,7 +202,7 @@ def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
 def _changed(document: Json, image: Json) -> Iterator[str]:
     """What changed in an image."""
     if image["state"] in _STATES:
-        yield _element("p", _STATES[image["state"]])
+        yield element("p", _STATES[image["state"]])
     elif image["state"] == "same" and image.get("renamed"):
         yield "<p>No byte of this image changed, but its name did.</p>"
     # The same bytes have new findings only if a definition, a policy or a waiver changed.
@@ -237,26 +211,26 @@ def _changed(document: Json, image: Json) -> Iterator[str]:
     ):
         yield "<p>No byte of this image changed, but its definition, its policy or a waiver did.</p>"
     if image.get("trouble"):
-        yield _element("p", image["trouble"], "trouble")
+        yield element("p", image["trouble"], "trouble")
     groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
     if groups:
         yield '<dl class="groups">'
         for sentence in groups:
             name = escape(sentence.get("group", "Other tables"))
-            purpose = _element("span", sentence["purpose"], "purpose")
-            yield f"<div><dt>{name} {purpose}</dt>{_element('dd', sentence['text'])}</div>"
+            purpose = element("span", sentence["purpose"], "purpose")
+            yield f"<div><dt>{name} {purpose}</dt>{element('dd', sentence['text'])}</div>"
         yield "</dl>"
     elif image["state"] == "changed":
         yield _unchanged(image)
-    yield from (_element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
+    yield from (element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
     yield from _axes(image)
-    yield from _items(image.get("log", []), "log")
+    yield from items(image.get("log", []), "log")
 
 
 def _identity(image: Json, heading: str) -> Iterator[str]:
     """What an image is, and how many of its bytes changed."""
     yield '<section class="fact identity">'
-    yield _element(heading, "The image")
+    yield element(heading, "The image")
     yield "<dl>"
     names = {
         "renamed": "Taken for renamed",
@@ -335,7 +309,7 @@ def _axes(image: Json) -> Iterator[str]:
             moved.append(f"{axis['count'][0]} → {axis['count'][1]} breakpoints")
         name = axis["name"] + (f" ({axis['signal']})" if axis.get("signal") else "")
         yield f'<p class="axis"><strong>Axis {escape(name)}</strong> {escape(", ".join(moved))}</p>'
-        yield from _items(axis.get("effects", []))
+        yield from items(axis.get("effects", []))
 
 
 def _waived(document: Json) -> Iterator[str]:
@@ -358,7 +332,7 @@ def _waived(document: Json) -> Iterator[str]:
     for (author, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
         yield f"<p><strong>{escape(author)}</strong>{escape(end)}: {escape(reason)}</p>"
-        yield from _items(_waived_text(table, messages) for table, messages in tables.items())
+        yield from items(_waived_text(table, messages) for table, messages in tables.items())
     yield "</section>"
 
 
@@ -389,7 +363,7 @@ def _list(document: Json) -> Iterator[str]:
         if not (tables := image["tables"]):
             continue
         if len(document["images"]) > 1:
-            yield _element("p", image["path"], "path")
+            yield element("p", image["path"], "path")
         yield '<ol class="tables">'
         for table in tables:
             severity = worst.get((image["id"], table["name"]), "")
@@ -473,10 +447,10 @@ def _tables(document: Json) -> Iterator[str]:
             kind = " · ".join(filter(None, (table.get("purpose"), table.get("group"), _shape(table))))
             yield f'<article class="table" id="{key}" data-image="{number}" tabindex="-1">'
             yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"
-            yield _element("p", kind, "kind")
-            yield _element("p", table["summary"], "summary")
+            yield element("p", kind, "kind")
+            yield element("p", table["summary"], "summary")
             if table.get("movement"):
-                yield _element("p", table["movement"], "movement")
+                yield element("p", table["movement"], "movement")
             yield '<div class="rest"></div>'
             yield "</article>"
         yield "</section>"

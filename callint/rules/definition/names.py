@@ -8,13 +8,9 @@ from dataclasses import dataclass
 
 from callint.decoding import checksums
 from callint.model import rule_ids
-from callint.model.definition import (
-    Kind,
-    States,
-    StoredAxis,
-    Titled,
-)
+from callint.model.definition import Definition, Kind, States, StoredAxis
 from callint.model.finding import Finding, Severity
+from callint.model.translation import Titled
 from callint.rules.context import CheckContext
 from callint.rules.definition.finding import definition_finding
 from callint.rules.rule import Scope, rule
@@ -157,19 +153,24 @@ def _references(context: CheckContext) -> Iterator[_Reference]:
     for relation in definition.relations:
         for name in (relation.table, relation.other):
             yield _Reference(f"relation {relation.kind}", "table", name, tables, relation.line)
+    yield from _titled_elements(definition)
+    for checksum in definition.memory.checksums:
+        if not checksums.is_known(checksum.algorithm):
+            source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
+            yield _Reference(source, _ALGORITHM, checksum.algorithm, algorithms, checksum.line)
+
+
+def _titled_elements(definition: Definition) -> Iterator[_Reference]:
+    """The elements to which titles in other languages belong."""
     titled = {
-        Titled.TABLE: {**tables, **definition.texts},
+        Titled.TABLE: {**definition.tables, **definition.texts},
         Titled.GROUP: definition.groups,
-        Titled.SIGNAL: signals,
+        Titled.SIGNAL: definition.signals,
     }
     for item in definition.translations:
         if item.kind in titled:
             source = f"the translation into {item.language}"
             yield _Reference(source, item.kind.value, item.name, titled[item.kind], item.line)
-    for checksum in definition.memory.checksums:
-        if not checksums.is_known(checksum.algorithm):
-            source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
-            yield _Reference(source, _ALGORITHM, checksum.algorithm, algorithms, checksum.line)
 
 
 @rule(rule_ids.DEFINITION_UNUSED, Severity.NOTE, Scope.DEFINITION)

@@ -180,3 +180,13 @@ def shallow_commits(repo: Repo) -> frozenset[str]:
         return frozenset()
     # No command lists them; the file is part of git's documented layout of a repository.
     return frozenset((repo.common_dir / "shallow").read_text("ascii").split())
+
+
+def read_messages(repo: Repo, ids: Sequence[str]) -> dict[str, str]:
+    """The messages of commits without their subject lines, by full id; "" for a subject alone."""
+    if not ids:
+        return {}
+    arguments = ("log", "--no-walk=unsorted", "--no-patch", "-z", "--no-color", "--no-show-signature")
+    printed = run_git(repo, *arguments, "--encoding=UTF-8", "--format=%H%x00%b", *ids, "--")
+    fields = printed.split("\0")
+    return {fields[start]: fields[start + 1].strip() for start in range(0, len(fields) - 1, 2)}

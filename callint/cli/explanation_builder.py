@@ -1,0 +1,99 @@
+"""The explanation of a change of one image: its review, and the history of the new image."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from callint.checking.assignments import assignment_of_named
+from callint.cli.image_loading import read_content
+from callint.cli.review_builder import ReviewOptions, review_of_images
+from callint.decoding.unit_numbers import unit_items, unit_number
+from callint.model.definition import Definition
+from callint.model.errors import InputError
+from callint.model.finding import Severity
+from callint.model.image import Image
+from callint.reading.workspace import Workspace
+from callint.versioning.explanation import (
+    ExplainedTable,
+    Explanation,
+    Reason,
+    explained_tables,
+    is_of_other_software,
+    problem_counts,
+    reasons_of,
+    unchanged_tables,
+)
+from callint.versioning.git.log import read_messages
+from callint.versioning.history import open_history
+from callint.versioning.repository_file import find_image
+from callint.versioning.review import ReviewedImage
+
+
+def explain_images(
+    workspace: Workspace,
+    arguments: tuple[str, str],
+    options: ReviewOptions,
+    step: Callable[[int], None] = lambda done: None,
+) -> tuple[Explanation, Workspace]:
+    """The explanation of the change between two images, and their workspace.
+
+    ``step`` is called while callint walks back the history. InputError if one of the images is unreadable.
+    """
+    review, workspace = review_of_images(workspace, arguments, options)
+    (image,) = review.images
+    context, changes = image.context, image.changes
+    assert context is not None and context.image is not None and changes is not None
+    report = review.report
+    findings = (*report.findings, *(report.known or ()))
+    tables = explained_tables(image, findings)
+    counts = problem_counts(findings)
+    definition = context.definition
+    explanation = Explanation(
+        image=image,
+        changes=changes,
+        definition=definition,
+        is_from_maker=_is_from_maker(workspace, arguments[0], image),
+        tables=tables,
+        unit_numbers=tuple(_unit_numbers(definition, context.image)),
+        errors=counts[Severity.ERROR],
+        warnings=counts[Severity.WARNING],
+        is_other_software=is_of_other_software(image),
+        reasons=_reasons(workspace, arguments[1], image, tables, step),
+        unchanged=unchanged_tables(definition, tables),
+    )
+    return explanation, workspace
+
+
+def _is_from_maker(workspace: Workspace, old: str, image: ReviewedImage) -> bool:
+    """Whether OLD is a factory base that the policy gives NEW."""
+    assigned = assignment_of_named(workspace.policy, image.path)
+    return assigned is not None and read_content(workspace, old).path in assigned.bases
+
+
+def _unit_numbers(definition: Definition, image: Image) -> Iterator[tuple[str, str]]:
+    """The name and the text of each number of the unit that somebody entered."""
+    for item in unit_items(definition):
+        number = unit_number(definition, item, image)
+        if number is not None:
+            yield item.name, number.text.strip('"')
+
+
+def _reasons(
+    workspace: Workspace,
+    new: str,
+    image: ReviewedImage,
+    tables: Sequence[ExplainedTable],
+    step: Callable[[int], None],
+) -> tuple[Reason, ...] | None:
+    """The commits that set the changed values; None if NEW has no history."""
+    context = image.context
+    assert context is not None
+    try:
+        file = find_image(new, None)
+        data = read_content(workspace, new).data
+        history = open_history(file, context.loaded.layout, data, context.start)
+    except InputError:
+        return None
+    attribution = history.attribution(step)
+    ids = [origin.id for origin in attribution.origins if origin.id]
+    return reasons_of(tables, image, attribution, read_messages(file.repo, ids))
