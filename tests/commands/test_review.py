@@ -355,6 +355,32 @@ def test_the_verdict_also_counts_protections_that_were_disabled_before(yard: Yar
     assert " 2 protections no longer protect." in verdict
 
 
+def test_the_mistakes_are_those_of_check_in_its_order(yard: Yard) -> None:
+    """Their titles are the causes that check names, and every finding of theirs says so."""
+    yard.write(HERON, EVERYTHING)
+    document = reviewed(yard, BASE, HERON)
+    report = yard.call("check", HERON, "--format", "json").data
+    names = {cause["id"]: cause for cause in report["causes"]}
+    assert [cause["title"] for cause in document["causes"]] == [
+        names[cause["cause"]]["title"] for cause in document["causes"]
+    ]
+    assert len(document["causes"]) == document["counts"]["mistakes"] > 2
+    assert document["causes"][0]["danger"] == "disabled protection"
+    for cause in document["causes"]:
+        for number in cause["findings"]:
+            assert document["findings"][number]["cause"] == cause["id"]
+
+
+def test_the_first_screen_names_the_worst_mistakes_with_links(yard: Yard) -> None:
+    yard.write(HERON, EVERYTHING)
+    document, page = reviewed(yard, BASE, HERON), page_of(yard, BASE, HERON)
+    worst = page.partition('<ol class="worst"')[2].partition("</ol>")[0]
+    links = re.findall(r'href="#finding-(\d+)"', worst)
+    assert [int(link) for link in links] == [cause["findings"][0] for cause in document["causes"][:5]]
+    assert "Disabled protection: </strong>monitor: on → off" in worst
+    assert ("more mistake" in worst) == (len(document["causes"]) > 5)
+
+
 def test_a_review_counts_mistakes_as_check_does(yard: Yard) -> None:
     yard.write("boats/gone.bin", edited(yard_base(), {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990)}))
     document = reviewed(yard, BASE, "boats/gone.bin")

@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 
 from callint import fmt
+from callint.checking.cause_order import CauseFindings
 from callint.checking.review_findings import ReviewFinding
 from callint.model.finding import Finding
 from callint.model.waiver import Waiver
+from callint.reporting.findings.cause_wording import cause_title, effect_text
 from callint.reporting.json_fields import without_none
 from callint.reporting.review.tables import spans
 
@@ -36,7 +38,9 @@ def finding_entries(
     folded: dict[tuple[object, ...], list[Finding]] = {}
     for item in findings:
         finding, kind = item.finding, _kind(item)
-        most = _PER_TABLE if by_rule[finding.rule] < _PER_RULE else 1
+        most = 1
+        if by_rule[finding.rule] < _PER_RULE:
+            kind, most = (*kind, finding.cause), _PER_TABLE  # each mistake has an entry of its own
         if by_kind[kind] >= most and finding.table:
             folded.setdefault(kind, []).append(finding)
             continue
@@ -49,6 +53,48 @@ def finding_entries(
         if cells := _cells(members, columns.get((members[0].image, members[0].table))):
             last_entry[kind]["cells"] = cells
     return entries
+
+
+def cause_entries(
+    mistakes: Sequence[CauseFindings], entries: Sequence[dict[str, Any]], images: Mapping[str, int]
+) -> list[dict[str, Any]]:
+    """An entry for each mistake, in their order; the entries of their findings get its id as ``cause``.
+
+    ``entries`` are those of ``finding_entries``. A mistake all of whose findings are folded into entries of
+    others has none.
+    """
+    by_fingerprint = {entry["fingerprint"]: entry for entry in entries}
+    causes: list[dict[str, Any]] = []
+    for group in mistakes:
+        own = [
+            by_fingerprint[item.fingerprint] for item in group.active if item.fingerprint in by_fingerprint
+        ]
+        for entry in own:
+            entry["cause"] = len(causes)
+        if own:
+            causes.append(_cause_entry(len(causes), group, own, images))
+    return causes
+
+
+def _cause_entry(
+    number: int, group: CauseFindings, own: Sequence[Mapping[str, Any]], images: Mapping[str, int]
+) -> dict[str, Any]:
+    finding = group.first
+    image = images.get(finding.image)
+    return without_none(
+        {
+            "id": number,
+            "cause": group.cause.id if group.cause else None,
+            "image": image,
+            "source": (finding.definition or finding.policy or None) if image is None else None,
+            "title": one_line(cause_title(group)),
+            "severity": group.severity.value,
+            "danger": group.danger.value or None,
+            "effect": effect_text(group) or None,
+            "hint": one_line(group.hint) or None,
+            "findings": [entry["id"] for entry in own],
+        }
+    )
 
 
 def _kind(item: ReviewFinding) -> tuple[object, ...]:
@@ -77,8 +123,8 @@ def _entry(item: ReviewFinding, images: Mapping[str, int]) -> dict[str, Any]:
         "table": finding.table or None,
         "cell": [finding.cell.x, finding.cell.y] if finding.cell else None,
         "place": finding.place.removeprefix("at ") or None,
-        "message": _one_line(finding.message),
-        "hint": _one_line(finding.hint) or None,
+        "message": one_line(finding.message),
+        "hint": one_line(finding.hint) or None,
         "address": None if finding.address is None else fmt.address(finding.address),
         "line": finding.line,
         "fingerprint": finding.fingerprint,
@@ -88,10 +134,10 @@ def _entry(item: ReviewFinding, images: Mapping[str, int]) -> dict[str, Any]:
 
 
 def _waiver(waiver: Waiver) -> dict[str, str]:
-    fields = {"who": _one_line(waiver.who), "reason": _one_line(waiver.reason)}
+    fields = {"who": one_line(waiver.who), "reason": one_line(waiver.reason)}
     return {**fields, "until": waiver.until.isoformat()} if waiver.until else fields
 
 
-def _one_line(text: str) -> str:
+def one_line(text: str) -> str:
     """A text of several lines as one line."""
     return " ".join(text.split())

@@ -13,6 +13,7 @@ from html import escape
 from typing import Any
 
 from callint import fmt
+from callint.checking.cause_order import Danger
 from callint.reading.resources import resource
 from callint.reporting.page_elements import element, items, policy_hash
 
@@ -22,6 +23,10 @@ _SCRIPTS = (
     "review",
 )  # fmt: skip
 _FOLDER = "reporting/review/browser"
+#: The digits of a digest that are shown.
+_DIGITS = 16
+#: The most mistakes on the first screen.
+_MOST_MISTAKES = 5
 #: The singular and the plural of a severity.
 _SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
 
@@ -105,6 +110,8 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield element("p", " · ".join(filter(None, parts)), "kind")
     yield element("h1", document["title"])
     yield _between(document)
+    if len(document["images"]) == 1 and (digits := document["images"][0].get("sha256")):
+        yield element("p", f"SHA-256 {_digests(digits)}", "between")
     if paths := document.get("paths"):
         yield element("p", f"Only images below {' and '.join(paths)}.", "between")
     if diverged := document.get("parted"):
@@ -120,6 +127,7 @@ def _first_screen(document: Json) -> Iterator[str]:
         yield _count(severity, number, severity if number == 1 else plural)
     yield _count("waived", counts.get("waived", 0), "waived")
     yield "</ul>"
+    yield from _mistakes(document)
     yield from _definitions(document)
     images = document["images"]
     for image in images:
@@ -148,10 +156,41 @@ def _between(document: Json) -> str:
     )
 
 
+def _digests(digits: Json) -> str:
+    """The first digits of the old and the new digest; one if they are equal."""
+    return " → ".join(dict.fromkeys(digest[:_DIGITS] for digest in digits.values()))
+
+
 def _commit(commit: Json) -> str:
     subject = f"“{commit['subject']}”" if commit.get("subject") else ""
     text = ", ".join(filter(None, (commit.get("author"), commit.get("date"), subject)))
     return f'<p class="commit">{element("code", commit["id"][:10])} {escape(text)}</p>'
+
+
+def _mistakes(document: Json) -> Iterator[str]:
+    """The most dangerous mistakes, a line each, with links to their findings."""
+    causes = document.get("causes", [])
+    if not causes:
+        return
+    yield '<ol class="worst" aria-label="The most dangerous mistakes">'
+    for cause in causes[:_MOST_MISTAKES]:
+        severity, link = cause["severity"], f"#finding-{cause['findings'][0]}"
+        badge = (
+            f'<span class="badge {severity}"><span aria-hidden="true">{severity[0].upper()}</span>'
+            f'<span class="aside">{severity}: </span></span>'
+        )
+        danger = element("strong", f"{cause['danger'].capitalize()}: ") if cause.get("danger") else ""
+        path = ""
+        if len(document["images"]) > 1 and "image" in cause:
+            path = f"{document['images'][cause['image']]['path']}: "
+        elif "source" in cause:
+            path = f"{cause['source']}: "
+        text = escape(f"{path}{cause['title']}")
+        alarm = ' class="alarm"' if cause.get("danger") == Danger.WRONG_SOFTWARE else ""
+        yield f'<li{alarm}>{badge} <a href="{link}">{danger}{text}</a></li>'
+    if (more := document["counts"]["mistakes"] - _MOST_MISTAKES) > 0:
+        yield f'<li><a href="#~findings">and {fmt.count(more, "more mistake")}</a></li>'
+    yield "</ol>"
 
 
 def _definitions(document: Json) -> Iterator[str]:
@@ -185,7 +224,10 @@ def _commits(document: Json) -> Iterator[str]:
 
 def _count(class_name: str, number: int, noun: str) -> str:
     empty = " none" if not number else ""
-    return f'<li class="{class_name}{empty}"><strong>{number:,}</strong> {noun}</li>'
+    text = f"<strong>{number:,}</strong> {noun}"
+    target = "~waived" if class_name == "waived" else "~findings"
+    content = f'<a href="#{target}">{text}</a>' if number else text
+    return f'<li class="{class_name}{empty}">{content}</li>'
 
 
 def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
@@ -243,7 +285,7 @@ def _identity(image: Json, heading: str) -> Iterator[str]:
         if image.get(key):
             yield _fact(name, image[key])
     if digits := image.get("sha256"):
-        yield _fact("SHA-256", " → ".join(dict.fromkeys(digest[:16] for digest in digits.values())))
+        yield _fact("SHA-256", _digests(digits))
     is_pair = "old" in image and "new" in image
     for identity in image.get("software", []):
         yield _fact(identity["name"].capitalize(), _old_and_new(identity, is_pair))
@@ -328,7 +370,7 @@ def _waived(document: Json) -> Iterator[str]:
             groups.setdefault(key, {}).setdefault(title, []).append(finding["message"])
     if not groups:
         return
-    yield '<section class="fact waived"><h2>Waived</h2>'
+    yield '<section class="fact waived" id="~waived"><h2>Waived</h2>'
     for (author, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
         yield f"<p><strong>{escape(author)}</strong>{escape(end)}: {escape(reason)}</p>"
@@ -429,7 +471,7 @@ def _tables(document: Json) -> Iterator[str]:
     """The heading and the summary of each changed table; the script draws its grid and its pictures."""
     yield '<main id="~tables" tabindex="-1">'
     yield '<div class="toolbar"></div>'
-    yield '<div class="findings"></div>'
+    yield '<div class="findings" id="~findings"></div>'
     yield "<noscript><p>Findings, grids and pictures are drawn by a script, which this browser does not run."
     yield "</p></noscript>"
     for number, image in enumerate(document["images"]):

@@ -27,7 +27,7 @@ from callint.reporting.changes.json import hidden_text_fields
 from callint.reporting.definition_changes.wording import TITLES, change_rows
 from callint.reporting.json_fields import without_none
 from callint.reporting.log.wording import log_sentences
-from callint.reporting.review.findings import finding_entries
+from callint.reporting.review.findings import cause_entries, finding_entries
 from callint.reporting.review.tables import UNKNOWN_MOVEMENT, ReviewTables, printed_unit, signal_title
 from callint.reporting.review.wording import CAUTIONS, change_sentences, diverged_text, verdict
 from callint.reporting.tables.values import breakpoint_texts
@@ -51,6 +51,8 @@ def review_document(review: Review) -> dict[str, Any]:
     ranks = worst_ranks(findings)
     images = [_image(number, image, ranks.get(image.path, {})) for number, image in enumerate(review.images)]
     numbers = {image.path: number for number, image in enumerate(review.images)}
+    entries = _findings(review, findings, numbers)
+    causes = cause_entries(new_mistakes(findings, review.report.causes), entries, numbers)
     document = without_none(
         {
             "format": "callint-review",
@@ -67,7 +69,8 @@ def review_document(review: Review) -> dict[str, Any]:
             "verdict": verdict(review, findings),
             "counts": _counts(review, findings),
             "rules": {rule: RULES[rule].title for rule in sorted({item.finding.rule for item in findings})},
-            "findings": _findings(review, findings, numbers),
+            "causes": causes or None,
+            "findings": entries,
             "definitions": [_definition(definition) for definition in review.definitions] or None,
             "images": images,
         }

@@ -137,4 +137,5 @@ function drawFindings() {
   }
   holder.replaceWith(section);
   section.className = "findings";
+  section.id = "~findings";
 }
