@@ -72,12 +72,44 @@ def test_all_values_old_and_new_are_those_of_the_review(page: Page, review: Any)
 
 
 def test_all_findings_are_in_the_page(page: Page, review: Any) -> None:
-    shown = page.texts(".findings li")
+    for summary in page.all(".findings .cause summary"):
+        summary.click()
+    shown = page.texts(".findings li:not(.cause)")
     assert len(shown) == len(review["findings"])
     for finding in review["findings"]:
         (text,) = [item for item in shown if finding["fingerprint"][:8] in item]
         assert finding["message"] in text
         assert finding["rule"] in text
+
+
+def test_each_mistake_has_a_line_and_folds_what_it_brings(page: Page, review: Any) -> None:
+    """Nobody has to read ten findings to learn of one mistyped cell."""
+    lines = page.texts(".findings .cause")
+    assert len(lines) == len(review["causes"]) == review["counts"]["mistakes"]
+    for line, cause in zip(lines, review["causes"], strict=True):
+        assert cause["title"] in line
+        assert f"It brings {len(cause['findings'])} finding" in line
+        assert cause["hint"] in line
+    assert page.all(".findings .cause details[open]") == []
+
+
+def test_the_first_screen_has_the_verdict_and_the_worst_mistakes(page: Page, review: Any) -> None:
+    for width, height in ((1440, 900), (390, 844)):
+        page.screen(width, height).open()
+        for css in (".verdict", ".counts", ".worst li:nth-child(5)", ".worst li:last-child"):
+            bottom = page.run(f"return document.querySelector({css!r}).getBoundingClientRect().bottom")
+            assert 0 < bottom <= height, (css, width)
+    assert page.texts(".worst li")[0].endswith(review["causes"][0]["title"])
+
+
+def test_the_keys_step_from_mistake_to_mistake(page: Page, review: Any) -> None:
+    amount = len(review["causes"])
+    page.press("f")
+    page.press("f")
+    assert page.text(".toolbar [role=status]") == f"Mistake 2 of {amount}."
+    assert page.link == f"#finding-{review['causes'][1]['findings'][0]}"
+    page.press("F", "F")
+    assert page.text(".toolbar [role=status]") == f"Mistake {amount} of {amount}."
 
 
 def test_the_paper_has_every_changed_table_and_all_its_new_values(page: Page, review: Any) -> None:

@@ -4,6 +4,18 @@ const mostOpenFindings = 100;
 /** The largest number of tables on an axis that are named with a finding. */
 const mostTablesOnAxis = 6;
 
+/** The mistakes of the document, in its order. */
+const causes = review.causes ?? [];
+
+/**
+ * What the reader goes through: each mistake, then each finding that belongs to none. A mistake stands for its
+ * findings.
+ */
+const stops = [
+  ...causes.map(({ findings }) => findings),
+  ...findingsInOrder.filter(({ cause }) => cause === undefined).map(({ id }) => [id]),
+];
+
 /** A finding as a list item; in a section, its place is a link to the cell. */
 function drawFinding(finding, section) {
   const parts = [badge(finding.severity, finding.waiver), " ", drawPlace(finding, section)];
@@ -14,7 +26,8 @@ function drawFinding(finding, section) {
   const message = make("p", { class: "message" }, `${sentence(finding.message)}`, ...tags.map((tag) =>
     make("span", { class: "tag" }, tag)));
   const more = finding.more ? make("p", {}, `${count(finding.more, "finding")} more like this.`) : undefined;
-  const advice = finding.waiver ? waiverText(finding.waiver) : finding.hint;
+  const isSaid = !section && causes[finding.cause]?.hint === finding.hint;
+  const advice = finding.waiver ? waiverText(finding.waiver) : isSaid ? undefined : finding.hint;
   const rule = make("p", { class: "rule" }, make("code", { title: review.rules[finding.rule] }, finding.rule),
     ` ${review.rules[finding.rule] ?? ""} `, make("code", { class: "print" }, finding.fingerprint.slice(0, 8)));
   const placed = section || sectionOf(finding) ? " placed" : "";
@@ -108,12 +121,35 @@ function showFinding(id, within) {
   return true;
 }
 
-/** Draws all findings, the worst first; waived ones are folded. */
+/** A mistake as a list item: what changed, what to do first, and folded below it what it brings. */
+function drawCause(cause) {
+  const [first] = cause.findings;
+  const image = review.images.find(({ id }) => id === cause.image);
+  const place = image === undefined ? cause.source : hasSeveralImages ? image.path : "";
+  const title = make("a", {
+    href: `#finding-${first}`,
+    onclick: (event) => {
+      event.preventDefault();
+      showFinding(first);
+    },
+  }, `${place ? `${place}: ` : ""}${cause.title}`);
+  const danger = cause.danger ? make("strong", {}, `${cause.danger[0].toUpperCase()}${cause.danger.slice(1)}: `) : "";
+  const amount = cause.findings.reduce((sum, id) => sum + 1 + (review.findings[id].more ?? 0), 0);
+  return make("li", { class: `cause ${cause.severity}`, id: `cause-${cause.id}` },
+    make("p", { class: "place" }, badge(cause.severity), " ", danger, title),
+    cause.effect ? make("p", {}, cause.effect) : undefined,
+    cause.hint ? make("p", { class: "hint" }, cause.hint) : undefined,
+    make("details", {}, make("summary", {}, `It brings ${count(amount, "finding")}`),
+      make("ul", { class: "brought" }, ...cause.findings.map((id) => pageState.findingItems[id]))));
+}
+
+/** Draws all mistakes and the findings that belong to none, the worst first; waived ones are folded. */
 function drawFindings() {
-  const heading = make("h2", { id: uniqueId("findings") }, "Findings");
+  const heading = make("h2", { id: uniqueId("findings") }, causes.length ? "Mistakes and findings" : "Findings");
   const holder = document.querySelector("main > .findings");
   pageState.findingItems = review.findings.map((finding) => drawFinding(finding));
-  const open = findingsInOrder.filter(({ waiver }) => !waiver).map(({ id }) => pageState.findingItems[id]);
+  const others = findingsInOrder.filter(({ waiver, cause }) => !waiver && cause === undefined);
+  const open = [...causes.map(drawCause), ...others.map(({ id }) => pageState.findingItems[id])];
   const waived = findingsInOrder.filter(({ waiver }) => waiver).map(({ id }) => pageState.findingItems[id]);
   const section = make("section", { "aria-labelledby": heading.id }, heading);
   const placed = pageState.findingItems.filter((item) => item.classList.contains("placed")).length;

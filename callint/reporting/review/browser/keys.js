@@ -3,8 +3,8 @@
 const keys = {
   n: ["next changed cell", () => stepChange(1)],
   p: ["previous changed cell", () => stepChange(-1)],
-  f: ["next finding", () => stepFinding(1)],
-  F: ["previous finding", () => stepFinding(-1)],
+  f: ["next mistake or finding", () => stepFinding(1)],
+  F: ["previous mistake or finding", () => stepFinding(-1)],
   j: ["next table", () => stepTable(1)],
   k: ["previous table", () => stepTable(-1)],
   v: ["next view: new, old, change", () => setView(views[(views.indexOf(pageState.view) + 1) % views.length])],
@@ -72,11 +72,13 @@ function goToCell(section, cell) {
 }
 
 function stepFinding(step) {
-  const amount = review.findings.length;
+  const amount = stops.length;
   if (!amount) return;
-  const from = findingsInOrder.findIndex(({ id }) => id === pageState.finding);
+  const from = stops.findIndex((findings) => findings.includes(pageState.finding));
   const next = from < 0 ? (step > 0 ? 0 : amount - 1) : (from + step + amount) % amount;
-  showFinding(findingsInOrder[next].id);
+  showFinding(stops[next][0]);
+  bar.status.textContent = next < causes.length ? `Mistake ${next + 1} of ${causes.length}.`
+    : `Finding ${next - causes.length + 1} of ${amount - causes.length}.`;
 }
 
 function setView(view) {
