@@ -1056,3 +1056,30 @@ def test_cells_that_one_image_lacks_are_not_reported_as_unchanged(yard: Yard) ->
     assert f"In OLD only</dt><dd>{SIZE - 4} bytes at 0x00000</dd>" in page
     assert "<dd>not in OLD → YARD-01</dd>" in page_of(yard, "boats/part.bin", BASE)
     assert "uncompared" not in reviewed(yard, BASE, HERON)["images"][0]
+
+
+def test_a_range_of_images_begins_with_the_verdict_for_each(tmp_path: Path) -> None:
+    """A row an image, its counts those of the findings; ids of commits have ten digits."""
+    scratch = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=GOOD)
+    scratch.write("boats/heron.bin", EVERYTHING)
+    scratch.write("boats/auk.bin", edited(GOOD, {fuel_cell(2, 1): u16(470)}))
+    scratch.commit("Two at once")
+    old, new = (scratch.must("rev-parse", revision).strip() for revision in ("HEAD~1", "HEAD"))
+    page = page_of(scratch, old, new)
+    rows = re.findall(r'<tr><th scope="row">.*?</tr>', page, re.DOTALL)
+    cells = [re.sub(r"<[^>]+>", " ", row).split() for row in rows]
+    document = reviewed(scratch, old, new)
+    assert [row[0] for row in cells] == [image["path"] for image in document["images"]]
+    for row, image in zip(cells, document["images"], strict=True):
+        causes = [cause for cause in document["causes"] if cause.get("image") == image["id"]]
+        errors = [
+            finding
+            for finding in document["findings"]
+            if finding.get("image") == image["id"] and finding["severity"] == "error"
+        ]
+        disabled = sum(cause.get("danger") == "disabled protection" for cause in causes)
+        assert row[1:5] == ["changed", str(len(image["tables"])), str(len(causes)), str(disabled)]
+        assert row[6] == str(len(errors))
+    first_screen = page.partition('<header class="first">')[2].partition("</header>")[0]
+    assert f"{old[:10]}..{new[:10]}" in first_screen
+    assert old not in first_screen

@@ -8,6 +8,7 @@ script by their hashes, so no stranger's text in a title can run.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from typing import Any
@@ -15,7 +16,7 @@ from typing import Any
 from callint import fmt
 from callint.checking.cause_order import Danger
 from callint.reading.resources import resource
-from callint.reporting.page_elements import element, items, policy_hash
+from callint.reporting.page_elements import class_attribute, element, items, policy_hash
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
@@ -23,8 +24,10 @@ _SCRIPTS = (
     "review",
 )  # fmt: skip
 _FOLDER = "reporting/review/browser"
-#: The digits of a digest that are shown.
-_DIGITS = 16
+#: The digits of a digest and of the id of a commit that are shown.
+_DIGITS, _SHORT_ID = 16, 10
+_WHOLE_ID = re.compile(r"\b[0-9a-f]{40}\b")
+_FEWEST_IN_MATRIX = 2
 #: The most mistakes on the first screen.
 _MOST_MISTAKES = 5
 #: The singular and the plural of a severity.
@@ -108,7 +111,7 @@ def _first_screen(document: Json) -> Iterator[str]:
     parts = ["Review of a calibration change", document.get("date"), document.get("program")]
     parts.append(f"document {document['digest']}")
     yield element("p", " · ".join(filter(None, parts)), "kind")
-    yield element("h1", document["title"])
+    yield element("h1", _short(document["title"]))
     yield _between(document)
     if len(document["images"]) == 1 and (digits := document["images"][0].get("sha256")):
         yield element("p", f"SHA-256 {_digests(digits)}", "between")
@@ -130,9 +133,10 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield from _mistakes(document)
     yield from _definitions(document)
     images = document["images"]
-    for image in images:
+    yield from _matrix(document)
+    for number, image in enumerate(images):
         if len(images) > 1:
-            yield '<section class="image">'
+            yield f'<section class="image" id="~facts-{number}">'
             yield element("h2", image["path"])
             yield '<div class="facts">'
             yield from _image(document, image, "h3")
@@ -150,7 +154,7 @@ def _first_screen(document: Json) -> Iterator[str]:
 
 
 def _between(document: Json) -> str:
-    old, new = (element("code", document[side]) for side in ("old", "new"))
+    old, new = (element("code", _short(document[side])) for side in ("old", "new"))
     return (
         f'<p class="between">{old} <span aria-hidden="true">→</span><span class="aside">to</span> {new}</p>'
     )
@@ -164,7 +168,47 @@ def _digests(digits: Json) -> str:
 def _commit(commit: Json) -> str:
     subject = f"“{commit['subject']}”" if commit.get("subject") else ""
     text = ", ".join(filter(None, (commit.get("author"), commit.get("date"), subject)))
-    return f'<p class="commit">{element("code", commit["id"][:10])} {escape(text)}</p>'
+    return f'<p class="commit">{element("code", commit["id"][:_SHORT_ID])} {escape(text)}</p>'
+
+
+def _short(text: str) -> str:
+    """A text with the first digits of each whole id of a commit."""
+    return _WHOLE_ID.sub(lambda match: match[0][:_SHORT_ID], text)
+
+
+#: The columns of the matrix of images: a heading, and what counts of a mistake or finding.
+_MATRIX = (
+    ("Mistakes", lambda cause: True),
+    ("Disabled protections", lambda cause: cause.get("danger") == Danger.DISABLED),
+    ("Weakened protections", lambda cause: cause.get("danger") == Danger.WEAKENED),
+)
+
+
+def _matrix(document: Json) -> Iterator[str]:
+    """The verdict for each of several images: state, mistakes, errors, warnings and waived findings."""
+    images = document["images"]
+    if len(images) < _FEWEST_IN_MATRIX:
+        return
+    headings = ["Image", "State", "Tables", *(name for name, _ in _MATRIX), "Errors", "Warnings", "Waived"]
+    yield '<div class="matrix"><table><thead><tr>'
+    yield from (f'<th scope="col">{heading}</th>' for heading in headings)
+    yield "</tr></thead><tbody>"
+    causes, findings = document.get("causes", []), document["findings"]
+    for number, image in enumerate(images):
+        own = [cause for cause in causes if cause.get("image") == image["id"]]
+        found = [finding for finding in findings if finding.get("image") == image["id"]]
+        counts = [sum(map(counted, own)) for _, counted in _MATRIX]
+        for severity in ("error", "warning"):
+            open_ones = [item for item in found if item["severity"] == severity and "waiver" not in item]
+            counts.append(sum(1 + item.get("more", 0) for item in open_ones))
+        counts.append(sum(1 + item.get("more", 0) for item in found if "waiver" in item))
+        target = f"~image-{number}" if image["tables"] else f"~facts-{number}"
+        name = f'<a href="#{target}">{escape(image["path"])}</a>'
+        yield f'<tr><th scope="row">{name}</th>{element("td", image["state"])}'
+        yield f"<td>{len(image['tables']):,}</td>"
+        yield from (f"<td{class_attribute('' if count else 'none')}>{count:,}</td>" for count in counts)
+        yield "</tr>"
+    yield "</tbody></table></div>"
 
 
 def _mistakes(document: Json) -> Iterator[str]:
@@ -253,7 +297,7 @@ def _changed(document: Json, image: Json) -> Iterator[str]:
     ):
         yield "<p>No byte of this image changed, but its definition, its policy or a waiver did.</p>"
     if image.get("trouble"):
-        yield element("p", image["trouble"], "trouble")
+        yield element("p", _short(image["trouble"]), "trouble")
     groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
     if groups:
         yield '<dl class="groups">'
