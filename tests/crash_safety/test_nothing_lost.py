@@ -64,6 +64,16 @@ def in_a_folder(root: Path) -> None:
     (root / "skerry-demo").mkdir(parents=True)
 
 
+MERGE = ("merge", BASE, "boats/owl.bin", "boats/crow.bin", "--to", "boats/new.bin")
+
+
+def merged_before(root: Path) -> None:
+    """A yard with the image and the lists of conflicts of an earlier merge."""
+    made = yard(root)
+    assert made.call(*MERGE).status == 1
+    made.write("boats/crow.bin", edited(GOOD, {fuel_cell(1, 1): u16(480), fuel_cell(2, 1): u16(490)}))
+
+
 #: What is there before, and the command.
 COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "init": (yard, ("init",)),
@@ -74,10 +84,8 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "apply": (yard, ("apply", HERON, "values.csv")),
     "restore": (yard, ("restore", HERON, "--table", "fuel")),
     "merge": (yard, ("merge", BASE, "boats/auk.bin", BASE, "--to", "merged.bin")),
-    "merge with conflicts": (
-        yard,
-        ("merge", BASE, "boats/owl.bin", "boats/crow.bin", "--to", "boats/new.bin"),
-    ),
+    "merge with conflicts": (yard, MERGE),
+    "merge with conflicts again": (merged_before, MERGE),
     "merge of definitions": (yard, ("merge", DEFINITION, "ours.xml", "theirs.xml", "--to", "merged.xml")),
     "merge driver": (yard, ("merge", "--driver", "--", BASE, "boats/owl.bin", "boats/crow.bin", HERON)),
     "carry": (yard, ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin")),
@@ -178,6 +186,9 @@ def test_a_command_that_cannot_write_says_so_and_leaves_nothing(
     assert len(result) >= 3
     for item in result:
         after = contents(tmp_path / item["left"])
+        if item["step"].startswith("os.remove") and is_litter(item["step"]):
+            # What cannot be removed stays until the next run, which removes it.
+            after = {path: data for path, data in after.items() if not is_litter(path)}
         assert not any(map(is_litter, after)), item
         assert item["status"] in (0, 1, 2), item
         for path, data in after.items():
@@ -324,7 +335,11 @@ def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
 
 
 @pytest.mark.parametrize(
-    "name", sorted(COMMANDS.keys() - {"init --undo", "import", "import of a list", "export", "waive"})
+    "name",
+    sorted(
+        COMMANDS.keys()
+        - {"init --undo", "import", "import of a list", "export", "waive", "merge with conflicts again"}
+    ),
 )
 def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:
     make, arguments = COMMANDS[name]

@@ -111,6 +111,11 @@ class Repo:
         return {}
 
     @cached_property
+    def last_changes(self) -> dict[tuple[str, str], list[tuple[str | None, str | None]]]:
+        """The last comparison of two commits, which ``diff`` keeps."""
+        return {}
+
+    @cached_property
     def lfs_objects(self) -> Path:
         """The folder in which git-lfs stores contents: below ``common_dir``, or elsewhere by ``lfs.storage``.
 
