@@ -99,6 +99,7 @@ def _run(name: str, arguments: list[str]) -> int:
 
     from callint.cli.duplicate_options import HELP, refuse_repeated
     from callint.model.errors import InputError
+    from callint.versioning.git.remembered import remembering
 
     _accept_any_text()
     if nulls := [argument for argument in arguments if "\0" in argument]:
@@ -107,7 +108,8 @@ def _run(name: str, arguments: list[str]) -> int:
         command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
         refuse_repeated(command, arguments)
         # click's own main would turn a closed pipe into an exit status of its own.
-        with command.make_context(f"callint {name}", list(arguments), help_option_names=HELP) as context:
+        context = command.make_context(f"callint {name}", list(arguments), help_option_names=HELP)
+        with context, remembering():
             return int(command.invoke(context) or 0)
     except click.exceptions.Exit as finished:  # after --help
         return finished.exit_code

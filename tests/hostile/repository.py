@@ -12,8 +12,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from unittest import mock
 
 from callint.commands import COMMANDS as KNOWN
+from callint.comparing.checksum_search.search import ChecksumSearch, find_checksums
+from callint.model.definition import Memory
+from callint.model.image import Image
 from tests.commands.initiating import state
 from tests.running import (
     BAD,
@@ -26,7 +30,6 @@ from tests.running import (
     edited,
     folder_for_copies,
     make_repository_yard,
-    refreshed,
     steering,
     yard_base,
     yard_definition,
@@ -194,9 +197,22 @@ def hostile_repository(folder: Path) -> Iterator[Hostile]:
     program = folder / "outside" / "program"
     program.write_text(f'#!/bin/sh\necho "$0 $*" >> "{folder / "calls"}"\nexit 0\n', "utf-8")
     program.chmod(0o755)
-    with socket.create_server(("127.0.0.1", 0)) as port:
+    with (
+        socket.create_server(("127.0.0.1", 0)) as port,
+        mock.patch("callint.commands.checksums.find_checksums", _find_checksums_once),
+    ):
         port.setblocking(False)
-        yield Hostile(refreshed(folder / "yard"), folder / "outside", port)
+        yield Hostile(Scratch(folder / "yard"), folder / "outside", port)
+
+
+def _find_checksums_once(images: list[Image], memory: Memory) -> ChecksumSearch:
+    """What callint finds: it depends on bytes alone, and takes as long as ten other commands."""
+    return _found_checksums(tuple(images), memory)
+
+
+@cache
+def _found_checksums(images: tuple[Image, ...], memory: Memory) -> ChecksumSearch:
+    return find_checksums(images, memory)
 
 
 @cache

@@ -197,7 +197,7 @@ def answers(root: Path, calls: dict[str, tuple[str, ...]], user: int = 0) -> dic
     done = run_python(
         *("-c", _PROGRAM),
         cwd=root,
-        env=environment(CALLINT_CACHE=""),
+        env=environment(CALLINT_CACHE="") if user else environment(),  # who may read nothing has no cache
         text=json.dumps([calls, user]).encode(),
         patience=300,
     )

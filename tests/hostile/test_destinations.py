@@ -170,17 +170,21 @@ def pairs(outputs: tuple[str, ...], without: Iterable[str] = ()) -> list[tuple[s
     ]
 
 
-@dataclass(frozen=True)
+@dataclass
 class Place:
     """A repository with links, other repositories beside it, and what is outside of all of them."""
 
     yard: Scratch
+    #: All files after the last call that was refused, which changed none of them.
+    known: dict[str, object] | None = None
 
     def refused(self, *arguments: str, **env: str) -> Result:
         """A call that says in a line why, and changes nothing."""
-        before = state(self.yard.root.parent)
+        before, self.known = self.known or state(self.yard.root.parent), None
         result = self.yard.call(*arguments, **env)
-        assert state(self.yard.root.parent) == before, arguments
+        after = state(self.yard.root.parent)
+        assert after == before, arguments
+        self.known = after
         assert any(reason in result.error for reason in _REASONS), result
         return result
 
@@ -276,6 +280,7 @@ def test_no_report_becomes_an_image(place: Place, name: str, output: str) -> Non
 
 
 def test_every_place_is_of_its_named_kind(place: Place) -> None:
+    place.known = None
     root = place.yard.root
     (root / "free").mkdir(exist_ok=True)
     for name in sorted(WRITERS.keys() - {"demo"}):
@@ -376,9 +381,8 @@ READING = {
 _LOG = "time,speed,load\n0,1000,20\n1,1200,30\n"
 
 
-@pytest.mark.parametrize("spelling", ["itself", "link", "hard link", "dots", "absolute", "link to folder"])
 @pytest.mark.parametrize("name", READING)
-def test_a_call_does_not_write_its_inputs(tmp_path: Path, name: str, spelling: str) -> None:
+def test_a_call_does_not_write_its_inputs(tmp_path: Path, name: str) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     read = "other/input.bin"
     content: bytes | str = GOOD
@@ -399,16 +403,17 @@ def test_a_call_does_not_write_its_inputs(tmp_path: Path, name: str, spelling: s
     link(yard.root / "a-link", read)
     os.link(path, yard.root / "a-twin")
     link(yard.root / "a-folder", "other" if "other" in read else ".")
-    output = {
+    spellings = {
         "itself": read,
         "link": "a-link",
         "hard link": "a-twin",
         "dots": f"boats/../{read}",
         "absolute": str(path),
         "link to folder": f"a-folder/{path.name}",
-    }[spelling]
-    arguments = [{"INPUT": read, "OUTPUT": output}.get(word, word) for word in READING[name]]
-    Place(yard).refused(*arguments)
+    }
+    place = Place(yard)
+    for output in spellings.values():
+        place.refused(*({"INPUT": read, "OUTPUT": output}.get(word, word) for word in READING[name]))
     arguments = [{"INPUT": read, "OUTPUT": "other/output"}.get(word, word) for word in READING[name]]
     assert yard.call(*arguments).status in (0, 1)
 

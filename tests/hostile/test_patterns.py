@@ -23,12 +23,13 @@ GLOBS = (
 )
 
 
-def within_patience(hostile: Hostile, arguments: tuple[str, ...]) -> None:
-    """A command in a process of its own that answers at all, in one line or with its work."""
+def within_patience(hostile: Hostile, arguments: tuple[str, ...]) -> int:
+    """The status of a command in a process of its own that answers at all, in one line or with its work."""
     done = run_python(
         "-m", "callint", *arguments, cwd=hostile.yard.root, env=environment(), patience=_PATIENCE
     )
     assert done.status in (0, 1, 2), done.stderr
+    return done.status
 
 
 @pytest.mark.parametrize("glob", GLOBS, ids=range(len(GLOBS)))
@@ -92,5 +93,6 @@ def test_no_list_of_a_policy_takes_for_ever(hostile: Hostile, more: str) -> None
     hostile.yard.stage(
         "callint.toml", f"{more}\n{POLICY}" if more[0] in "xs" or more.startswith("fail") else POLICY + more
     )
-    for name in ("check", "check --staged"):
-        within_patience(hostile, WAYS[name])
+    # Both read the policy by one function, and go their own ways with what it accepts.
+    if within_patience(hostile, WAYS["check"]) != 2:
+        within_patience(hostile, WAYS["check --staged"])

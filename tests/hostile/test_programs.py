@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import subprocess
+from pathlib import Path
 
 import pytest
 
+from callint.versioning.git import blob_reader, process
 from tests.hostile.repository import COMMANDS, HERON, Hostile
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="the canary is a program of sh")
@@ -205,7 +208,17 @@ def test_hooks_elsewhere_are_asked_by_no_command(hostile: Hostile, arguments: tu
 
 
 @pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
-def test_every_command_does_its_work_where_nothing_is_hostile(
-    hostile: Hostile, arguments: tuple[str, ...]
+def test_every_command_does_its_work_where_nothing_is_hostile_and_asks_git_nothing_twice(
+    hostile: Hostile, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...]
 ) -> None:
+    asked = []
+    start = process.start
+
+    def noted(words: list[str], folder: Path, stdin: int, stderr: int) -> subprocess.Popen[bytes]:
+        asked.append((*words, folder))
+        return start(words, folder, stdin, stderr)
+
+    monkeypatch.setattr(process, "start", noted)
+    monkeypatch.setattr(blob_reader, "start", noted)
     assert hostile.tried(*arguments).status in (0, 1)
+    assert len(set(asked)) == len(asked), asked

@@ -8,7 +8,7 @@ callint checks the place that it leads to, and identifies files by their identit
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -95,8 +95,7 @@ class Destination:
                 raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another file")
         if self.is_in_place:
             return
-        protected = list(self._all_protected())
-        if any(_is_same(alias, file) for alias in (place, target) for file in protected):
+        if any(map(_same_as_any(self._all_protected()), (place, target))):
             raise InputError(f"{path}: the output would replace an input; choose another file")
         if any(alias.name.casefold() == POLICY for alias in aliases):
             raise InputError(f"{path}: this is the name of a policy; choose another file")
@@ -216,10 +215,9 @@ def _checked(destination: Destination) -> Destination:
 
 def git_path_of(place: Path, git_paths: Iterable[Path] = ()) -> Path | None:
     """The folder or file of git's that contains a place or is the place; None if there is none."""
+    is_reserved = _same_as_any(git_paths)
     for folder in (place, *place.parents):
-        if _has_git_name(folder.name) or _is_git_folder(folder):
-            return folder
-        if any(_is_same(folder, git_path) for git_path in git_paths):
+        if _has_git_name(folder.name) or _is_git_folder(folder) or is_reserved(folder):
             return folder
     return None
 
@@ -276,13 +274,32 @@ def _absolute(path: Path) -> Path:
     return Path(os.path.abspath(path))  # noqa: PTH100 (resolve would follow the links)
 
 
-def _is_same(path: Path, second: Path) -> bool:
-    """Whether two paths are one file under any names, or one place if there is no file."""
-    with suppress(OSError, ValueError):
-        return path.samefile(second)
-    with suppress(OSError):
-        return path == resolved(second)
-    return False
+def _same_as_any(files: Iterable[Path]) -> Callable[[Path], bool]:
+    """Whether a path is one of some files under any name, or the same place as one that does not exist."""
+    files = list(files)
+    identities = {_identity(file) for file in files}
+    places: set[Path] = set()
+
+    def is_same(path: Path) -> bool:
+        identity = _identity(path)
+        if identity is not None:
+            return identity in identities
+        if not places:
+            for file in files:
+                with suppress(OSError):
+                    places.add(resolved(file))
+        return path in places
+
+    return is_same
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """What two names of one file have in common; None if there is no file."""
+    try:
+        status = path.stat()
+    except (OSError, ValueError):
+        return None
+    return status.st_dev, status.st_ino
 
 
 def _is_image_of(place: Path, workspace: Workspace) -> bool:

@@ -74,7 +74,7 @@ def hooks_folder(repo: Repo) -> tuple[Path, bool]:
     repository's own settings name may be anything.
     """
     # A relative core.hooksPath counts from the top, where hooks run.
-    folder = repo.working_dir / run_git(repo, "rev-parse", "--git-path", "hooks").rstrip("\n")
+    folder = repo.working_dir / repo.own_paths[0]
     own_folders = (top_level(repo), common_folder(repo))
     is_outside = not any(folder.resolve().is_relative_to(own_folder) for own_folder in own_folders)
     try:

@@ -33,10 +33,18 @@ def changed_paths(repo: Repo, old: str, new: str) -> list[tuple[str | None, str 
     """The old and the new path of each file that differs between two revisions.
 
     The old path of an added file is None, and so is the new path of a removed one. Git compares two trees:
-    no working tree, no filters, no textconv.
+    no working tree, no filters, no textconv. The repository keeps the last comparison.
     """
+    commits = commit_id(repo, old), commit_id(repo, new)
+    if commits not in repo.last_changes:
+        repo.last_changes.clear()
+        repo.last_changes[commits] = _compare_trees(repo, *commits)
+    return repo.last_changes[commits]
+
+
+def _compare_trees(repo: Repo, old: str, new: str) -> list[tuple[str | None, str | None]]:
     arguments = ("diff-tree", "-r", "-M", "-z", "--name-status", *DIFF_OPTIONS)
-    fields = iter(run_git(repo, *arguments, commit_id(repo, old), commit_id(repo, new)).split("\0"))
+    fields = iter(run_git(repo, *arguments, old, new).split("\0"))
     changed: list[tuple[str | None, str | None]] = []
     for status in fields:
         match status[:1]:

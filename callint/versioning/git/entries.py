@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from callint.versioning.git.diff import staged_statuses
@@ -15,6 +16,9 @@ _EMPTY_BLOBS = {
     "e69de29bb2d1d6434b8b29ae775ad8c2e48c5391",
     "473a0f4c3be8a93681a267e3b1e9a7dcda1185436fe141f7749120a303721813",
 }
+
+#: The revisions whose entries a repository keeps: a command compares a few, and a range may have thousands.
+_KEPT_REVISIONS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,16 +64,26 @@ def _intended_paths(repo: Repo, entries: dict[str, TreeEntry]) -> list[str]:
     if not empty:
         return []
     statuses = staged_statuses(repo)
-    committed = revision_entries(repo, "HEAD") if is_revision(repo, "HEAD") else {}
+    committed: Mapping[str, TreeEntry] = revision_entries(repo, "HEAD") if is_revision(repo, "HEAD") else {}
     known = statuses.keys() | committed.keys()
     return [path for path in empty if path not in known or statuses.get(path) == "D"]
 
 
-def revision_entries(repo: Repo, revision: str) -> dict[str, TreeEntry]:
-    """Every file of a revision by its path from the top."""
+def revision_entries(repo: Repo, revision: str) -> Mapping[str, TreeEntry]:
+    """Every file of a revision by its path from the top; the repository keeps those of its last revisions."""
+    commit = commit_id(repo, revision)
+    entries = repo.last_entries.pop(commit, None)
+    if entries is None:
+        entries = _read_tree(repo, commit)
+    repo.last_entries[commit] = entries
+    while len(repo.last_entries) > _KEPT_REVISIONS:
+        del repo.last_entries[next(iter(repo.last_entries))]
+    return entries
+
+
+def _read_tree(repo: Repo, commit: str) -> dict[str, TreeEntry]:
     entries = {}
-    arguments = ("ls-tree", "-r", "-z", "--full-tree", commit_id(repo, revision))
-    for record in run_git(repo, *arguments).split("\0"):
+    for record in run_git(repo, "ls-tree", "-r", "-z", "--full-tree", commit).split("\0"):
         if record:
             details, path = record.split("\t", 1)
             mode, _, blob = details.split(" ")

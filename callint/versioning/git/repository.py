@@ -14,10 +14,15 @@ import re
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from callint.model.errors import InputError
 from callint.versioning.git.blob_reader import BlobReader
 from callint.versioning.git.process import GitError, output
+from callint.versioning.git.remembered import remembered
+
+if TYPE_CHECKING:
+    from callint.versioning.git.entries import TreeEntry
 
 #: Variables that point git to one repository, as ``git rev-parse --local-env-vars`` lists them. Hooks inherit
 #: some of these; a command that works on another repository must drop them.
@@ -43,18 +48,23 @@ LOCAL_VARIABLES = frozenset(
     ]
 )
 
+#: What git reserves for itself in addition to its own folders, and the options by which it prints the paths.
+_OWN_PATHS = ("hooks", "objects", "index")
+_PATH_OPTIONS = tuple(argument for name in _OWN_PATHS for argument in ("--git-path", name))
+
 
 @dataclass(frozen=True)
 class Repo:
     """A repository, and the process that reads its contents.
 
     ``git_dir`` is git's own folder for one working tree, ``common_dir`` the one that all working trees share.
-    A bare repository has no ``working_tree_dir``.
+    A bare repository has no ``working_tree_dir``. ``given_paths`` are ``own_paths`` if they are known.
     """
 
     git_dir: Path
     common_dir: Path
     working_tree_dir: Path | None
+    given_paths: tuple[str, ...] = ()
 
     @property
     def working_dir(self) -> Path:
@@ -67,7 +77,21 @@ class Repo:
             "git_dir": self.git_dir,
             "common_dir": self.common_dir,
             "working_tree_dir": self.working_tree_dir,
+            "given_paths": self.given_paths,
         }
+
+    @cached_property
+    def own_paths(self) -> tuple[str, ...]:
+        """The folders of hooks and objects, and the index, from ``working_dir``; "" if a setting is empty.
+
+        Settings and the environment may move them anywhere.
+        """
+        if self.given_paths:
+            return self.given_paths
+        paths = run_git(self, "rev-parse", *_PATH_OPTIONS).removesuffix("\n").split("\n")
+        if len(paths) != len(_OWN_PATHS):  # a folder's name may hold a line break
+            paths = [run_git(self, "rev-parse", "--git-path", name).removesuffix("\n") for name in _OWN_PATHS]
+        return tuple(paths)
 
     @cached_property
     def blobs(self) -> BlobReader:
@@ -79,6 +103,16 @@ class Repo:
 
         A command judges one state, even if a branch moves while it runs, and starts git once for each name.
         """
+        return {}
+
+    @cached_property
+    def last_entries(self) -> dict[str, dict[str, TreeEntry]]:
+        """The files of the commits that were read last, the newest one at the end; ``entries`` keeps them."""
+        return {}
+
+    @cached_property
+    def last_changes(self) -> dict[tuple[str, str], list[tuple[str | None, str | None]]]:
+        """The last comparison of two commits, which ``diff`` keeps."""
         return {}
 
     @cached_property
@@ -103,19 +137,27 @@ class Repo:
 def open_repository(start: Path, bare: bool = False) -> Repo:
     """The repository around a folder; with ``bare``, it may lack a working tree.
 
-    Raises InputError if there is no repository, or no working tree.
+    Within one command it is opened once. Raises InputError if there is no repository, or no working tree.
     """
     # A hook may set GIT_DIR, which names the repository; otherwise git searches from the folder up.
     folder = Path.cwd() if "GIT_DIR" in os.environ else start
+    repo = remembered("repository", folder, lambda: _ask_for_repository(folder, start))
+    if repo.working_tree_dir is None and not bare:
+        raise InputError(f"{start}: a bare repository has no index; run callint in a working tree")
+    return repo
+
+
+def _ask_for_repository(folder: Path, start: Path) -> Repo:
+    """The repository that git finds from a folder; ``start`` is the folder for errors."""
     options = ["--absolute-git-dir", "--git-common-dir"]
     try:
         try:
-            git_dir, common_dir, top = _rev_parse_paths(folder, [*options, "--show-toplevel"])
+            (git_dir, common_dir, top), own_paths = _rev_parse_paths(folder, [*options, "--show-toplevel"])
         except GitError as error:
             if "work tree" not in error.stderr:
                 raise
-            git_dir, common_dir = _rev_parse_paths(folder, options)
-            top = None
+            (git_dir, common_dir), _ = _rev_parse_paths(folder, options)
+            top, own_paths = None, ()
     except GitError as error:
         if "not a git repository" in error.stderr:
             raise InputError(f"{start}: this is not a git repository; run callint inside one") from None
@@ -130,37 +172,41 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
         raise InputError(
             f"{top}: git uses it as the working tree, but it is not a folder; correct core.worktree"
         )
-    if top is None and not bare:
-        raise InputError(f"{start}: a bare repository has no index; run callint in a working tree")
-    return Repo(git_dir, common_dir, top)
+    # Git prints relative paths from the folder in which it runs.
+    return Repo(git_dir, common_dir, top, own_paths if folder == top else ())
 
 
-def _rev_parse_paths(folder: Path, options: list[str]) -> list[Path]:
-    """The absolute path that ``git rev-parse`` prints for each option when it runs in a folder."""
-    command = ["rev-parse", "--path-format=absolute"]
-    paths = os.fsdecode(output([*command, *options], folder)).removesuffix("\n").split("\n")
+def _rev_parse_paths(folder: Path, options: list[str]) -> tuple[list[Path], tuple[str, ...]]:
+    """The absolute path that ``git rev-parse`` prints for each option when it runs in a folder.
+
+    The second result is ``Repo.own_paths`` as git prints them there, () if a name holds a line break.
+    """
+    absolute = "--path-format=absolute"  # for the options behind it
+    command = ["rev-parse", *_PATH_OPTIONS, absolute, *options]
+    paths = os.fsdecode(output(command, folder)).removesuffix("\n").split("\n")
+    own_paths = tuple(paths[: len(_OWN_PATHS)])
+    paths = paths[len(_OWN_PATHS) :]
     if len(paths) != len(options):  # a folder's name may hold a line break
-        paths = [os.fsdecode(output([*command, option], folder)).removesuffix("\n") for option in options]
-    return [Path(path) for path in paths]
+        own_paths = ()
+        paths = [
+            os.fsdecode(output(["rev-parse", absolute, option], folder)).removesuffix("\n")
+            for option in options
+        ]
+    return [Path(path) for path in paths], own_paths
 
 
 def git_folders(start: Path) -> tuple[Path, ...]:
     """The paths that git reserves for itself when it runs in a folder; none outside a repository.
 
-    These are git's folder for the working tree, its folder for all working trees, the folders of hooks and
-    objects, and the index file. Settings and the environment may move the latter three anywhere.
+    These are git's folder for the working tree, its folder for all working trees, and ``Repo.own_paths``.
     """
-    names = ("hooks", "objects", "index")
     try:
         repo = open_repository(start, bare=True)
-        options = [argument for name in names for argument in ("--git-path", name)]
-        paths = run_git(repo, "rev-parse", *options).removesuffix("\n").split("\n")
-        if len(paths) != len(names):  # a folder's name may hold a line break
-            paths = [run_git(repo, "rev-parse", "--git-path", name).removesuffix("\n") for name in names]
+        # Relative paths, a relative core.hooksPath too, count from where commands run.
+        own_paths = tuple(repo.working_dir / path for path in repo.own_paths if path)
     except (InputError, OSError):
         return ()
-    # Relative paths, a relative core.hooksPath too, count from where commands run. An empty one is unset.
-    return (repo.git_dir, repo.common_dir, *(repo.working_dir / path for path in paths if path))
+    return (repo.git_dir, repo.common_dir, *own_paths)
 
 
 def top_level(repo: Repo) -> Path:
