@@ -6,6 +6,7 @@ Hypothesis makes new examples at a desk, and the same examples every time where 
 from __future__ import annotations
 
 import atexit
+import gc
 import importlib
 import os
 import shutil
@@ -18,6 +19,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+# While the tests are imported and collected almost nothing becomes garbage; see pytest_collection_finish.
+gc.disable()
 
 # The tests make tens of thousands of files, and callint syncs what it writes. In memory both cost little.
 _MEMORY = Path("/dev/shm")
@@ -137,6 +141,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if id(item) in slow:
             item.add_marker(pytest.mark.slow)
     items.sort(key=lambda item: id(item) not in slow)
+
+
+def pytest_collection_finish() -> None:
+    """Collect garbage from here on, but never look at the modules and the tests again."""
+    gc.collect()
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)
