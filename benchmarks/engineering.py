@@ -39,11 +39,11 @@ def untuned(seed: int) -> list[Shape]:
     return [make(np.random.default_rng([seed, number])) for number, make in enumerate(_UNTUNED)]
 
 
-def _property(*arguments: str | float) -> float:
-    """A property of a fluid by CoolProp, whose import takes most of a second."""
+def _property(name: str, first: str, one: float, second: str, other: float, fluid: str) -> float:
+    """A property of a fluid by two others, by CoolProp, whose import takes most of a second."""
     from CoolProp import CoolProp
 
-    return float(CoolProp.PropsSI(*arguments))
+    return CoolProp.PropsSI(name, first, one, second, other, fluid)
 
 
 def _map(function: Callable[[float, float], float], x: Array, y: Array) -> Array:

@@ -145,7 +145,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_collection_finish() -> None:
     """Collect garbage from here on, but never look at the modules and the tests again."""
-    gc.collect()
     gc.freeze()
     gc.enable()
 
