@@ -15,7 +15,6 @@ import numpy as np
 import psychrolib
 import thermocouples
 from ambiance import Atmosphere
-from CoolProp import CoolProp
 from fluids import fittings, safety_valve
 from fluids.friction import Colebrook
 from ht import F_LMTD_Fakheri, blackbody_spectral_radiance, effectiveness_from_NTU, turbulent_Gnielinski
@@ -38,6 +37,13 @@ def tuned(seed: int) -> list[Shape]:
 def untuned(seed: int) -> list[Shape]:
     """The tables by which constants are never chosen."""
     return [make(np.random.default_rng([seed, number])) for number, make in enumerate(_UNTUNED)]
+
+
+def _property(name: str, first: str, one: float, second: str, other: float, fluid: str) -> float:
+    """A property of a fluid by two others, by CoolProp, whose import takes most of a second."""
+    from CoolProp import CoolProp
+
+    return CoolProp.PropsSI(name, first, one, second, other, fluid)
 
 
 def _map(function: Callable[[float, float], float], x: Array, y: Array) -> Array:
@@ -124,26 +130,26 @@ def _superheat_low(_: np.random.Generator) -> Shape:
 
 def _refrigerant(_: np.random.Generator) -> Shape:
     x, y = np.linspace(20, 140, 13), np.array([0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 5])
-    values = _map(lambda t, p: CoolProp.PropsSI("D", "T", t + _ZERO, "P", p * _BAR, "R134a"), x, y)
+    values = _map(lambda t, p: _property("D", "T", t + _ZERO, "P", p * _BAR, "R134a"), x, y)
     return Shape("density of a refrigerant", x, y, values, "uint16", 0.01, 2)
 
 
 def _carbon_dioxide(_: np.random.Generator) -> Shape:
     x, y = np.linspace(20, 120, 21), np.linspace(75, 150, 12)
-    values = _map(lambda t, p: CoolProp.PropsSI("D", "T", t + _ZERO, "P", p * _BAR, "CO2"), x, y)
+    values = _map(lambda t, p: _property("D", "T", t + _ZERO, "P", p * _BAR, "CO2"), x, y)
     return Shape("dense carbon dioxide", x, y, values, "uint16", 0.1, 1)
 
 
 def _propane(_: np.random.Generator) -> Shape:
     x = np.linspace(-42, 90, 23)
-    values = _curve(lambda t: CoolProp.PropsSI("P", "T", t + _ZERO, "Q", 0, "R290") / _BAR, x)
+    values = _curve(lambda t: _property("P", "T", t + _ZERO, "Q", 0, "R290") / _BAR, x)
     return Shape("vapour pressure of propane", x, None, values, "uint16", 0.01, 2)
 
 
 def _measured_viscosity(numbers: np.random.Generator) -> Shape:
     # With normal noise of 1 % of the value.
     x, y = np.linspace(-20, 120, 15), np.linspace(10, 200, 10)
-    values = _map(lambda t, p: 1e6 * CoolProp.PropsSI("V", "T", t + _ZERO, "P", p * _BAR, "N2"), x, y)
+    values = _map(lambda t, p: 1e6 * _property("V", "T", t + _ZERO, "P", p * _BAR, "N2"), x, y)
     values = values * (1 + 0.01 * numbers.standard_normal(values.shape))
     return Shape("measured viscosity of nitrogen", x, y, values, "uint16", 0.01, 2)
 

@@ -6,8 +6,9 @@ each command the server forks a process. That process takes over the caller's ar
 and standard input, output and error, and goes on as Python does after its start. Each command still
 has a process of its own: it ends with an exit status and leaves nothing behind for the next command.
 
-A test does not see here what a command forgot to import: ``test_project_checks.py`` starts Python for each
-command. A test that is about the start of Python uses ``running.run_in_new_python``.
+A test does not see here what a command forgot to import: for that, ``test_project_checks.py`` has a server
+that has imported nothing of callint. A test that is about the start of Python uses
+``running.run_in_new_python``.
 
 ``python tests/command_server.py ADDRESS ARGUMENT...`` is a client, for programs that start callint, such as
 git. It imports only what Python has built in, so that it starts within milliseconds.
@@ -187,12 +188,24 @@ def _run(arguments: list[str]) -> None:
     os._exit(code if isinstance(code, int) else code is not None)
 
 
+def _import(modules: list[str]) -> None:
+    """Import these modules; without any, all of callint."""
+    import gc
+    from importlib import import_module
+
+    for name in modules:
+        import_module(name)
+    if not modules:
+        _import_everything()
+    gc.collect()
+    gc.freeze()
+
+
 def _import_everything() -> None:
     """Import all of callint, and what its commands import when they need it.
 
     Not GitPython, which looks for git when it is imported, and not what imports that.
     """
-    import gc
     import pkgutil
     from importlib import import_module
 
@@ -207,13 +220,11 @@ def _import_everything() -> None:
         *("concurrent.futures", "difflib", "glob", "multiprocessing.context", "runpy", "shutil", "tempfile"),
     ):
         import_module(name)
-    gc.collect()
-    gc.freeze()
 
 
 if __name__ == "__main__":
     if sys.argv[1] == "serve":
-        _import_everything()
+        _import(sys.argv[3:])
         _run(_Server(int(sys.argv[2])).serve())
     else:
         _client(sys.argv[1], sys.argv[2:])

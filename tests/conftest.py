@@ -6,6 +6,7 @@ Hypothesis makes new examples at a desk, and the same examples every time where 
 from __future__ import annotations
 
 import atexit
+import gc
 import importlib
 import os
 import shutil
@@ -19,24 +20,38 @@ from typing import Any
 
 import pytest
 
+# While the tests are imported and collected almost nothing becomes garbage; see pytest_collection_finish.
+gc.disable()
+
+#: Number of new objects after which Python looks for garbage. callint itself does so after a million.
+_GC_THRESHOLD = 100_000
+
 # The tests make tens of thousands of files, and callint syncs what it writes. In memory both cost little.
 _MEMORY = Path("/dev/shm")
 if "TMPDIR" not in os.environ and _MEMORY.is_dir() and shutil.disk_usage(_MEMORY).free >= 4 * 2**30:
     os.environ["TMPDIR"] = tempfile.tempdir = str(_MEMORY)
 
 # Compiling the tests takes longer than running many of them. If Python is told to leave no bytecode beside
-# the sources, one folder of this run has it: the first process to get here makes it for the workers.
+# the sources, a folder beside pytest's cache keeps it for the next run too, or one of this run: the first
+# process to get here makes it for the workers.
 if sys.dont_write_bytecode:
     if sys.pycache_prefix is None:
-        _bytecode = tempfile.mkdtemp(prefix="callint-bytecode-")
-        atexit.register(shutil.rmtree, _bytecode, ignore_errors=True)
+        _kept = Path(__file__).parent.parent / ".pytest_cache" / "bytecode"
+        _is_new = not _kept.exists()
+        try:
+            _kept.mkdir(parents=True, exist_ok=True)
+            _bytecode = str(_kept)
+        except OSError:
+            _bytecode = tempfile.mkdtemp(prefix="callint-bytecode-")
+            atexit.register(shutil.rmtree, _bytecode, ignore_errors=True)
         # Python will look nowhere else, not even for the bytecode that lies beside installed modules.
         for _top in sorted({sysconfig.get_path(name) for name in ("stdlib", "purelib", "platlib")}):
-            for _beside in Path(_top).rglob("__pycache__"):
+            for _beside in Path(_top).rglob("__pycache__") if _is_new else ():
                 _twin = Path(_bytecode, *_beside.parent.parts[1:])
                 _twin.mkdir(parents=True, exist_ok=True)
                 for _module in os.listdir(_beside):  # noqa: PTH208 (quick)
-                    os.symlink(f"{_beside}/{_module}", f"{_twin}/{_module}")  # noqa: PTH211 (quick)
+                    with suppress(FileExistsError):  # another run that starts now
+                        os.symlink(f"{_beside}/{_module}", f"{_twin}/{_module}")  # noqa: PTH211 (quick)
         sys.pycache_prefix = _bytecode
     sys.dont_write_bytecode = False
     os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
@@ -137,6 +152,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if id(item) in slow:
             item.add_marker(pytest.mark.slow)
     items.sort(key=lambda item: id(item) not in slow)
+
+
+def pytest_collection_finish() -> None:
+    """Collect garbage from here on, but seldom, and never look at the modules and the tests again."""
+    gc.freeze()
+    gc.set_threshold(_GC_THRESHOLD)
+    gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)

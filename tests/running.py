@@ -173,8 +173,11 @@ def run_python(
     env: dict[str, str],
     text: bytes = b"",
     patience: float | None = None,
+    imported: tuple[str, ...] = (),
 ) -> Result:
     """``python ARGUMENTS`` in a process that the command server forks, where callint is imported already.
+
+    With ``imported`` these modules are imported in place of callint.
 
     The arguments begin with ``-m MODULE`` or ``-c PROGRAM``; ``text`` is the standard input. A process that
     says nothing for ``patience`` seconds is killed, which is a TimeoutError.
@@ -185,7 +188,7 @@ def run_python(
         given.seek(0)
         ends = [os.pipe() for _ in range(2)]
         connection = files.enter_context(socket.socket(socket.AF_UNIX))
-        connection.connect(command_server_address())
+        connection.connect(command_server_address(*imported))
         with chdir(cwd):
             streams = [given.fileno(), *(writing for _, writing in ends)]
             command_server.send(connection, list(arguments), env, streams)
@@ -210,8 +213,8 @@ def run_python(
 
 
 @cache
-def command_server_address() -> str:
-    """Where the command server of this process of pytest listens."""
+def command_server_address(*modules: str) -> str:
+    """Where the command server of this process of pytest listens; ``modules`` are those of ``run_python``."""
     folder = tempfile.mkdtemp(prefix="callint-server-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     address = f"{folder}/socket"
@@ -219,7 +222,7 @@ def command_server_address() -> str:
         listener.bind(address)
         listener.listen()
         server = subprocess.Popen(
-            [sys.executable, "-m", "tests.command_server", "serve", str(listener.fileno())],
+            [sys.executable, "-m", "tests.command_server", "serve", str(listener.fileno()), *modules],
             cwd=REPOSITORY,
             env=environment(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1"),
             stdin=subprocess.PIPE,  # open as long as this process runs

@@ -856,11 +856,11 @@ def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
 
 
 def test_the_scoreboard_has_not_rotted() -> None:
-    score = scoreboard.run((21,), clean=3, each=1, baselines=False)
+    score = scoreboard.run((21,), clean=3, each=1, baselines=False, part=0)
     alone = score.clean.pop("one cell on purpose")
     assert score.blamed.pop("one cell on purpose", 0) / alone <= 0.05
     slips, clean = sum(score.slips.values()), sum(score.clean.values())
-    assert slips > 1200 and clean > 500
+    assert slips > 800 and clean > 300
     assert sum(score.found.values()) / slips >= 0.95
     assert sum(score.blamed.values()) / clean <= 0.02
     assert score.innocent / slips <= 0.05

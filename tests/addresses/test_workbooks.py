@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
@@ -38,6 +39,9 @@ def with_part(name: str, content: bytes) -> bytes:
     return stream.getvalue()
 
 
+#: What a file contains; a function makes large contents, because the tests are collected more often than run.
+Content = bytes | Callable[[], bytes]
+
 _PAGE = "xl/worksheets/sheet1.xml"
 _ENTITY = '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'
 
@@ -52,17 +56,20 @@ _ENTITY = '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'
         (with_part("xl/workbook.xml", b"<a/>"), "the workbook is damaged or is not one"),
         (with_part(_PAGE, _ENTITY.encode()), "the workbook declares a document type"),
         (with_part(_PAGE, _ENTITY.encode("utf-16")), "the workbook declares a document type"),
-        (with_part("xl/bomb.xml", bytes(sheets.MAX_UNPACKED)), "the workbook unpacks to more than 128 MiB"),
+        (
+            lambda: with_part("xl/bomb.xml", bytes(sheets.MAX_UNPACKED)),
+            "the workbook unpacks to more than 128 MiB",
+        ),
         (workbook(("cut", 48, "uint8")), ":2: nothing tells whether address 48 is decimal"),
         (workbook(), "the list has no row below its header"),
     ],
     ids=range(10),
 )
 def test_a_bad_workbook_is_one_line_and_nothing_is_written(
-    tmp_path: Path, content: bytes, error: str
+    tmp_path: Path, content: Content, error: str
 ) -> None:
     yard = Yard(tmp_path)
-    yard.write("list.xlsx", content)
+    yard.write("list.xlsx", content() if callable(content) else content)
     result = yard.run("import", "list.xlsx")
     assert (result.status, len(result.stderr.splitlines())) == (2, 1), result.stderr
     assert error in result.error and "list.xlsx" in result.error
@@ -100,17 +107,17 @@ def test_without_openpyxl_a_workbook_is_refused_with_the_extra_to_install(tmp_pa
         (b"name;address\0;type\n", "it is not a text file"),
         (b"name;address;type\n" + b"a" * 5000 + b";0x30;uint8\n", ":2: a cell has more than 4096 characters"),
         (b"name;address;type\n" + b";" * 300 + b"x\n", ":2: the row has more than 200 columns"),
-        (b'name;address;type\n"' + b"a" * 9_000_000, "a cell is too long"),
-        (b"name;address;type\n" + b"a;0x1;uint8\n" * 100_001, "the file has more than 100,000 rows"),
-        (b"name;address;type\n" + b"#" * sheets.MAX_BYTES, "the file is larger than 32 MiB"),
+        (lambda: b'name;address;type\n"' + b"a" * 9_000_000, "a cell is too long"),
+        (lambda: b"name;address;type\n" + b"a;0x1;uint8\n" * 100_001, "the file has more than 100,000 rows"),
+        (lambda: b"name;address;type\n" + b"#" * sheets.MAX_BYTES, "the file is larger than 32 MiB"),
     ],
     ids=range(10),
 )
 def test_a_bad_text_file_is_one_line_and_nothing_is_written(
-    tmp_path: Path, content: bytes, error: str
+    tmp_path: Path, content: Content, error: str
 ) -> None:
     yard = Yard(tmp_path)
-    yard.write("list.csv", content)
+    yard.write("list.csv", content() if callable(content) else content)
     result = yard.run("import", "list.csv")
     assert (result.status, len(result.stderr.splitlines())) == (2, 1), result.stderr
     assert error in result.error and "list.csv" in result.error

@@ -71,7 +71,8 @@ class Page:
 
     def open(self, link: str = "") -> Page:
         """The page anew, at a link into it; what the browser kept stays."""
-        self.chrome.get("about:blank")
+        if self.chrome.current_url != "about:blank":
+            self.chrome.get("about:blank")
         self.logged("browser")
         self.logged("performance")
         self.chrome.get(self.file.as_uri() + link)

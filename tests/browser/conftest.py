@@ -30,9 +30,10 @@ def opened(chrome: webdriver.Chrome, tmp_path: Path) -> Iterator[Opened]:
             file.write_text(text_of(document), "utf-8")
         return Page(chrome, file).screen(width, 1000, dark).open(link)
 
-    blank = tmp_path / "blank.html"
-    blank.write_text("<!doctype html><title>Blank</title>", "utf-8")
-    chrome.get(blank.as_uri())
-    chrome.execute_script("localStorage.clear()")
+    # The page before writes what it keeps when the browser leaves it.
+    chrome.get("about:blank")
+    chrome.execute_cdp_cmd(
+        "Storage.clearDataForOrigin", {"origin": "file://", "storageTypes": "local_storage"}
+    )
     yield open_page
     chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

@@ -164,4 +164,4 @@ def test_the_page_writes_no_file(opened: Opened, tmp_path: Path) -> None:
     page = opened(yard())
     sign(page, "smoke_limit", "Fine")
     page.click(".copy")
-    assert {path.name for path in tmp_path.iterdir()} == {"review.html", "blank.html"}
+    assert {path.name for path in tmp_path.iterdir()} == {"review.html"}

@@ -11,9 +11,11 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from datetime import date
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import psutil
 import pytest
@@ -25,7 +27,7 @@ from callint.checking.checker import Checker
 from callint.checking.parallel import Task, WorkerPool, work
 from callint.checking.report import Report
 from callint.cli.progress import progress
-from callint.cli.workers import amount
+from callint.cli.workers import amount, workers
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -80,9 +82,28 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Yard:
 # The same findings
 
 
+@pytest.fixture(scope="module")
+def processes() -> Iterator[WorkerPool]:
+    """Three processes, as ``--jobs 3`` starts them for each command."""
+    with mock.patch.dict(os.environ, environment()), workers(3, None, 40) as pool:
+        assert pool is not None
+        yield pool
+
+
 @pytest.mark.parametrize("form", ["text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab"])
-def test_several_processes_find_what_one_finds_in_the_same_order(yard: Yard, form: str) -> None:
-    alone, together = (run("check", "--format", form, "--jobs", jobs, cwd=yard.root) for jobs in ("1", "3"))
+def test_several_processes_find_what_one_finds_in_the_same_order(
+    yard: Yard, processes: WorkerPool, monkeypatch: pytest.MonkeyPatch, form: str
+) -> None:
+    alone = yard.call("check", "--format", form, "--jobs", "1")
+    asked = []
+
+    def started(size: int) -> AbstractContextManager[WorkerPool]:
+        asked.append(size)
+        return nullcontext(processes)
+
+    monkeypatch.setattr("callint.cli.workers._processes", started)
+    together = yard.call("check", "--format", form, "--jobs", "3")
+    assert asked == [3]
     assert alone.status == 1
     assert alone.stdout
     assert together == alone

@@ -84,6 +84,7 @@ class Trials:
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         self._items = {item.nodeid: item for item in session.items}
+        gc.unfreeze()  # what the collection froze is not among the objects
         for result in gc.get_objects():
             if isinstance(result, FunctionType):
                 self._functions[result.__code__.co_filename, result.__code__.co_qualname].append(result)

@@ -1,4 +1,4 @@
-"""What the published ASAP2 reader pya2ldb reads of a description, as JSON; a program of its own.
+"""What the published ASAP2 reader pya2ldb reads of descriptions, as a JSON list; a program of its own.
 
 It runs in a process of its own, because importing it changes how Python reports errors.
 """
@@ -143,6 +143,6 @@ def read(path: str) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    found = read(sys.argv[1])
-    with open(sys.argv[2], "w", encoding="utf-8") as file:  # noqa: PTH123
-        json.dump(found, file)
+    result = [read(path) for path in sys.argv[2:]]
+    with open(sys.argv[1], "w", encoding="utf-8") as file:  # noqa: PTH123
+        json.dump(result, file)

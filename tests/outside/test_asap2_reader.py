@@ -81,26 +81,44 @@ def exported() -> str:
     return "".join(description_lines(definition)[0])
 
 
-@pytest.fixture(scope="module", params=[DEMO, VARIANTS, "completed", "exported"])
-def both(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Description, Any]:
-    """A description as it is read here, and as the other reader reads it."""
+DESCRIPTIONS = [DEMO, VARIANTS, "completed", "exported"]
+
+
+@pytest.fixture(scope="module")
+def read_by_both(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Description, Any]]:
+    """Each description as it is read here, and as the other reader reads it.
+
+    The other reader takes longer to start than to read a description, so that one process reads all of them.
+    """
     folder = tmp_path_factory.mktemp("asap2")
-    path = folder / "description.a2l"
-    if request.param == "completed":
-        path.write_text(completed(shipped(DEMO).decode("latin-1")), "latin-1")
-    elif request.param == "exported":
-        path.write_text(exported(), "utf-8")
-    else:
-        path.write_bytes(shipped(request.param))
+    paths = [folder / f"{number}.a2l" for number in range(len(DESCRIPTIONS))]
+    for name, path in zip(DESCRIPTIONS, paths, strict=True):
+        if name == "completed":
+            path.write_text(completed(shipped(DEMO).decode("latin-1")), "latin-1")
+        elif name == "exported":
+            path.write_text(exported(), "utf-8")
+        else:
+            path.write_bytes(shipped(name))
     done = subprocess.run(
-        [sys.executable, PROGRAM, path, folder / "read.json"],
+        [sys.executable, PROGRAM, folder / "read.json", *paths],
         cwd=folder,
         env=environment(),
         capture_output=True,
         check=False,
     )
     assert done.returncode == 0, done.stderr[-2000:]
-    return read_asap2(path), json.loads((folder / "read.json").read_bytes())
+    others = json.loads((folder / "read.json").read_bytes())
+    return {
+        name: (read_asap2(path), other) for name, path, other in zip(DESCRIPTIONS, paths, others, strict=True)
+    }
+
+
+@pytest.fixture(scope="module", params=DESCRIPTIONS)
+def both(
+    request: pytest.FixtureRequest, read_by_both: dict[str, tuple[Description, Any]]
+) -> tuple[Description, Any]:
+    """A description as it is read here, and as the other reader reads it."""
+    return read_by_both[request.param]
 
 
 def characteristic(item: Characteristic) -> list[Any]:

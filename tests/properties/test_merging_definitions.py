@@ -345,7 +345,8 @@ def test_every_value_that_was_changed_in_two_ways_is_named(files: tuple[bytes, b
 @given(three())
 def test_what_theirs_did_not_touch_stays_byte_for_byte(files: tuple[bytes, bytes, bytes]) -> None:
     base, ours, theirs = files
-    touched = {place[0] for place in values(base) if values(base).get(place) != values(theirs).get(place)}
+    old, new = values(base), values(theirs)
+    touched = {place[0] for place in old if old[place] != new.get(place)}
     result = merged(base, ours, theirs).data
     for match in re.finditer(rb"<(scalar|curve|map) (?:[^>]*/>|[^>]*>.*?</\1>)", ours, re.DOTALL):
         name = re.search(rb'name="([^"]*)"', match[0])
@@ -358,8 +359,9 @@ def test_what_theirs_did_not_touch_stays_byte_for_byte(files: tuple[bytes, bytes
 @given(st.data())
 def test_tables_that_ours_has_keep_their_order(data: st.DataObject) -> None:
     base, ours, theirs = data.draw(three("vgn"))
-    order = [name for name in _tables(merged(base, ours, theirs).data) if name in _tables(ours)]
-    assert order == [name for name in _tables(ours) if name in order]
+    mine = _tables(ours)
+    order = [name for name in _tables(merged(base, ours, theirs).data) if name in mine]
+    assert order == [name for name in mine if name in order]
 
 
 def _tables(data: bytes) -> list[str]:

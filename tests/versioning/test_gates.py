@@ -6,6 +6,7 @@ Real git, set up by ``callint init``; ``docs/git.md`` has the same as a table.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -19,11 +20,14 @@ from tests.running import (
     HULL,
     Result,
     Scratch,
+    copy_of,
     edited,
+    folder_for_copies,
     fuel_cell,
     initialize,
     make_repository_yard,
     needs_git_lfs,
+    refreshed,
 )
 
 HERON = "boats/heron.bin"
@@ -54,13 +58,34 @@ class Room(Scratch):
         return self.head()
 
 
-@pytest.fixture
-def room(tmp_path: Path) -> Room:
-    room = Room(make_repository_yard(tmp_path / "repo", heron=GOOD).root)
+@cache
+def _template(is_in_lfs: bool) -> Path:
+    """A repository that callint init set up, and in which git-lfs may store the images."""
+    room = Room(make_repository_yard(folder_for_copies(), heron=GOOD).root)
     assert initialize(room).status == 0
     room.commit("Set up")
+    if is_in_lfs:
+        room.must("lfs", "install", "--local", "--skip-repo")
+        attributes = (room.root / ".gitattributes").read_text("utf-8")
+        room.write(".gitattributes", f"boats/*.bin filter=lfs\n{attributes}")
+        room.must("add", "--all", "--renormalize")
+        room.commit("Into git-lfs")
     room.must("tag", "start")
-    return room
+    return room.root
+
+
+def _copied(tmp_path: Path, is_in_lfs: bool) -> Room:
+    return Room(refreshed(copy_of(_template(is_in_lfs), tmp_path / "repo")).root)
+
+
+@pytest.fixture
+def room(tmp_path: Path) -> Room:
+    return _copied(tmp_path, is_in_lfs=False)
+
+
+@pytest.fixture
+def room_in_lfs(tmp_path: Path) -> Room:
+    return _copied(tmp_path, is_in_lfs=True)
 
 
 def said(result: Result) -> str:
@@ -496,14 +521,9 @@ def test_a_list_of_a_merge_without_git_keeps_the_image_from_being_committed(room
     "way", [conflict_of_merge, conflict_of_rebase, conflict_of_cherry_pick, conflict_of_am]
 )
 def test_no_unsettled_conflict_is_committed_where_git_lfs_stores_images(
-    room: Room, way: Callable[[Room], tuple[str, ...]]
+    room_in_lfs: Room, way: Callable[[Room], tuple[str, ...]]
 ) -> None:
-    room.must("lfs", "install", "--local", "--skip-repo")
-    attributes = (room.root / ".gitattributes").read_text("utf-8")
-    room.write(".gitattributes", f"boats/*.bin filter=lfs\n{attributes}")
-    room.must("add", "--all", "--renormalize")
-    room.commit("Into git-lfs")
-    room.must("tag", "--force", "start")
+    room = room_in_lfs
     conflicting(room)
     result = way(room)
     assert (room.root / LIST).exists()
@@ -519,13 +539,8 @@ def test_no_unsettled_conflict_is_committed_where_git_lfs_stores_images(
 
 @needs_git_lfs
 @pytest.mark.parametrize("way", [by_am, by_cherry_pick, by_rebase_with_patches, by_merge])
-def test_a_bad_image_is_stopped_where_git_lfs_stores_it(room: Room, way: Way) -> None:
-    room.must("lfs", "install", "--local", "--skip-repo")
-    attributes = (room.root / ".gitattributes").read_text("utf-8")
-    room.write(".gitattributes", f"boats/*.bin filter=lfs\n{attributes}")
-    room.must("add", "--all", "--renormalize")
-    room.commit("Into git-lfs")
-    room.must("tag", "--force", "start")
+def test_a_bad_image_is_stopped_where_git_lfs_stores_it(room_in_lfs: Room, way: Way) -> None:
+    room = room_in_lfs
     topic(room, BAD)
     result = way(room, BAD)
     assert result.status != 0 and SLIP in said(result), result

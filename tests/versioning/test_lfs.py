@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -15,12 +16,15 @@ from tests.running import (
     HULL,
     Result,
     Scratch,
+    copy_of,
     edited,
+    folder_for_copies,
     fuel_cell,
     make_repository,
     make_repository_yard,
     make_yard,
     needs_git_lfs,
+    refreshed,
     run,
     steering,
     too_wide,
@@ -90,10 +94,11 @@ def lfs(scratch: Scratch, tmp_path: Path) -> Stored:
     return Stored(scratch, with_drivers(scratch, tmp_path / "bin"))
 
 
-@pytest.fixture
-def stored(tmp_path: Path) -> Stored:
-    """The yard with an honest heron."""
-    stored = lfs(make_repository(tmp_path / "repo"), tmp_path)
+@cache
+def _template(is_slipped: bool) -> Stored:
+    """The yard with an honest heron; if slipped, a commit later, with a slip."""
+    folder = folder_for_copies()
+    stored = lfs(make_repository(folder / "repo"), folder)
     make_yard(stored.root)
     stored.git("lfs", "track", "boats/*.bin")
     assert "filter=lfs" in (stored.root / ".gitattributes").read_text("utf-8")
@@ -101,14 +106,26 @@ def stored(tmp_path: Path) -> Stored:
     stored.scratch.write(HERON, GOOD)
     stored.git("add", "--all")
     stored.commit(GOOD, "The yard")
+    if is_slipped:
+        stored.commit(BAD, "A slip")
     return stored
+
+
+def _copied(tmp_path: Path, is_slipped: bool) -> Stored:
+    template = _template(is_slipped)
+    return Stored(refreshed(copy_of(template.root, tmp_path / "repo")), template.path)
 
 
 @pytest.fixture
-def slipped(stored: Stored) -> Stored:
+def stored(tmp_path: Path) -> Stored:
+    """The yard with an honest heron."""
+    return _copied(tmp_path, is_slipped=False)
+
+
+@pytest.fixture
+def slipped(tmp_path: Path) -> Stored:
     """A commit later, with a slip."""
-    stored.commit(BAD, "A slip")
-    return stored
+    return _copied(tmp_path, is_slipped=True)
 
 
 # callint's commands
