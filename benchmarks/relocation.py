@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from benchmarks import engineering, shapes
 from benchmarks.measure import print_table
 from benchmarks.siblings import Sibling, sibling
+from callint.comparing.relocation.moved_definition import move_definition
 from callint.comparing.relocation.relocate import relocate
 from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.units import PlacementUnit, item_units
@@ -32,14 +33,25 @@ class Score:
         self.absent: Counter[ItemKind] = Counter()
         self.left: Counter[RelocationEvidence] = Counter()
 
-    def add(self, placements: Sequence[Placement], truth: dict[str, int | None]) -> None:
+    def add(self, placements: Sequence[Placement], pair: Sibling) -> None:
+        """Count placements; one with another size is right only if its size is too."""
+        counts = {item.name: item.count for item in placements if item.count is not None}
         for item in placements:
-            right = truth[item.name]
+            right = pair.truth[item.name]
             (self.absent if right is None else self.present)[item.kind] += 1
             if item.new is not None:
-                (self.right if item.new == right else self.wrong)[item.kind] += 1
+                is_right = item.new == right and all(
+                    counts.get(axis) == pair.counts.get(axis) for axis in _axes(item, pair)
+                )
+                (self.right if is_right else self.wrong)[item.kind] += 1
             elif right is not None:
                 self.left[item.evidence] += 1
+
+
+def _axes(item: Placement, pair: Sibling) -> Sequence[str]:
+    """The axes that give an item its size."""
+    table = pair.definition.tables.get(item.name)
+    return (item.name,) if item.kind is ItemKind.AXIS else table.axes if table is not None else ()
 
 
 def tuning_pairs(seeds: Sequence[int]) -> list[Sibling]:
@@ -67,7 +79,9 @@ def by_unique_bytes(pair: Sibling) -> dict[str, int]:
 def score(pairs: Sequence[Sibling]) -> Score:
     result = Score()
     for pair in pairs:
-        result.add(relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new)), pair.truth)
+        new = Image.raw(pair.new)
+        moved = move_definition(pair.definition, relocate(pair.definition, Image.raw(pair.old), new), new)
+        result.add(moved.placements, pair)
     return result
 
 

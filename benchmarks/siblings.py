@@ -60,8 +60,9 @@ _WORDS = {1: ("uint8", "int8"), 2: ("uint16", "int16"), 4: ("float32", "int32")}
 class Piece:
     """Bytes of the old software and of the new one; ``name`` of the item that they are, if any.
 
-    ``old`` is None if the new software alone has it, ``new`` if it is gone; ``resized`` items may not be
-    placed. ``points_to`` are the names of items whose addresses the bytes are, once they are known.
+    ``old`` is None if the new software alone has it, ``new`` if it is gone. ``resized`` items have the new
+    sizes of their axes; ``on_another_axis`` are tables that may not be placed. ``points_to`` are the names of
+    items whose addresses the bytes are, once they are known.
     """
 
     old: bytes | None
@@ -70,11 +71,16 @@ class Piece:
     resized: bool = False
     align: int = 1
     points_to: tuple[str, ...] = ()
+    on_another_axis: bool = False
 
 
 @dataclass
 class Sibling:
-    """A pair: the definition of the old image, and where its items lie in the new one (None: nowhere)."""
+    """A pair: the definition of the old image, and where its items lie in the new one (None: nowhere).
+
+    ``resized`` are the items with another size; ``counts`` are the new numbers of points of such axes. Tables
+    that are on another axis in the new software are nowhere.
+    """
 
     definition: Definition
     old: bytes
@@ -82,6 +88,7 @@ class Sibling:
     truth: dict[str, int | None]
     title: str
     resized: frozenset[str] = frozenset()
+    counts: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass
@@ -97,6 +104,7 @@ class _Maker:
     texts: dict[str, Text] = field(default_factory=dict)
     conversions: dict[str, Linear | States] = field(default_factory=dict)
     grids: list[tuple[Shape, Array, str, float]] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
 
     def chance(self, share: float) -> bool:
         return bool(self.numbers.random() < share)
@@ -145,6 +153,7 @@ class _Maker:
         if resized:
             size = max(3, len(raw) + int(self.numbers.choice([-2, -1, 1, 2, 4])))
             after = np.rint(np.interp(np.linspace(0, 1, size), np.linspace(0, 1, len(raw)), raw))
+            self.counts[name] = size
         has_count = self.chance(0.4)
         pieces = []
         if has_count:
@@ -307,6 +316,7 @@ class _Maker:
                 piece = self.table(name, np.zeros((rows, columns)), (x, y), wanted, new_rows)
             else:
                 piece = self.table(name, np.zeros((1, columns)), (x,), wanted, 1)
+            piece.on_another_axis = wanted != new_columns
             pieces.append(piece)
             if self.chance(0.3):
                 pieces.append(self.filler(int(self.numbers.integers(2, 40))))
@@ -349,7 +359,7 @@ class _Maker:
         """An item of its own with the same content, as a second bank has it."""
         self.tables[name + "b"] = replace(self.tables[name], name=name + "b")
         new = piece.new if piece.resized or self.chance(0.7) else piece.old
-        return Piece(piece.old, new, name + "b", piece.resized, piece.align)
+        return replace(piece, new=new, name=name + "b")
 
 
 def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: str) -> Sibling:
@@ -388,12 +398,17 @@ def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: st
     end = max(size, len(old) + 64, len(new) + 64)
     old, new = old.ljust(end - 4, b"\xff"), new.ljust(end - 4, b"\xff")
     old, new = old + _sum(old, order), new + _sum(new, order)
-    resized = {piece.name for piece in new_order if piece.resized}
+    resized = {piece.name for piece in new_order if piece.resized and not piece.on_another_axis}
+    on_another_axis = {piece.name for piece in new_order if piece.on_another_axis}
     truth: dict[str, int | None] = {
-        name: None if name in resized else new_at.get(name) for name in old_at if not name.startswith("#")
+        name: None if name in on_another_axis else new_at.get(name)
+        for name in old_at
+        if not name.startswith("#")
     }
     truth["sum"] = end - 4
-    return Sibling(_definition(maker, old_at, end, order), old, new, truth, title, frozenset(resized))
+    return Sibling(
+        _definition(maker, old_at, end, order), old, new, truth, title, frozenset(resized), maker.counts
+    )
 
 
 def _joined(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from benchmarks.relocation import Score
 from benchmarks.shapes import shapes
 from benchmarks.siblings import sibling
 from callint.comparing.relocation.relocate import relocate
-from callint.comparing.relocation.result import Placement, RelocationEvidence
+from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.definition import read_definition
@@ -23,8 +24,12 @@ _SOFTWARES = (
     ("definitions/skerry-28.xml", "factory/sk28-0412.bin"),
     ("definitions/skerry-28-0431.xml", "factory/sk28-0431.bin"),
 )
-#: By name in the older software: the same scalar under its name in the newer one.
-_RENAMED = {"overspeed_ramp": "overspeed_return_time"}
+#: By name in the older software: the same item under its name in the newer one. Axes are named by their size.
+_RENAMED = {
+    "overspeed_ramp": "overspeed_return_time",
+    "speed_12": "speed_14",
+    "air_mass_12": "air_mass_13",
+}
 
 
 @pytest.fixture(scope="module")
@@ -57,10 +62,16 @@ def test_nothing_of_the_demo_is_placed_wrongly(softwares: list[tuple[Definition,
     (definition, image), (other, target) = softwares[old], softwares[1 - old]
     names = _RENAMED if old == 0 else {after: before for before, after in _RENAMED.items()}
     addresses = _addresses(other)
+    counts = {axis.name: axis.count for axis in other.stored_axes}
+    old_counts = {axis.name: axis.count for axis in definition.stored_axes}
     placements = relocate(definition, image, target)
     placed = [item for item in placements if item.new is not None]
     for item in placed:
-        assert item.new == addresses.get(names.get(item.name, item.name)), item
+        name = names.get(item.name, item.name)
+        assert item.new == addresses.get(name), item
+        if item.kind is ItemKind.AXIS:
+            assert (item.count or old_counts[item.name]) == counts[name], item
+    assert any(item.count for item in placed)
     assert len(placed) > 0.85 * len(placements)
 
 
@@ -68,7 +79,7 @@ def test_few_items_of_seeded_pairs_are_left_and_fewer_are_wrong() -> None:
     score = Score()
     for seed in (1, 2, 3):
         pair = sibling(seed, 400, 0, shapes(seed), "")
-        score.add(relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new)), pair.truth)
+        score.add(relocate(pair.definition, Image.raw(pair.old), Image.raw(pair.new)), pair)
     right, wrong, present = (sum(count.values()) for count in (score.right, score.wrong, score.present))
     assert right > 0.93 * present
     assert wrong <= 0.005 * (right + wrong)
@@ -202,3 +213,63 @@ def test_a_copy_of_the_old_content_beside_a_recalibrated_table_is_not_taken_for_
 def test_a_table_whose_bytes_are_gone_is_left_out() -> None:
     for middle in (b"", b"\xff" * len(_hill())):
         assert _placed(middle).new is None
+
+
+# A resized axis, and the tables on it
+
+_TWO_CURVES = definition_xml(
+    """
+    <curve name="c" title="C" purpose="general" at="0x60" type="uint16" conversion="rpm"><x axis="x"/></curve>
+    <curve name="d" title="D" purpose="general" at="0x70" type="uint16" conversion="rpm"><x axis="x"/></curve>
+    """,
+    axes='<axis name="x" signal="speed" at="0x50" type="uint16" conversion="rpm" count="8"/>',
+    size=512,
+)
+
+
+def _resized_axis(count: int) -> bytes:
+    """An axis with two curves on it, by stated formulas, as big-endian 16-bit numbers."""
+    x = np.linspace(0, 1, count)
+    rows = (500 + 5500 * x**1.2, 3000 + 9000 * np.exp(-((x - 0.4) ** 2) / 0.05), 20000 - 15000 * x * x)
+    return b"".join(np.rint(row).astype(">u2").tobytes() for row in rows)
+
+
+@pytest.mark.parametrize("count", [6, 7, 9, 10, 12])
+def test_a_resized_axis_is_placed_with_its_tables(count: int) -> None:
+    front, back = _noise(0x50, 1), _noise(256, 2)
+    old, new = front + _resized_axis(8) + back, front + _resized_axis(count) + back
+    placed = _by_name(relocate(read(_TWO_CURVES), Image.raw(old), Image.raw(new)))
+    assert [placed[name].new for name in "xcd"] == [0x50, 0x50 + 2 * count, 0x50 + 4 * count]
+    assert placed["x"].count == count
+
+
+# Pointers
+
+_POINTED_FROM = 0x8000_0000
+
+
+def _pointed(order: Literal["big", "little"], inserted: int, pointers: bool) -> dict[str, Placement]:
+    """Six curves with one content and six others; before the second, copies of the first are inserted."""
+    tables = "".join(
+        f'<curve name="c{n}" title="C" purpose="general" at="{0x100 + 8 * n}" type="uint8" conversion="rpm">'
+        '<x axis="x"/></curve>'
+        for n in range(12)
+    )
+    axis = '<axis name="x" signal="speed" at="0x80" type="uint8" conversion="rpm" count="8"/>'
+    copied = bytes([3, 9, 27, 81, 64, 32, 16, 8])
+    front, back, images = bytearray(_noise(0x100, 1)), _noise(0x100, 2), []
+    front[0x80:0x88] = bytes(range(10, 90, 10))
+    for more in (0, inserted):
+        addresses = [0x100, *(0x100 + 8 * (n + more) for n in range(1, 12))]
+        words = b"".join((_POINTED_FROM + at).to_bytes(4, order) for at in addresses)
+        front[0x20:0x50] = words if pointers else _noise(48, 3)
+        images.append(Image.raw(bytes(front) + copied * (6 + more) + _noise(48, 4) + back))
+    return _by_name(relocate(read(definition_xml(tables, axes=axis, size=1024)), *images))
+
+
+@pytest.mark.parametrize("order", ["big", "little"])
+def test_pointers_tell_copies_apart(order: Literal["big", "little"]) -> None:
+    placed = _pointed(order, 3, pointers=True)
+    assert [placed[f"c{n}"].new for n in range(1, 12)] == [0x100 + 8 * (n + 3) for n in range(1, 12)]
+    without = _pointed(order, 3, pointers=False)
+    assert any(without[f"c{n}"].new is None for n in range(1, 12))

@@ -37,24 +37,31 @@ class ChildContent:
     """The content of a child.
 
     ``gone`` has kinds and names: tables, shared axes, and parts of the memory. ``memory`` is None if it is
-    that of the parent; otherwise it has only the parts that differ.
+    that of the parent; otherwise it has only the parts that differ. ``declared`` are the names of shared
+    axes with another number of points, and of tables with such an axis of their own: the child declares them
+    again.
     """
 
     stretches: tuple[ShiftedStretch, ...] = ()
     places: tuple[NewPlace, ...] = ()
     gone: tuple[tuple[str, str], ...] = ()
     memory: Memory | None = None
+    declared: frozenset[str] = frozenset()
 
 
 def child_content(moved: MovedDefinition) -> ChildContent:
     """The shortest form that this function knows of what differs from the parent."""
     old, new = moved.old, moved.definition
     stretches = _stretches(list(_addresses(old, new)))
+    declared = frozenset(
+        name.partition("/")[0] for name, axis in new.axes.items() if axis.count != old.axes[name].count
+    )
     return ChildContent(
         stretches=tuple(stretches),
-        places=tuple(_places(old, new, stretches)),
+        places=tuple(place for place in _places(old, new, stretches) if place.name not in declared),
         gone=tuple(_gone(old, new)),
         memory=_memory(old.memory, new.memory),
+        declared=declared,
     )
 
 

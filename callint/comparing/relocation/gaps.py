@@ -1,80 +1,89 @@
-"""Places recalibrated items between two items that are sure: the second look, after the assignment.
+"""Places items between two anchors: the second look, after the assignment.
 
-The assignment compares few shifts. Between the end of a sure item and the start of the next, an item may lie
-at any offset: bytes may have been inserted in front of it, behind it or on both sides. Each offset gets the
-likelihood ratio of the old numbers and those that lie there. The posterior probability then counts all other
-offsets, and that the item is gone.
+Anchors are long stretches that are kept. Between two of them, ``alignment`` weighs every shift for all units
+at once, with the chance that one is gone or has another size.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.comparing.relocation.alignment import AlignedUnit, Alignment, UnitOption
 from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
 from callint.comparing.relocation.result import ItemKind, RelocationEvidence
-from callint.comparing.relocation.settle import ANCHOR, SURE, Best, drop_overlaps
+from callint.comparing.relocation.settle import SURE, Best, drop_overlaps
 from callint.comparing.relocation.stretches import Integers
-from callint.comparing.relocation.units import PlacementUnit
+from callint.comparing.relocation.units import PlacementUnit, new_shape, resized_unit
+from callint.comparing.relocation.window_likelihood import WindowLikelihood, stretched
 
-#: The greatest gap, in bytes beyond the item itself, and the most numbers that are compared at once.
-_MOST_OFFSETS, _MOST_NUMBERS = 4096, 2_000_000
-#: The least posterior probability of a placement.
-_LEAST = 0.98
-#: The weights of a linear relation between old and new numbers, and of their likeness.
-_LINEAR, _LIKE = 0.3, 0.6
-#: The factors by which a table is recalibrated; beyond them its conversion may be another.
-_SLOPES = 0.55, 1.6
-#: The logarithm of the prior ratio of another offset than the two that the ends of the gap give.
-_ELSEWHERE = -2.0
-#: The logarithm of the likelihood that an item is gone; the second where the gap shrank by its size.
-_GONE, _GONE_CLOSED = 2.0, 12.0
-#: From here on, likelihoods at places apart from each other count less: items have copies and look-alikes.
-_SATURATED, _SATURATED_SHARE = 12.0, 0.1
-#: The logarithms of the prior ratio of an item with another size, and of the likelihood from which it counts
-#: against neighbours; the rows or columns more, and how far around
-#: the likely offsets it may lie.
-_RESIZED, _AS_RESIZED = -5.0, 8.0
+#: What the kept content of an end of a stretch must say before the rest of it is an anchor.
+_HELD = 12.0
+#: How far beyond the shifts of the anchors a unit may lie, the widest window that has every shift between
+#: them, and the most units in a gap.
+_AROUND, _WIDEST, _MOST_UNITS = 64, 4096, 400
+#: The least probability of a placement: curves and maps, and others.
+_LEAST, _LEAST_SMALL = 0.98, 0.95
+#: The logarithms of the prior probabilities that a unit is gone, and that it has a given other size.
+_GONE, _RESIZED = -3.5, -6.5
+#: The least probability of a number of points.
+_LEAST_SIZE = 0.98
+#: What a stored count says that is right, and one that is not.
+_SAME_COUNT, _OTHER_COUNT = 3.0, -5.0
+#: From which ratio on other bytes may be a kept item, and how many bytes more than its size may lie there.
+_ALIKE, _FEW_MORE = 4.0, 16
+#: The most bytes of padding that are gone with the item in front of it.
+_PADDING = 3
+#: What a pointer says.
+_POINTED = 12.0
+#: Below this ratio, many numbers are as good as any others.
+_WILD = -4.0
+#: The logarithm of the prior ratio of another size where one fits better.
+_AS_RESIZED = -5.0
+#: The rows or columns more, and how far around the likely shifts such an item may lie.
 _MORE, _NEAR = (-4, -3, -2, -1, 1, 2, 3, 4, 6, 8), 8
-#: Evidence that says something about the size of an axis, which content does not outweigh.
-_OF_SIZE = (RelocationEvidence.COUNT, RelocationEvidence.RESIZED)
+_GRIDS = (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
 
 Evidence = list[RelocationEvidence | None]
 Numbers = NDArray[np.float64]
 
 
 def place_in_gaps(
-    units: Sequence[PlacementUnit], best: list[Best], settled: Evidence, likelihood: Likelihood
-) -> None:
-    """Enter shifts and evidence of items that are sure by their gap into ``best`` and ``settled``.
+    units: Sequence[PlacementUnit],
+    best: list[Best],
+    settled: Evidence,
+    likelihood: Likelihood,
+    pointed: Mapping[int, int],
+) -> dict[str, int]:
+    """Enter shifts and evidence of the items between anchors into ``best`` and ``settled``.
 
-    Axes come first: a table is placed only if all of its axes are.
+    ``pointed`` are the new offsets that pointers give, by the number of the unit. Returns the new numbers of
+    points of axes with another size, by name.
     """
-    gaps = _Gaps(units, best, settled, likelihood)
-    gaps.leave_copies()
-    gaps.leave_resized()
-    for kinds in ((ItemKind.AXIS,), (ItemKind.MAP, ItemKind.CURVE)):
-        for number, unit in enumerate(units):
-            if unit.kind in kinds and not gaps.is_placed(number):
-                gaps.place(number)
-    gaps.place_between_neighbours()
-    drop_overlaps(units, best, settled)
+    shifts = {number: at - units[number].at for number, at in pointed.items()}
+    gaps = _Gaps(units, best, settled, WindowLikelihood(likelihood), shifts)
+    gaps.settle_all()
+    drop_overlaps([gaps.with_new_size(unit) for unit in units], best, settled)
+    return gaps.counts
 
 
 @dataclass(frozen=True, slots=True)
 class _Gap:
-    """The offsets in the new image between two anchors at which an item may begin.
+    """The numbers of the units between two anchors, ends excluded, with the shifts of the anchors.
 
-    ``first`` and ``last`` are those by the shifts of the anchor before and behind it.
+    No anchor lies behind the last gap.
     """
 
-    offsets: Integers
+    start: int
+    stop: int
     first: int
     last: int
+    is_last: bool = False
 
 
 @dataclass
@@ -82,245 +91,372 @@ class _Gaps:
     units: Sequence[PlacementUnit]
     best: list[Best]
     settled: Evidence
-    likelihood: Likelihood
-    before: list[int] = field(init=False)
-    behind: list[int] = field(init=False)
+    window: WindowLikelihood
+    pointed: Mapping[int, int]
+    counts: dict[str, int] = field(init=False, default_factory=dict)
+    _kept: list[bool] = field(init=False)
+    _fixed: set[str] = field(init=False, default_factory=set)
 
     def __post_init__(self) -> None:
-        """Find the nearest anchors on either side of every unit; -1 without one."""
-        anchors = np.array([self._is_anchor(number) for number in range(len(self.units))], bool)
-        places = np.arange(len(anchors))
-        before = np.maximum.accumulate(np.where(anchors, places, -1)) if len(anchors) else places
-        behind = np.minimum.accumulate(np.where(anchors, places, len(anchors))[::-1])[::-1]
-        self.before = [-1, *before.tolist()[:-1]]
-        self.behind = [*(place if place < len(anchors) else -1 for place in behind.tolist()[1:]), -1]
+        likelihood = self.window.likelihood
+        self._kept = [
+            shift is not None and probability >= SURE and likelihood.is_kept(unit, unit.at + shift)
+            for unit, (shift, probability) in zip(self.units, self.best, strict=True)
+        ]
 
-    def _is_anchor(self, number: int) -> bool:
-        unit, (shift, probability) = self.units[number], self.best[number]
-        if shift is None or probability < SURE:
-            return False
-        is_similar = self.settled[number] is RelocationEvidence.SIMILAR and unit.cells >= FEW_CELLS
-        is_kept = self.likelihood.is_kept(unit, unit.at + shift)
-        return is_similar or (is_kept and self.likelihood.information(unit) >= ANCHOR)
-
-    def is_placed(self, number: int) -> bool:
-        evidence = self.settled[number]
-        return evidence is not None and evidence.is_sure
-
-    def place(self, number: int) -> None:
-        """Place an axis, curve or map if one offset of its gap is sure."""
-        unit, evidence = self.units[number], self.settled[number]
-        gap = self._gap(number)
-        if gap is None or not self._has_its_size(number):
-            return
-        shift, probability = self.best[number]
-        is_between = shift is not None and gap.first == gap.last == unit.at + shift
-        is_open = evidence in (RelocationEvidence.BESIDE, RelocationEvidence.OTHER)
-        if is_between and is_open and probability >= SURE and not self._is_blank(unit, gap.first):
-            if len(gap.offsets) == 1 or self._as_resized(unit, gap, gap.first) < _AS_RESIZED:
-                self._enter(number, gap.first, probability)
-            return
-        found = self._most_probable(unit, gap)
-        if found is not None and found[1] >= _LEAST:
-            self._enter(number, *found)
-
-    def _is_blank(self, unit: PlacementUnit, at: int) -> bool:
-        """Whether one byte is repeated at an offset, as where nothing lies."""
-        content = self.likelihood.new[at : at + unit.size]
-        return bool((content == content[0]).all())
-
-    def _enter(self, number: int, at: int, probability: float) -> None:
-        unit = self.units[number]
-        self.best[number] = at - unit.at, probability
-        if self.likelihood.is_kept(unit, at):
-            self.settled[number] = RelocationEvidence.SAME
-        elif self.likelihood.likeness(unit, at) > 0:
-            self.settled[number] = RelocationEvidence.SIMILAR
-        else:
-            self.settled[number] = RelocationEvidence.NEIGHBOURS
-
-    def _has_its_size(self, number: int) -> bool:
-        """Whether nothing says that an axis, or an axis of a table, may have another size."""
-        axes = self._axes
-        has_axes = all(axis in axes and self.is_placed(axes[axis]) for axis in self.units[number].axes)
-        return has_axes and self.settled[number] not in _OF_SIZE
-
-    @cached_property
-    def _axes(self) -> dict[str, int]:
-        return {unit.name: number for number, unit in enumerate(self.units) if unit.kind is ItemKind.AXIS}
-
-    def _gap(self, number: int) -> _Gap | None:
-        """The gap around an item; None without anchors in their old order, or if it is too large."""
-        before, behind, unit = self.before[number], self.behind[number], self.units[number]
-        if before < 0 or behind < 0 or unit.cells < FEW_CELLS:
-            return None
-        low, high = self.units[before], self.units[behind]
-        first, last = self._shift(before), self._shift(behind)
-        start = min(low.at + low.size, unit.at) + first
-        stop = max(high.at, unit.at + unit.size) + last - unit.size
-        count = stop - start + 1
-        if start < 0 or not 0 < count <= _MOST_OFFSETS or count * unit.cells > _MOST_NUMBERS:
-            return None
-        if stop + unit.size > len(self.likelihood.new):
-            return None
-        return _Gap(np.arange(start, stop + 1), unit.at + first, unit.at + last)
+    def find(self) -> Iterator[_Gap]:
+        """The gaps in which anything differs."""
+        last, shift = -1, 0
+        anchors = self._anchors()
+        # A table that is kept has axes of the old size, and so has an axis amid other kept bytes.
+        self._fixed = {axis for number in anchors for axis in self.units[number].along if axis}
+        # The images begin at one place; nothing says where what lies behind the last anchor ends.
+        for number in [*anchors, len(self.units)]:
+            is_last = number == len(self.units)
+            there = shift if is_last else self._shift(number)
+            gap = _Gap(last + 1, number, shift, there, is_last)
+            if 0 < number - last - 1 <= _MOST_UNITS and not self._is_kept(gap):
+                yield gap
+            last, shift = number, there
 
     def _shift(self, number: int) -> int:
         shift = self.best[number][0]
         assert shift is not None
         return shift
 
-    def _most_probable(self, unit: PlacementUnit, gap: _Gap) -> tuple[int, float] | None:
-        """The offset with the greatest posterior probability, and that; None without numbers."""
-        weights = self._likelihoods(unit, gap.offsets)
-        if weights is None:
-            return None
-        prior = np.full(len(gap.offsets), _ELSEWHERE - np.log(len(gap.offsets)))
-        prior[(gap.offsets == gap.first) | (gap.offsets == gap.last)] = 0.0
-        weights = weights + prior
-        number = int(weights.argmax())
-        near = np.abs(gap.offsets - gap.offsets[number]) < unit.size
-        top = _saturated(weights[number])
-        total = float(np.exp(weights[near] - weights[number]).sum())
-        total += float(np.exp(_saturated(weights[~near]) - top).sum())
-        gone = _GONE_CLOSED if gap.last - gap.first == -unit.size else _GONE
-        total += float(np.exp(gone - top))
-        at = int(gap.offsets[number])
-        if len(gap.offsets) > 1 and total * _LEAST <= 1.0:
-            total += float(np.exp(_saturated(self._as_resized(unit, gap, at)) + _RESIZED - top))
-        return at, 1.0 / total
+    def _is_kept(self, gap: _Gap) -> bool:
+        numbers = range(gap.start, gap.stop)
+        return gap.first == gap.last and all(
+            self._kept[number] and self._shift(number) == gap.first for number in numbers
+        )
 
-    def _likelihoods(self, unit: PlacementUnit, offsets: Integers) -> Numbers | None:
-        """The logarithms of the likelihood ratios of an item at offsets of the new image."""
-        before = unit.numbers(self.likelihood.old, unit.at)
-        return None if before is None else self._ratios(unit, before, offsets)
+    def _anchors(self) -> list[int]:
+        """The kept units within runs of one shift, without the ends of the runs."""
+        anchors: list[int] = []
+        run: list[int] = []
+        for number, kept in enumerate([*self._kept, False]):
+            if kept and (not run or self._shift(run[-1]) == self._shift(number)):
+                run.append(number)
+                continue
+            anchors += self._held(run)
+            run = [number] if kept else []
+        return anchors
 
-    def _ratios(self, unit: PlacementUnit, before: Numbers, offsets: Integers) -> Numbers | None:
-        after = self.likelihood.numbers_at(unit, offsets)
-        if after is None:
-            return None
-        is_float = unit.dtype is not None and unit.dtype.kind == "f"
-        linear = _linear_relation(before, after, 0.0 if is_float else 1 / 12)
-        return _LINEAR * linear + _LIKE * self.likelihood.likeness_at(unit, before, after)
+    def _held(self, run: list[int]) -> list[int]:
+        """The units of a run behind and in front of enough kept content."""
+        said = [self.window.information(self.units[number]) for number in run]
+        total = np.cumsum([0.0, *said])
+        first = int(np.searchsorted(total, _HELD))
+        last = int(np.searchsorted(total, total[-1] - _HELD, side="right")) - 1
+        return run[first:last]
 
-    def _as_resized(self, unit: PlacementUnit, gap: _Gap, at: int) -> float:
-        """The greatest logarithm of the likelihood ratios of an item with more or fewer rows or columns.
+    def settle_all(self) -> None:
+        """Place the items of all gaps, those with axes first: tables have the sizes of their axes."""
+        gaps = list(self.find())
+        with_axes = {
+            self.units[number].name: gap
+            for gap in gaps
+            for number in range(gap.start, gap.stop)
+            if self.units[number].kind is ItemKind.AXIS
+        }
+        first = list(dict.fromkeys(with_axes.values()))
+        for gap in [*first, *(gap for gap in gaps if gap not in with_axes.values())]:
+            before = set(self.counts)
+            self.settle(gap)
+            for axis in self.counts.keys() - before:
+                if axis in with_axes and with_axes[axis] != gap:
+                    self.settle(with_axes[axis])
 
-        The old item is stretched to that size. It may begin where the gap does, end where it does, or lie
-        near the offset ``at``.
+    def with_new_size(self, unit: PlacementUnit) -> PlacementUnit:
+        """A unit with the new numbers of points of its axes."""
+        rows, columns = new_shape(unit, self.counts)
+        return unit if (rows, columns) == unit.shape else resized_unit(unit, rows, columns)
+
+    def settle(self, gap: _Gap) -> None:
+        """Place the items of a gap whose probability at one shift is great enough; leave out the others."""
+        before = self.units[gap.start - 1] if gap.start else None
+        behind = self.units[gap.stop].at if gap.stop < len(self.units) else len(self.window.likelihood.old)
+        numbers = range(gap.start, gap.stop)
+        likely = {
+            shift
+            for shift, probability in (self.best[n] for n in numbers)
+            if shift is not None and probability > 0.5
+        }
+        aligner = _Aligner(
+            window=self.window,
+            units=self.units[gap.start : gap.stop],
+            gap=gap,
+            around=(before.at + before.size if before else 0, behind),
+            likely=likely | {self.pointed[number] for number in numbers if number in self.pointed},
+            pointed={n - gap.start: self.pointed[n] for n in numbers if n in self.pointed},
+            axes=self._axes,
+            fixed=self._fixed | self._placed_elsewhere(gap),
+            counts=self.counts,
+        )
+        for number, options in zip(numbers, aligner.align(), strict=True):
+            if self.units[number].kind not in (None, ItemKind.CHECKSUM):
+                self._enter(number, aligner, options)
+
+    def _placed_elsewhere(self, gap: _Gap) -> set[str]:
+        """The axes outside a gap that are placed."""
+        return {
+            unit.name
+            for number, unit in enumerate(self.units)
+            if unit.kind is ItemKind.AXIS and not gap.start <= number < gap.stop and self._is_placed(number)
+        }
+
+    def _is_placed(self, number: int) -> bool:
+        evidence = self.settled[number]
+        return evidence is not None and evidence.is_sure
+
+    @cached_property
+    def _axes(self) -> dict[str, PlacementUnit]:
+        return {unit.name: unit for unit in self.units if unit.kind is ItemKind.AXIS}
+
+    def _enter(self, number: int, aligner: _Aligner, options: list[tuple[UnitOption, Numbers]]) -> None:
+        unit, likelihood = self.units[number], self.window.likelihood
+        option, shares = max(options, key=lambda entry: float(entry[1].max()))
+        place = int(shares.argmax())
+        shift, probability = int(aligner.shifts[place]), float(shares[place])
+        is_large = unit.cells >= FEW_CELLS and unit.kind is not ItemKind.AXIS
+        least = _LEAST if is_large else _LEAST_SMALL
+        if option.is_gone:
+            self.best[number] = None, float(shares.sum())
+            self.settled[number] = RelocationEvidence.ABSENT
+            return
+        self.best[number] = shift, probability
+        is_pointed = self.pointed.get(number) == shift
+        at = unit.at + shift
+        if not option.is_likely or any(axis in aligner.doubtful for axis in unit.along):
+            self.settled[number] = RelocationEvidence.RESIZED
+        elif probability < least:
+            self.settled[number] = RelocationEvidence.UNSURE
+        elif option.growth:
+            self.settled[number] = RelocationEvidence.POINTED if is_pointed else RelocationEvidence.SIMILAR
+        elif likelihood.is_kept(unit, at):
+            has_rival = unit.kind in _GRIDS and not is_pointed and self._has_rival(number, shift)
+            self.settled[number] = RelocationEvidence.UNSURE if has_rival else RelocationEvidence.SAME
+        elif unit.kind in _GRIDS and aligner.is_better_resized(number, shift):
+            self.settled[number] = RelocationEvidence.RESIZED
+        elif is_pointed:
+            self.settled[number] = RelocationEvidence.POINTED
+        elif self._is_wild(unit, at):
+            self.settled[number] = RelocationEvidence.OTHER
+        elif likelihood.likeness(unit, at) > 0:
+            self.settled[number] = RelocationEvidence.SIMILAR
+        else:
+            self.settled[number] = RelocationEvidence.NEIGHBOURS
+
+    def _is_wild(self, unit: PlacementUnit, at: int) -> bool:
+        """Whether the numbers of an axis, curve or map there are as good as any others."""
+        return unit.kind in _GRIDS and self.window.ratios(unit, at, 1)[0] < _WILD
+
+    def _has_rival(self, number: int, shift: int) -> bool:
+        """Whether a kept item has bytes of its size beside it that may be the item, recalibrated.
+
+        New memory may have a copy of the old content beside the item itself.
         """
-        before = unit.numbers(self.likelihood.old, unit.at)
+        unit = self.units[number]
+        for side in (max(number - 1, 0), min(number + 1, len(self.units) - 1)):
+            there = self.best[side][0]
+            if there is None or there == shift or not 0 <= abs(there - shift) - unit.size < _FEW_MORE:
+                continue
+            likelihood = self.window.likelihood
+            before = unit.numbers(likelihood.old, unit.at)
+            after = unit.numbers(likelihood.new, unit.at + there)
+            is_other = before is not None and after is not None and (before == after).mean() < 0.5
+            if is_other and self.window.ratios(unit, unit.at + there, 1)[0] > _ALIKE:
+                return True
+        return False
+
+
+@dataclass
+class _Aligner:
+    """Makes the alignment of the units of a gap; ``around`` are the old offsets between its anchors.
+
+    ``likely`` are more shifts, ``pointed`` those that pointers give by the number of a unit in the gap,
+    ``axes`` all axes by their names, ``fixed`` those that have their old size, and
+    ``counts`` the new numbers of points of others, to which the alignment adds. ``doubtful`` are axes whose
+    size is not sure.
+    """
+
+    window: WindowLikelihood
+    units: Sequence[PlacementUnit]
+    gap: _Gap
+    around: tuple[int, int]
+    likely: set[int]
+    pointed: Mapping[int, int]
+    axes: dict[str, PlacementUnit]
+    fixed: set[str]
+    counts: dict[str, int]
+    _best_resized: dict[int, float] = field(init=False, default_factory=dict)
+    doubtful: set[str] = field(init=False, default_factory=set)
+    shifts: Integers = field(init=False)
+    evidence: float = field(init=False, default=0.0)
+    _windows: list[tuple[int, int]] = field(init=False)
+    _options: dict[tuple[int, tuple[int, int]], list[UnitOption]] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        low, high = sorted((self.gap.first, self.gap.last))
+        ranges = [(shift - _AROUND, shift + _AROUND + 1) for shift in {low, high, *self.likely}]
+        if high - low + 2 * _AROUND <= _WIDEST:
+            ranges.append((low - _AROUND, high + _AROUND + 1))
+        self._windows = []
+        for first, last in sorted(ranges):
+            if self._windows and first <= self._windows[-1][1]:
+                self._windows[-1] = self._windows[-1][0], max(last, self._windows[-1][1])
+            else:
+                self._windows.append((first, last))
+        self.shifts = np.concatenate([np.arange(*window) for window in self._windows])
+
+    def align(self) -> list[list[tuple[UnitOption, Numbers]]]:
+        """For each unit its options with the probabilities of their shifts."""
+        options = self._all_options(self.counts)
+        results = self._run(options)
+        asked = {
+            axis
+            for unit, shares in zip(self.units, results, strict=True)
+            if unit.kind in _GRIDS and shares[0].max() < _LEAST
+            for axis in unit.along
+            if axis in self.axes and axis not in self.fixed and axis not in self.counts
+        }
+        for axis in sorted(asked):
+            self._ask(axis)
+        if asked:
+            options = self._all_options(self.counts)
+            results = self._run(options)
+        for number, (unit, forms, shares) in enumerate(zip(self.units, options, results, strict=True)):
+            if unit.kind in _GRIDS and not forms[0].growth and not self._is_kept_at(unit, shares[0]):
+                forms += [self._as_pointed(number, form) for form in self._resized(number, shares[0])]
+        if self._best_resized:
+            results = self._run(options)
+        return [list(zip(forms, shares, strict=True)) for forms, shares in zip(options, results, strict=True)]
+
+    def _ask(self, axis: str) -> None:
+        """Enter another number of points of an axis if it explains the gap better, or the doubt of it."""
+        old = self.axes[axis].cells
+        numbers = [old, *(old + more for more in _MORE if old + more >= 2)]
+        evidence = []
+        for number in numbers:
+            self._run(self._all_options({**self.counts, axis: number}))
+            evidence.append(self.evidence + (_RESIZED if number != old else 0.0))
+        shares = np.exp(np.array(evidence) - max(evidence))
+        shares /= shares.sum()
+        place = int(shares.argmax())
+        if shares[place] < _LEAST_SIZE:
+            self.doubtful.add(axis)
+        elif place:
+            self.counts[axis] = numbers[place]
+
+    def _all_options(self, counts: dict[str, int]) -> list[list[UnitOption]]:
+        return [list(self._options_of(number, counts)) for number in range(len(self.units))]
+
+    def _options_of(self, number: int, counts: dict[str, int]) -> list[UnitOption]:
+        unit = self.units[number]
+        slow, fast = new_shape(unit, counts)
+        key = number, (slow, fast)
+        if key not in self._options:
+            if (slow, fast) == unit.shape:
+                options = [self._as_before(unit), *self._gone(number)]
+            else:
+                options = [self._with_shape(unit, slow, fast), *self._gone(number)]
+            self._options[key] = [self._as_pointed(number, option) for option in options]
+        return self._options[key]
+
+    def _as_pointed(self, number: int, option: UnitOption) -> UnitOption:
+        """An option that is likelier at the shift that a pointer gives."""
+        if number not in self.pointed or option.is_gone:
+            return option
+        shifts = self.shifts if option.places is None else self.shifts[option.places]
+        factors = np.where(shifts == self.pointed[number], np.exp(_POINTED), 1.0)
+        return replace(option, weights=option.weights * factors)
+
+    def _with_shape(self, unit: PlacementUnit, rows: int, columns: int) -> UnitOption:
+        resized = resized_unit(unit, rows, columns)
+        before = unit.numbers(self.window.likelihood.old, unit.at)
+        assert before is not None
+        old = stretched(before.reshape(unit.shape), rows, columns).ravel()
+        ratios = [
+            self.window.resized_ratios(resized, old, unit.at + first, last - first)
+            for first, last in self._windows
+        ]
+        weights = np.exp(np.concatenate(ratios) + self._count(unit, columns))
+        return UnitOption(resized.size - unit.size, weights, form=(rows, columns))
+
+    def _count(self, unit: PlacementUnit, cells: int) -> Numbers:
+        """What the stored count says of an axis with some cells at every shift; 0 without a count."""
+        if unit.count is None:
+            return np.zeros(len(self.shifts))
+        distance, dtype = unit.count
+        at = unit.at + distance
+        is_count = self._counts_at(at + self.shifts, dtype) == cells
+        is_count |= self._counts_at(np.array([at + self.gap.first]), dtype)[0] == cells
+        return np.where(is_count, _SAME_COUNT, _OTHER_COUNT)
+
+    def _counts_at(self, offsets: Integers, dtype: np.dtype[Any]) -> Integers:
+        new, size = self.window.likelihood.new, dtype.itemsize
+        if len(new) < size:
+            return np.full(len(offsets), -1)
+        inside = np.clip(offsets, 0, max(len(new) - size, 0))
+        counts: Integers = new[inside[:, None] + np.arange(size)].view(dtype)[:, 0].astype(np.int64)
+        return counts
+
+    def _run(self, options: list[list[UnitOption]]) -> list[list[Numbers]]:
+        starts = [*(unit.at for unit in self.units[1:]), self.around[1]]
+        ends = [unit.at + unit.size for unit in self.units]
+        aligned = [
+            AlignedUnit(forms, start - end) for forms, start, end in zip(options, starts, ends, strict=True)
+        ]
+        alignment = Alignment(
+            shifts=self.shifts,
+            units=aligned,
+            first=self.gap.first,
+            last=None if self.gap.is_last else self.gap.last,
+            gap=self.units[0].at - self.around[0],
+        )
+        results = alignment.probabilities()
+        self.evidence = alignment.evidence
+        return results
+
+    def _is_kept_at(self, unit: PlacementUnit, shares: Numbers) -> bool:
+        at = unit.at + int(self.shifts[int(shares.argmax())])
+        return self.window.likelihood.is_kept(unit, at)
+
+    def _as_before(self, unit: PlacementUnit) -> UnitOption:
+        ratios = [self.window.ratios(unit, unit.at + first, last - first) for first, last in self._windows]
+        return UnitOption(0, np.exp(np.concatenate(ratios) + self._count(unit, unit.cells)))
+
+    def _gone(self, number: int) -> list[UnitOption]:
+        """The forms of a unit that is gone: without the padding behind it, or with it."""
+        unit = self.units[number]
+        behind = self.units[number + 1].at if number + 1 < len(self.units) else self.around[1]
+        sizes = {unit.size, behind - unit.at} if 0 < behind - unit.at - unit.size <= _PADDING else {unit.size}
+        share = np.exp(_GONE) / len(sizes)
+        return [UnitOption(-size, np.full(len(self.shifts), share), is_gone=True) for size in sizes]
+
+    def is_better_resized(self, number: int, shift: int) -> bool:
+        """Whether a unit of the images is more like the old one with other rows or columns."""
+        unit = self.units[number - self.gap.start]
+        resized = self._best_resized.get(number - self.gap.start, -np.inf)
+        return resized + _AS_RESIZED > self.window.relation(unit, unit.at + shift)
+
+    def _resized(self, number: int, shares: Numbers) -> Iterator[UnitOption]:
+        """Forms of an item with more or fewer rows or columns, near the likely shifts."""
+        unit = self.units[number]
+        before = unit.numbers(self.window.likelihood.old, unit.at)
         slow, fast = unit.shape
-        best = -np.inf
         if before is None or slow * fast != unit.cells:
-            return best
+            return
         grid = before.reshape(slow, fast)
+        likely = {self.gap.first, self.gap.last, int(self.shifts[int(shares.argmax())])}
+        near = np.array(sorted({shift + step for shift in likely for step in range(-_NEAR, _NEAR + 1)}))
+        places = np.flatnonzero(np.isin(self.shifts, near))
         shapes = [(slow, fast + more) for more in _MORE] + [(slow + more, fast) for more in _MORE if slow > 1]
         for rows, columns in shapes:
             if min(rows, columns) < 1 or rows * columns < FEW_CELLS:
                 continue
-            cells = rows * columns
-            size = (cells - 1) * unit.stride + unit.size - (unit.cells - 1) * unit.stride
-            first, last = int(gap.offsets[0]), int(gap.offsets[-1]) + unit.size - size
-            near = {start + step for start in (gap.first, last, at) for step in range(-_NEAR, _NEAR + 1)}
-            offsets = np.array(sorted(start for start in near if first <= start <= last), np.int64)
-            if len(offsets):
-                resized = replace(unit, cells=cells, size=size)
-                ratios = self._ratios(resized, _stretched(grid, rows, columns).ravel(), offsets)
-                if ratios is not None:
-                    best = max(best, float(ratios.max()))
-        return best
-
-    def leave_copies(self) -> None:
-        """Leave out items with the same content at one end of a gap and a recalibrated one at the other.
-
-        New memory may have a copy of the old content beside the item itself.
-        """
-        for number, unit in enumerate(self.units):
-            is_grid = unit.kind in (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
-            if is_grid and self.settled[number] is RelocationEvidence.SAME and self._has_recalibrated(number):
-                self.settled[number] = RelocationEvidence.UNSURE
-
-    def leave_resized(self) -> None:
-        """Leave out recalibrated items that fit better with another size, where padding has room for it."""
-        for number, unit in enumerate(self.units):
-            if self.settled[number] is not RelocationEvidence.SIMILAR or unit.cells < FEW_CELLS:
-                continue
-            gap, at = self._gap(number), unit.at + self._shift(number)
-            if gap is None or len(gap.offsets) == 1:
-                continue
-            ratios = self._likelihoods(unit, np.array([at]))
-            if ratios is not None and self._as_resized(unit, gap, at) + _RESIZED > ratios[0]:
-                self.settled[number] = RelocationEvidence.RESIZED
-
-    def _has_recalibrated(self, number: int) -> bool:
-        unit, gap = self.units[number], self._gap(number)
-        if gap is None or abs(gap.last - gap.first) < unit.size:
-            return False
-        at = unit.at + self._shift(number)
-        other = gap.first if at == gap.last else gap.last
-        if not gap.offsets[0] <= other <= gap.offsets[-1] or self.likelihood.is_kept(unit, other):
-            return False
-        ratios = self._likelihoods(unit, np.array([other]))
-        before, after = unit.numbers(self.likelihood.old, unit.at), unit.numbers(self.likelihood.new, other)
-        if ratios is None or before is None or after is None:
-            return False
-        return bool(ratios[0] >= _SATURATED and (before == after).mean() < 0.5)
-
-    def place_between_neighbours(self) -> None:
-        """Place items whose neighbours on both sides are placed with the shift that they have themselves."""
-        last = -1
-        for number, unit in enumerate(self.units):
-            if unit.kind is None:
-                continue
-            if self.is_placed(number):
-                self._fill(last, number)
-                last = number
-
-    def _fill(self, first: int, last: int) -> None:
-        if first < 0 or self._shift(first) != self._shift(last):
-            return
-        for number in range(first + 1, last):
-            unit, (shift, probability) = self.units[number], self.best[number]
-            is_open = self.settled[number] is RelocationEvidence.BESIDE and unit.cells < FEW_CELLS
-            if is_open and shift == self._shift(last) and probability >= SURE:
-                self.settled[number] = RelocationEvidence.NEIGHBOURS
-
-
-def _stretched(grid: Numbers, rows: int, columns: int) -> Numbers:
-    """A grid with other numbers of rows and columns, by linear interpolation."""
-    for axis, length in enumerate((rows, columns)):
-        if grid.shape[axis] != length:
-            places = np.linspace(0, grid.shape[axis] - 1, length)
-            below = np.minimum(places.astype(np.int64), max(grid.shape[axis] - 2, 0))
-            above = np.minimum(below + 1, grid.shape[axis] - 1)
-            share = np.expand_dims(places - below, 1 - axis)
-            grid = grid.take(below, axis) * (1 - share) + grid.take(above, axis) * share
-    return grid
-
-
-def _saturated(weights: Numbers | float) -> Numbers:
-    return np.where(weights < _SATURATED, weights, _SATURATED + _SATURATED_SHARE * (weights - _SATURATED))
-
-
-def _linear_relation(before: Numbers, after: Numbers, noise: float) -> Numbers:
-    """What a rising linear relation explains of the new numbers, as a logarithm, for each row of ``after``.
-
-    The logarithm of a ratio of normal likelihoods, for as many independent numbers as a smooth table has;
-    ``noise`` is the variance of the rounding.
-    """
-    count = len(before)
-    old = before - before.mean()
-    new = after - after.mean(axis=1, keepdims=True)
-    total, spread = (new * new).sum(axis=1), float(old @ old)
-    if spread <= 0:
-        return np.zeros(len(after))
-    floor = count * noise or 1e-9 * spread + 1e-30
-    product = new @ old
-    rest = np.maximum(total - product * product / spread, 0.0) + floor
-    low, high = _SLOPES
-    is_near = (product > low * spread) & (product < high * spread)
-    explained = np.where(is_near, 0.5 * np.log((total + floor) / rest), -1.0)
-    independent = min(count, 2 + np.sqrt(count))
-    result: Numbers = independent * explained
-    return result
+            resized = resized_unit(unit, rows, columns)
+            old = stretched(grid, rows, columns).ravel()
+            ratios, greatest = self.window.resized_at(resized, old, unit.at + self.shifts[places])
+            self._best_resized[number] = max(self._best_resized.get(number, -np.inf), greatest)
+            yield UnitOption(resized.size - unit.size, np.exp(_RESIZED + ratios), places, is_likely=False)

@@ -54,7 +54,7 @@ class Likelihood:
         return self.new.tobytes()
 
     @cached_property
-    def _byte_rarity(self) -> NDArray[np.float64]:
+    def byte_rarity(self) -> NDArray[np.float64]:
         counts = np.bincount(self.new, minlength=256) + 1.0
         rarity: NDArray[np.float64] = -np.log(counts / counts.sum())
         return rarity
@@ -86,7 +86,7 @@ class Likelihood:
         """What the same bytes at another place would say."""
         content = self.old[unit.at : unit.at + unit.size]
         if len(content) == 1:
-            return float(self._byte_rarity[content[0]])
+            return float(self.byte_rarity[content[0]])
         if len(content) <= 4:
             pairs = [int(content[n]) | int(content[n + 1]) << 8 for n in range(0, len(content) - 1, 2)]
             return min(float(self._pair_rarity[pairs].sum()), 9.0)
@@ -144,7 +144,7 @@ class Likelihood:
     def _piece(self, unit: PlacementUnit, at: int) -> float:
         """Bytes that no item covers: those that are equal against those that are not."""
         equal = self._equal_bytes(unit, at)
-        kept = float(self._byte_rarity[self.old[unit.at : unit.at + unit.size][equal]].sum())
+        kept = float(self.byte_rarity[self.old[unit.at : unit.at + unit.size][equal]].sum())
         return _compressed(0.5 * kept - 1.5 * float((~equal).sum()))
 
     def _similar(self, unit: PlacementUnit, at: int) -> float:

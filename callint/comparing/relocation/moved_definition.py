@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
-from callint.comparing.relocation.units import item_units
+from callint.comparing.relocation.units import item_units, new_shape, resized_unit
 from callint.model.definition import Axis, Definition, Identity, Memory, Region, StoredAxis
 from callint.model.image import Image
 from callint.reading.definition_bounds import MAX_ADDRESS
@@ -28,6 +28,11 @@ class MovedDefinition:
     moved_regions: tuple[str, ...]
 
     @property
+    def resized(self) -> tuple[Placement, ...]:
+        """The placements of axes that have another number of points."""
+        return tuple(item for item in self.placements if item.new is not None and item.count is not None)
+
+    @property
     def left(self) -> tuple[Placement, ...]:
         """The placements of what is left out."""
         return tuple(item for item in self.placements if item.new is None)
@@ -44,7 +49,7 @@ def move_definition(
     size = memory.size if new.is_part or not new.size else new.size
     settled = _settled(definition, _inside(definition, placements, memory.start + size))
     at = {_key(item): item.new for item in settled.values() if item.new is not None}
-    places = ((axis.name, _moved_axis(axis, at)) for axis in definition.axes.values())
+    places = ((axis.name, _moved_axis(axis, settled)) for axis in definition.axes.values())
     axes = {name: axis for name, axis in places if axis is not None}
     tables = {
         table.name: replace(table, at=at["table", table.name])
@@ -81,7 +86,13 @@ def _key(item: Placement) -> tuple[str, str]:
 def _inside(definition: Definition, placements: Iterable[Placement], end: int) -> Iterable[Placement]:
     """The placements; those outside the memory up to the address ``end`` are left out."""
     start = definition.memory.start
-    sizes = {(unit.kind, unit.name): unit.size for unit in item_units(definition, 0, MAX_ADDRESS)}
+    placements = list(placements)
+    counts = {item.name: item.count for item in placements if item.count is not None}
+    units = (
+        resized_unit(unit, *new_shape(unit, counts)) if unit.row else unit
+        for unit in item_units(definition, 0, MAX_ADDRESS)
+    )
+    sizes = {(unit.kind, unit.name): unit.size for unit in units}
     for item in placements:
         size, covered = sizes.get((item.kind, item.name), 1), item.checksum
         is_outside = item.new is not None and not start <= item.new <= end - size
@@ -129,15 +140,19 @@ def _items(definition: Definition) -> Iterable[Placement]:
         yield Placement(ItemKind.CHECKSUM, checksum.name, checksum.stored_at, None, 0.0, lacked, ())
 
 
-def _moved_axis(axis: Axis, at: dict[tuple[str, str], int]) -> Axis | None:
-    """The axis at its new address with its stored count, which moves with it; None if it is left out."""
+def _moved_axis(axis: Axis, settled: Mapping[tuple[str, str], Placement]) -> Axis | None:
+    """The axis at its new address with its stored count; None if it is left out."""
     if not isinstance(axis, StoredAxis):
         return axis
-    place = at.get(("axis", axis.name))
-    if place is None:
+    item = settled["axis", axis.name]
+    if item.new is None:
         return None
-    count = axis.stored_count
-    return replace(axis, at=place, stored_count=count and replace(count, at=count.at + place - axis.at))
+    stored = axis.stored_count
+    if stored is not None:
+        stored = replace(
+            stored, at=stored.at + item.new - axis.at if item.count_at is None else item.count_at
+        )
+    return replace(axis, at=item.new, count=item.count or axis.count, stored_count=stored)
 
 
 def _moved_memory(

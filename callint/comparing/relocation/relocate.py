@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +13,9 @@ from callint.comparing.relocation.assign import PlacementStates, candidate_state
 from callint.comparing.relocation.checksums import ChecksumFinder
 from callint.comparing.relocation.gaps import place_in_gaps
 from callint.comparing.relocation.likelihood import Likelihood
+from callint.comparing.relocation.pointers import PointerFinder
 from callint.comparing.relocation.result import Candidate, ItemKind, Placement, RelocationEvidence
-from callint.comparing.relocation.settle import Best, settle
+from callint.comparing.relocation.settle import SURE, Best, settle
 from callint.comparing.relocation.stretches import Bytes, shared_stretches
 from callint.comparing.relocation.units import PlacementUnit, item_units, with_pieces
 from callint.model.definition import Definition
@@ -39,9 +42,11 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
     probabilities = posteriors(units, states)
     best = [_best(state, probability) for state, probability in zip(states, probabilities, strict=True)]
     settled = settle(units, best, likelihood)
-    place_in_gaps(units, best, settled, likelihood)
+    pointers = PointerFinder(units, old_bytes, new_bytes, (start, new_start))
+    counts = place_in_gaps(units, best, settled, likelihood, pointers.offsets(best))
     checksums = {checksum.name: checksum for checksum in definition.memory.checksums}
     finder = ChecksumFinder(units, best, start, new)
+    stored = _StoredCounts(units, best, new_bytes, start, new_start)
     placements = []
     for unit, state, probability, evidence, chosen in zip(
         units, states, probabilities, settled, best, strict=True
@@ -55,8 +60,60 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
             candidates = () if moved is None else (Candidate(moved.stored_at, 1.0),)
             placements.append(replace(_placement(unit, start, computed, candidates), checksum=moved))
         else:
-            placements.append(_placement(unit, start, evidence, candidates))
+            placement = _placement(unit, start, evidence, candidates)
+            if unit.kind is ItemKind.AXIS and placement.new is not None:
+                placement = _with_count(placement, unit, counts.get(unit.name), stored)
+            placements.append(placement)
     return placements
+
+
+@dataclass(frozen=True, slots=True)
+class _StoredCounts:
+    """Finds the stored counts of axes in the new image; the bytes of the images begin at two addresses."""
+
+    units: Sequence[PlacementUnit]
+    best: Sequence[Best]
+    new: Bytes
+    start: int
+    new_start: int
+
+    def find(self, unit: PlacementUnit, at: int, count: int) -> int | None:
+        """The address of the count of an axis that lies at an address; None if no count is right.
+
+        The count moves with the axis, or with what lies beside it.
+        """
+        assert unit.count is not None
+        distance, dtype = unit.count
+        old = unit.at + distance
+        growth = (count - unit.cells) * unit.stride if distance > 0 else 0
+        near = bisect_right(self.units, old, key=lambda other: other.at)
+        shifts = [at - self.new_start - unit.at + growth]
+        shifts += (
+            shift
+            for shift, probability in self.best[max(near - 2, 0) : near + 1]
+            if shift is not None and probability >= SURE
+        )
+        for shift in shifts:
+            content = self.new[max(old + shift, 0) : old + shift + dtype.itemsize].tobytes()
+            if len(content) == dtype.itemsize and np.frombuffer(content, dtype)[0] == count:
+                return old + shift + self.new_start
+        return None
+
+
+def _with_count(
+    placement: Placement, unit: PlacementUnit, count: int | None, stored: _StoredCounts
+) -> Placement:
+    """A placed axis with its new number of points, if it has another, and with its stored count.
+
+    It is left out if the stored count says something else.
+    """
+    if unit.count is None:
+        return replace(placement, count=count)
+    assert placement.new is not None
+    at = stored.find(unit, placement.new, unit.cells if count is None else count)
+    if at is None:
+        return replace(placement, new=None, evidence=RelocationEvidence.COUNT)
+    return replace(placement, count=count, count_at=at)
 
 
 def _placement(

@@ -27,6 +27,7 @@ class RelocationEvidence(StrEnum):
     SAME = "same content"
     SIMILAR = "similar content"
     NEIGHBOURS = "shift of the neighbours"
+    POINTED = "a pointer gives the address"
     COMPUTED = "the stored value is right"
     UNSURE = "several addresses are possible"
     COUNT = "the stored count differs"
@@ -50,6 +51,7 @@ class RelocationEvidence(StrEnum):
             RelocationEvidence.SAME,
             RelocationEvidence.SIMILAR,
             RelocationEvidence.NEIGHBOURS,
+            RelocationEvidence.POINTED,
             RelocationEvidence.COMPUTED,
         )
 
@@ -67,7 +69,8 @@ class Placement:
     """An item with its old address and its new one, which is None if no candidate is sure.
 
     ``probability`` is that of the best candidate; ``candidates`` are in falling order. ``checksum`` is a
-    placed checksum with its range in the new image.
+    placed checksum with its range in the new image, ``count`` the new number of points of an axis with
+    another size, and ``count_at`` the new address of the stored count of a placed axis.
     """
 
     kind: ItemKind
@@ -78,3 +81,5 @@ class Placement:
     evidence: RelocationEvidence
     candidates: tuple[Candidate, ...]
     checksum: Checksum | None = None
+    count: int | None = None
+    count_at: int | None = None

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -27,7 +27,7 @@ class PlacementUnit:
     in it; ``limits`` are raw bounds on them, and ``row`` are the sizes in bytes of a row and of a column.
     ``shape`` are the cells of an axis or table along the slow and the fast axis of memory.
     ``count`` is the distance from an axis to its stored count, with the type of the count; ``axes`` are the
-    stored axes of a table.
+    stored axes of a table, and ``along`` the axes of both sides of its shape, "" without one.
     """
 
     kind: ItemKind | None
@@ -42,6 +42,7 @@ class PlacementUnit:
     count: tuple[int, np.dtype[Any]] | None = None
     axes: tuple[str, ...] = ()
     shape: tuple[int, int] = (0, 0)
+    along: tuple[str, str] = ("", "")
 
     def numbers(self, content: Bytes, at: int) -> NDArray[np.float64] | None:
         """Its numbers at an offset of some bytes, shape (cells,); None if it has none or they end before."""
@@ -50,6 +51,19 @@ class PlacementUnit:
         raw: NDArray[Any] = np.ndarray((self.cells,), self.dtype, content, at, (self.stride,))
         with np.errstate(invalid="ignore"):  # bytes that are no floats
             return raw.astype(np.float64)
+
+
+def new_shape(unit: PlacementUnit, counts: Mapping[str, int]) -> tuple[int, int]:
+    """The shape of a unit with new numbers of points of its axes."""
+    slow, fast = (counts.get(axis, n) for axis, n in zip(unit.along, unit.shape, strict=True))
+    return slow, fast
+
+
+def resized_unit(unit: PlacementUnit, rows: int, columns: int) -> PlacementUnit:
+    """A unit with another shape."""
+    cells = rows * columns
+    size = unit.size + (cells - unit.cells) * unit.stride
+    return replace(unit, cells=cells, size=size, shape=(rows, columns))
 
 
 def item_units(definition: Definition, start: int, size: int) -> list[PlacementUnit]:
@@ -85,7 +99,7 @@ def _axis(definition: Definition, axis: StoredAxis, start: int) -> PlacementUnit
     size = (axis.count - 1) * storage.stride + storage.type.size
     return PlacementUnit(
         ItemKind.AXIS, axis.name, axis.at - start, size, axis.count, storage.dtype, storage.stride,
-        row=(storage.stride,), count=count, shape=(1, axis.count),
+        row=(storage.stride,), count=count, shape=(1, axis.count), along=("", axis.name),
     )  # fmt: skip
 
 
@@ -119,6 +133,7 @@ def _table(definition: Definition, table: Table, start: int) -> PlacementUnit:
         row,
         axes=stored,
         shape=(columns, rows) if table.y_first else (rows, columns),
+        along=(table.x or "", table.y or "") if table.y_first else (table.y or "", table.x or ""),
     )
 
 

@@ -8,7 +8,7 @@ from xml.sax.saxutils import escape
 
 from callint.comparing.relocation.child import ChildContent
 from callint.fmt import address
-from callint.model.definition import Definition
+from callint.model.definition import ByteOrder, Definition
 from callint.model.definition_counts import usual_byte_order
 from callint.reading.family import NAMESPACE
 from callint.reporting.definition.xml import DefinitionWriter, attributes
@@ -38,7 +38,27 @@ def child_lines(
         yield "\n  <inherited>\n"
         yield from (f"    {row}\n" for row in rows)
         yield "  </inherited>\n"
+    yield from _declared(definition, content.declared, order)
     yield "</definition>\n"
+
+
+def _declared(definition: Definition, names: frozenset[str], order: ByteOrder) -> Iterator[str]:
+    """The shared axes and the tables with some names."""
+    tables = {name: table for name, table in definition.tables.items() if name in names}
+    groups = {table.group for table in tables.values()}
+    content = replace(
+        definition,
+        tables=tables,
+        texts={},
+        groups={name: group for name, group in definition.groups.items() if name in groups},
+    )
+    writer = DefinitionWriter(content, order)
+    axes = [writer.axis(axis, named=True) for name, axis in definition.axes.items() if name in names]
+    for element, rows in (("axes", axes), ("tables", list(writer.tables()))):
+        if rows:
+            yield f"\n  <{element}>\n"
+            yield from (f"    {row}\n" for row in rows)
+            yield f"  </{element}>\n"
 
 
 def _inherited(content: ChildContent, reasons: Mapping[tuple[str, str], str]) -> Iterator[str]:

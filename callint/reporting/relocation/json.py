@@ -40,6 +40,8 @@ def _item(item: Placement, moved: MovedDefinition) -> dict[str, Any]:
         fields["new_at"] = item.new
     if item.checksum is not None and item.new is not None:
         fields |= {"start": item.checksum.start, "size": item.checksum.size}
+    if item.count is not None and item.new is not None:
+        fields["count"] = item.count
     return fields | {
         "evidence": item.evidence.name.lower().replace("_", "-"),
         "reason": reason(item, moved),

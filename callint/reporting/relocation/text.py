@@ -30,6 +30,7 @@ _SURE = (
     (RelocationEvidence.SAME, "same"),
     (RelocationEvidence.SIMILAR, "similar"),
     (RelocationEvidence.NEIGHBOURS, "neighbours"),
+    (RelocationEvidence.POINTED, "pointers"),
     (RelocationEvidence.COMPUTED, "computed"),
 )
 _PLURALS = {ItemKind.AXIS: "axes", ItemKind.SWITCH: "switches", ItemKind.IDENTITY: "identities"}
@@ -54,6 +55,9 @@ def print_relocation(report: RelocationReport, terminal: Terminal, everything: b
     if everything:
         _print_placed(moved, terminal)
     _print_counts(moved.placements, terminal)
+    for item in moved.resized:
+        before = moved.old.axes[item.name].count
+        print_prose(f"{item.name}: {before} points before, {item.count} now.", terminal)
     if moved.moved_regions:
         regions = fmt.list_names(moved.moved_regions, 5)
         print_prose(f"Compare with the image: regions that follow their items ({regions}).", terminal)

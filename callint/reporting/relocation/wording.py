@@ -13,6 +13,9 @@ _ELEMENTS = {ItemKind.AXIS: "axis", ItemKind.IDENTITY: "identity", ItemKind.CHEC
 def reason(item: Placement, moved: MovedDefinition) -> str:
     """What speaks for the address of an item, or why it has none."""
     text = item.evidence.value
+    if item.count is not None and item.new is not None:
+        before = moved.old.axes[item.name].count
+        return f"{text}, with {item.count} instead of {before} points"
     if item.evidence is not RelocationEvidence.AXIS_LEFT:
         return text
     names = (name for name in moved.old.tables[item.name].axes if name not in moved.definition.axes)

@@ -1,0 +1,170 @@
+"""Aligns the units between two anchors: one assignment over all of them, for every offset between.
+
+``assign`` compares few shifts. Here the state of a unit is any shift of a window: bytes may have been
+inserted in front of it, behind it or on both sides, and it may have another size or be gone, after which what
+lies behind it follows. Forward and backward sums over these states give the probability of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.comparing.relocation.stretches import Integers
+
+Numbers = NDArray[np.float64]
+
+#: The probabilities that bytes are inserted between two units, that bytes between them are removed, that up
+#: to ``_FEW`` bytes are, and that a unit lies out of order.
+_INSERTED, _REMOVED, _SMALL, _MOVED = 0.02, 0.004, 0.004, 1e-5
+_FEW = 16
+#: In place of a sum of probabilities that is 0.
+_LEAST = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class UnitOption:
+    """A form that a unit may have: ``growth`` bytes larger, with its likelihood at the states ``places``.
+
+    ``places`` are all states if None; ``weights`` have the likelihood at each of them. A unit that is gone
+    has a growth by minus its size. An option that is not likely stands for forms that callint does not place.
+    """
+
+    growth: int
+    weights: Numbers
+    places: Integers | None = None
+    form: tuple[int, int] | None = None
+    is_gone: bool = False
+    is_likely: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class AlignedUnit:
+    """The forms of a unit, and the bytes between the end of the old unit and the next one."""
+
+    options: Sequence[UnitOption]
+    gap: int
+
+
+@dataclass
+class Alignment:
+    """The alignment of units between a shift before them and one behind them.
+
+    ``shifts`` are the states, rising, shape (states,); ``gap`` are the bytes in front of the first unit.
+    Without a ``last`` shift, any is as likely behind the units.
+    """
+
+    shifts: Integers
+    units: Sequence[AlignedUnit]
+    first: int
+    last: int | None
+    gap: int
+    evidence: float = field(init=False, default=0.0)
+
+    def probabilities(self) -> list[list[Numbers]]:
+        """For each unit and each of its options the probability of each shift, shape (states,).
+
+        ``evidence`` is the logarithm of the likelihood of the whole.
+        """
+        before = [self._jumped(self._only(self.first), self.gap)]
+        self.evidence = 0.0
+        for unit in self.units:
+            after = np.zeros(len(self.shifts))
+            for option in unit.options:
+                here, there, inside = self._moves(option)
+                after[there] += before[-1][here] * option.weights[inside]
+            after = self._jumped(after, unit.gap)
+            total = float(after.sum())
+            if total <= 0:  # no state is possible
+                self.evidence = -np.inf
+                return [[np.zeros(len(self.shifts)) for _ in unit.options] for unit in self.units]
+            self.evidence += float(np.log(total))
+            before.append(after / total)
+        end = np.ones(len(self.shifts)) if self.last is None else self._only(self.last)
+        self.evidence += float(np.log(max(float(before[-1] @ end), 1e-300)))
+        behind = end
+        results: list[list[Numbers]] = []
+        for unit, start in zip(reversed(self.units), reversed(before[:-1]), strict=True):
+            behind = self._jumped(behind, unit.gap, back=True)
+            shares, total_behind = [], np.zeros(len(self.shifts))
+            for option in unit.options:
+                here, there, inside = self._moves(option)
+                carried = np.zeros(len(self.shifts))
+                carried[here] = option.weights[inside] * behind[there]
+                shares.append(start * carried)
+                total_behind += carried
+            total = max(float(sum(share.sum() for share in shares)), _LEAST)
+            results.append([share / total for share in shares])
+            behind = total_behind / max(float(total_behind.max()), _LEAST)
+        return results[::-1]
+
+    def _moves(self, option: UnitOption) -> tuple[Any, Any, Any]:
+        """The states in front of a unit, those behind it, and which of the weights of an option those are."""
+        if not option.growth and option.places is None:
+            return slice(None), slice(None), slice(None)
+        key = option.growth
+        if option.places is not None or key not in self._grown:
+            here = np.arange(len(self.shifts)) if option.places is None else option.places
+            wanted = self.shifts[here] + option.growth
+            there = np.minimum(np.searchsorted(self.shifts, wanted), len(self.shifts) - 1)
+            inside = np.flatnonzero(self.shifts[there] == wanted)
+            moves = here[inside], there[inside], inside
+            if option.places is not None:
+                return moves
+            self._grown[key] = moves
+        return self._grown[key]
+
+    def _only(self, shift: int) -> Numbers:
+        weights: Numbers = (self.shifts == shift).astype(np.float64)
+        return weights
+
+    def _jumped(self, weights: Numbers, gap: int, back: bool = False) -> Numbers:
+        """Weights after what may lie between two units that had ``gap`` bytes between them.
+
+        A shift may grow by any number of bytes, and fall by as many as the gap has; ``back`` goes from the
+        weights behind the gap to those in front.
+        """
+        sums = np.concatenate([[0.0], np.cumsum(weights)])
+        low, high, few_low, few_high = self._reach(max(gap, 0), back)
+        total, places = sums[-1], np.arange(len(weights))
+        risen = sums[places] if not back else total - sums[places + 1]
+        fallen = sums[high] - sums[places + 1] if not back else sums[places] - sums[low]
+        near = sums[few_high] - sums[few_low]
+        count = len(self.shifts)
+        stays = 1 - _INSERTED - _REMOVED - _SMALL - _MOVED
+        result: Numbers = (
+            stays * weights
+            + (_INSERTED * risen + _REMOVED * fallen + _MOVED * total) / count
+            + _SMALL / (2 * _FEW) * near
+        )
+        return np.maximum(result, 0.0)
+
+    def _reach(self, gap: int, back: bool) -> tuple[Integers, Integers, Integers, Integers]:
+        """The ranges of states, ends excluded, from which a state can be reached, and those nearby."""
+        key = gap, back
+        if key not in self._reaches:
+            shifts = self.shifts
+            fall = -gap if back else gap
+            if back:  # from d' in [d - gap, end)
+                low = np.searchsorted(shifts, shifts + fall)
+                high = np.full(len(shifts), len(shifts))
+            else:  # from d in [start, d' + gap]
+                low = np.zeros(len(shifts), np.int64)
+                high = np.searchsorted(shifts, shifts + fall, side="right")
+            few_low = np.maximum(low, np.searchsorted(shifts, shifts - _FEW))
+            few_high = np.minimum(high, np.searchsorted(shifts, shifts + _FEW, side="right"))
+            self._reaches[key] = low, high, few_low, np.maximum(few_low, few_high)
+        return self._reaches[key]
+
+    @cached_property
+    def _grown(self) -> dict[int, tuple[Any, Any, Any]]:
+        return {}
+
+    @cached_property
+    def _reaches(self) -> dict[tuple[int, bool], tuple[Integers, Integers, Integers, Integers]]:
+        return {}
