@@ -10,10 +10,15 @@ from pathlib import Path
 
 import pytest
 
+from callint.decoding.decode import decode
+from callint.decoding.layout import make_layout
 from callint.model.arrays import is_array
-from callint.model.definition import FixedAxis, Kind, Linear, Rational
+from callint.model.definition import Definition, FixedAxis, Kind, Linear, Rational
+from callint.model.definition_change import ElementKind
+from callint.model.image import Image
 from tests.building import u16
 from tests.describing import axis, cells, imported, made, reasons, value
+from tests.exporting import read_back, said_changes
 
 
 def grouping(kind: str, name: str, title: str, *inner: str) -> str:
@@ -162,38 +167,85 @@ def test_a_block_of_three_dimensions_becomes_a_stack_too(tmp_path: Path) -> None
     assert all(is_array(definition, table) for table in definition.tables.values())
 
 
-# Axes that a definition cannot have
+# Axes that lie in memory from their highest breakpoint
 
 
-def test_a_falling_fixed_axis_counts_cells_and_is_listed(tmp_path: Path) -> None:
-    rest = axis("FIX_AXIS", 3, "FIX_AXIS_PAR_DIST 9 -1 3")
-    result = imported(tmp_path, value("C", rest, type="CURVE"))
+def breakpoints(definition: Definition, data: bytes, name: str) -> list[float]:
+    values: list[float] = decode(make_layout(definition), Image.raw(data)).breakpoints(name).tolist()
+    return values
+
+
+def test_a_falling_fixed_axis_has_its_cells_in_rising_order(tmp_path: Path) -> None:
+    rest = axis("FIX_AXIS", 3, "FIX_AXIS_PAR_DIST 90 -20 3 MONOTONY MON_DECREASE", method="NO_COMPU_METHOD")
+    result = imported(tmp_path, value("C", rest, type="CURVE", method="NO_COMPU_METHOD"))
     definition = made(result)
     own = definition.axes["C/x"]
-    assert isinstance(own, FixedAxis) and own.values == (0, 1, 2)
-    assert ("C", "the breakpoints of its FIX_AXIS fall; its axis counts cells instead") in reasons(result)
+    assert isinstance(own, FixedAxis) and (own.values, own.falling) == ((50, 70, 90), True)
+    # By the standard, index 0 has the breakpoint 90 and lies first in memory.
+    assert cells(definition, bytes(0x10) + u16(9, 7, 5), "C") == [5, 7, 9]
+    assert reasons(result)[1:] == [("C", "its MONOTONY is not kept, because its breakpoints fall")]
 
 
-def test_a_table_on_an_axis_that_is_stored_backwards_counts_cells_and_is_listed(tmp_path: Path) -> None:
-    layouts = (
-        "/begin RECORD_LAYOUT BACK AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT /end RECORD_LAYOUT\n"
-        "/begin RECORD_LAYOUT OWN AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT "
-        "FNC_VALUES 2 UBYTE ROW_DIR DIRECT /end RECORD_LAYOUT"
-    )
+BACKWARDS = """
+/begin RECORD_LAYOUT BACK AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT /end RECORD_LAYOUT
+/begin RECORD_LAYOUT OWN AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT FNC_VALUES 2 UBYTE ROW_DIR DIRECT
+/end RECORD_LAYOUT
+/begin RECORD_LAYOUT BOTH AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT AXIS_PTS_Y 2 UBYTE INDEX_DECR DIRECT
+  FNC_VALUES 3 UBYTE COLUMN_DIR DIRECT /end RECORD_LAYOUT
+"""
+
+
+def test_breakpoints_stored_backwards_rise_and_the_cells_go_with_them(tmp_path: Path) -> None:
+    """The last index comes first in memory; that the values follow is common practice, no source."""
     shared = '/begin AXIS_PTS S "" 0x40 N BACK 0 SPEED 3 0 6000 /end AXIS_PTS'
+    shared += (
+        '/begin AXIS_PTS FALL "" 0x43 N BYTE_AXIS 0 SPEED 3 0 6000 MONOTONY STRICT_DECREASE /end AXIS_PTS'
+    )
+    shared += '/begin AXIS_PTS TWICE "" 0x46 N BACK 0 SPEED 3 0 6000 MONOTONY MON_DECREASE /end AXIS_PTS'
+    map_axes = axis("STD_AXIS", 3) + axis("STD_AXIS", 2)
     result = imported(
         tmp_path,
-        layouts,
+        BACKWARDS,
         shared,
-        value("A", axis("COM_AXIS", 3, "AXIS_PTS_REF S"), type="CURVE"),
+        value("A", axis("COM_AXIS", 3, "AXIS_PTS_REF S"), type="CURVE", method="NO_COMPU_METHOD"),
         value("B", axis("STD_AXIS", 3), type="CURVE", layout="OWN", at="0x20", method="NO_COMPU_METHOD"),
+        value("M", map_axes, type="MAP", layout="BOTH", at="0x30", method="NO_COMPU_METHOD"),
     )
     definition = made(result)
-    assert cells(definition, bytes(0x23) + bytes([7, 8, 9]) + bytes(32), "B") == [7, 8, 9]
-    reason = "its breakpoints are stored backwards (INDEX_DECR); it counts cells instead"
-    assert ("S", reason) in reasons(result)
-    assert ("B", reason.replace("it counts", "its axis counts")) in reasons(result)
-    assert isinstance(definition.axes["S"], FixedAxis)
+    assert result.losses == ()
+    data = bytes(0x10) + u16(30, 20, 10) + bytes(10) + bytes([3, 2, 1, 9, 8, 7]) + bytes(10)
+    data += bytes([60, 50, 40, 2, 1]) + bytes([62, 61, 52, 51, 42, 41]) + bytes(5)
+    data += bytes([13, 12, 11, 23, 22, 21, 31, 32, 33])
+    assert (breakpoints(definition, data, "S"), cells(definition, data, "A")) == (
+        [220, 240, 260],
+        [10, 20, 30],
+    )
+    assert (breakpoints(definition, data, "B/x"), cells(definition, data, "B")) == ([20, 40, 60], [7, 8, 9])
+    assert breakpoints(definition, data, "M/x") == [800, 1000, 1200]
+    assert breakpoints(definition, data, "M/y") == [20, 40]
+    assert cells(definition, data, "M") == [41, 51, 61, 42, 52, 62]
+    assert breakpoints(definition, data, "FALL") == [420, 440, 460]
+    assert breakpoints(definition, data, "TWICE") == [620, 640, 660]
+
+
+def test_axes_stored_backwards_come_back_from_an_export(tmp_path: Path) -> None:
+    layouts = BACKWARDS
+    shared = '/begin AXIS_PTS S "" 0x40 N BACK 0 SPEED 3 0 6000 /end AXIS_PTS'
+    rest = axis("FIX_AXIS", 3, "FIX_AXIS_PAR_DIST 9 -1 3")
+    before = made(
+        imported(
+            tmp_path,
+            layouts,
+            shared,
+            value("A", axis("COM_AXIS", 3, "AXIS_PTS_REF S"), type="CURVE"),
+            value("B", axis("STD_AXIS", 3), type="CURVE", layout="OWN", at="0x20"),
+            value("C", rest, type="CURVE", at="0x30"),
+        )
+    )
+    after, left_out = read_back(tmp_path, before)
+    assert left_out == set()
+    assert [axis.falling for axis in before.axes.values()] == [True, True, True]
+    assert [change for change in said_changes(before, after) if change.element is ElementKind.AXIS] == []
 
 
 # Instances of version 1.7

@@ -343,6 +343,8 @@ def make_layout(definition: Definition) -> Layout:
     first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
     # Repeating is several times as fast as indexing by ``item``.
     local = np.arange(first[-1]) - np.repeat(first[:-1], sizes)
+    if any(axis.falling for axis in definition.axes.values()):
+        _turn_falling(local, shapes, [definition.is_falling(item) for item in items])
     y_first = np.array([isinstance(item, Table) and item.y_first for item in items], bool)
     if y_first.any():
         transposed = np.repeat(y_first, sizes)
@@ -359,6 +361,25 @@ def make_layout(definition: Definition) -> Layout:
         address=np.repeat(at, sizes) + np.repeat(stride, sizes) * local,
         groups=tuple(_groups(items, first)),
     )
+
+
+def _turn_falling(local: Integers, shapes: Integers, falling: Sequence[tuple[bool, bool]]) -> None:
+    """Count the cells along falling axes from their other end, in place.
+
+    ``local`` (cells) has the number of each cell within its item, ``shapes`` (items, 2) rows and columns, and
+    ``falling`` which of x and y fall, by item.
+    """
+    along_x, along_y = np.array(falling, bool).reshape(-1, 2).T
+    is_turned = along_x | along_y
+    sizes = shapes.prod(axis=1)
+    cells = np.repeat(is_turned, sizes)
+    rows, columns, x_falls, y_falls = np.repeat(
+        np.column_stack([shapes, along_x, along_y])[is_turned], sizes[is_turned], axis=0
+    ).T
+    y, x = np.divmod(local[cells], columns)
+    x = np.where(x_falls, columns - 1 - x, x)
+    y = np.where(y_falls, rows - 1 - y, y)
+    local[cells] = y * columns + x
 
 
 def _resolved_items(definition: Definition) -> list[Item]:

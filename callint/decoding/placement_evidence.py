@@ -86,10 +86,16 @@ class _PlacementJudge:
         self._image = image
 
     def _raw(self, item: Table | StoredAxis, storage: Storage, shift: int = 0) -> NDArray[Any] | None:
-        """The raw numbers of an item in the order of their addresses, None if the image lacks one."""
+        """The raw numbers of an item, None if the image lacks one.
+
+        Those of a table are in the order of their addresses, those of an axis in that of its breakpoints.
+        """
         cells = self._cells(item)
         view = self._image.view(item.at + shift, cells * storage.type.size)
-        return None if view is None else np.frombuffer(view, storage.dtype, cells)
+        if view is None:
+            return None
+        raw: NDArray[Any] = np.frombuffer(view, storage.dtype, cells)
+        return np.ascontiguousarray(raw[::-1]) if isinstance(item, StoredAxis) and item.falling else raw
 
     def _shape(self, item: Table | StoredAxis) -> tuple[int, int]:
         """Rows and columns."""

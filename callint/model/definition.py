@@ -327,7 +327,11 @@ class StoredCount:
 
 @dataclass(frozen=True, slots=True)
 class StoredAxis:
-    """Breakpoints that the image stores."""
+    """Breakpoints that the image stores.
+
+    If ``falling``, the greatest breakpoint comes first in memory, and so does the cell of every table at it;
+    decoded breakpoints and cells are in rising order all the same.
+    """
 
     name: str
     signal: str
@@ -337,16 +341,21 @@ class StoredAxis:
     count: int
     stored_count: StoredCount | None
     line: int
+    falling: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class FixedAxis:
-    """Breakpoints that the definition gives, in physical values."""
+    """Breakpoints that the definition gives, in physical values, rising.
+
+    If ``falling``, the cell at the greatest breakpoint comes first in memory in every table.
+    """
 
     name: str
     signal: str
     values: tuple[float, ...]
     line: int
+    falling: bool = False
 
     @property
     def count(self) -> int:
@@ -579,6 +588,15 @@ class Definition:
             for axis in (table.x, table.y)
         )
         return rows, columns
+
+    def is_falling(self, item: Table | StoredAxis) -> tuple[bool, bool]:
+        """Whether the last cell comes first in memory, along x and along y."""
+        if isinstance(item, StoredAxis):
+            return item.falling, False
+        x, y = (
+            axis is not None and axis in self.axes and self.axes[axis].falling for axis in (item.x, item.y)
+        )
+        return x, y
 
     @cached_property
     def stored_axes(self) -> tuple[StoredAxis, ...]:

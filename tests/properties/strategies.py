@@ -244,7 +244,10 @@ def _decimal(number: Fraction) -> str:
 
 @dataclass(frozen=True)
 class Item:
-    """A table or a stored axis; ``demands`` are the elements in it that ask something of its cells."""
+    """A table or a stored axis; ``demands`` are the elements in it that ask something of its cells.
+
+    ``falling`` has the ways, x and y, along which the last cell comes first in memory.
+    """
 
     name: str
     kind: str
@@ -260,6 +263,7 @@ class Item:
     demands: str = ""
     off: int | None = None
     count_at: int | None = None
+    falling: str = ""
 
     @property
     def places(self) -> list[tuple[int, int]]:
@@ -267,6 +271,8 @@ class Item:
         return [(x, y) for y in range(self.rows) for x in range(self.columns)]
 
     def address(self, x: int, y: int) -> int:
+        x = self.columns - 1 - x if "x" in self.falling else x
+        y = self.rows - 1 - y if "y" in self.falling else y
         number = x * self.rows + y if self.y_first else y * self.columns + x
         return self.at + number * self.cells.stride
 
@@ -287,7 +293,7 @@ class Item:
         where = attributes(at=hex(self.at), conversion=conversion) + self.cells.xml
         if self.kind == "axis":
             counted = None if self.count_at is None else hex(self.count_at)
-            more = attributes(count=self.columns, count_at=counted)
+            more = attributes(count=self.columns, count_at=counted, order="falling" if self.falling else None)
             return f'<axis name="{self.name}" signal="{self.axes[0]}"{where}{more}/>'
         head = attributes(name=self.name, title=self.title, purpose=self.purpose)
         order = ' order="y-first"' if self.y_first else ""
@@ -604,13 +610,24 @@ def _axes(
         signal = draw(st.sampled_from(tuple(_SIGNALS)))
         conversion = _any_of(draw, [None, rising])
         count_at = memory.take(1) if draw(st.integers(0, 2)) == 0 else None
-        item = Item(f"axis_{number}", "axis", 0, cells, conversion, draw(st.integers(1, 5)), axes=(signal,))
+        falling = draw(st.sampled_from(("", "", "x")))
+        item = Item(
+            f"axis_{number}",
+            "axis",
+            0,
+            cells,
+            conversion,
+            draw(st.integers(1, 5)),
+            axes=(signal,),
+            falling=falling,
+        )
         stored.append(memory.lay(Item(**{**item.__dict__, "count_at": count_at})))
     if draw(st.booleans()):
         values = sorted(draw(st.sets(_DECIMALS, min_size=1, max_size=4)))
         written = " ".join(_decimal(value) for value in values)
+        order = draw(st.sampled_from(("", "", ' order="falling"')))
         fixed[f"fixed_{len(values)}"] = (
-            f'<fixed-axis name="fixed_{len(values)}" signal="load" values="{written}"/>'
+            f'<fixed-axis name="fixed_{len(values)}" signal="load" values="{written}"{order}/>'
         )
     return tuple(stored), fixed
 
@@ -625,6 +642,8 @@ def _tables(
     counts = {axis.name: axis.columns for axis in axes} | {name: int(name[-1]) for name in fixed}
     purposes = st.sampled_from(("protection", "emissions", "demand", "correction", "diagnosis", "general"))
     titles = st.sampled_from(("Fuel", 'A & B <"quoted">', "Überhöhe, µm"))
+    turned = {axis.name for axis in axes if axis.falling}
+    turned |= {name for name, xml in fixed.items() if "falling" in xml}
     tables: list[Item] = []
     for number in range(draw(st.integers(1, 4))):
         kind = draw(st.sampled_from(("scalar", "curve", "map")))
@@ -638,6 +657,7 @@ def _tables(
             cells,
             conversion,
             columns=counts[on[0]] if on else 1,
+            falling="".join(way for way, axis in zip("xy", on, strict=False) if axis in turned),
             rows=counts[on[1]] if len(on) > 1 else 1,
             y_first=kind == "map" and draw(st.booleans()),
             axes=on,

@@ -12,6 +12,7 @@ from callint.reading.asap2.report import NotKeptError, label
 from callint.reading.asap2.signals import NO_INPUT, SignalBuilder, shared_axis_inputs
 from callint.reading.asap2.state import AxisLimits, ImportState, Item, require_breakpoints
 
+_DECREASING = ("MON_DECREASE", "STRICT_DECREASE")
 _ATTRIBUTES = {"STD_AXIS", "COM_AXIS", "FIX_AXIS", "RES_AXIS", "CURVE_AXIS"}
 
 
@@ -43,16 +44,9 @@ class AxisBuilder:
         state.check_unit(axis.unit, conversion, item)
         if conversion.failure is not None:
             state.change(item, f"it stays in raw numbers: {conversion.failure}")
-        if axis.monotony in ("MON_DECREASE", "STRICT_DECREASE"):
-            state.change(item, "its breakpoints fall, but the axes of a definition rise")
         input = self._shared_input(axis, item)
         if count != axis.points:
             state.change(item, f"its RECORD_LAYOUT has {count} breakpoints, but it announces {axis.points}")
-        if slots["AXIS_PTS_X"].is_reversed:
-            state.change(item, "its breakpoints are stored backwards (INDEX_DECR); it counts cells instead")
-            signal = self._signals.index_signal("x")
-            state.axes[name] = FixedAxis(name, signal, tuple(map(float, range(count))), 0)
-            return
         state.axis_limits[name] = AxisLimits(axis.limits, "AXIS_PTS", axis.place)
         state.axes[name] = StoredAxis(
             name=name,
@@ -63,6 +57,7 @@ class AxisBuilder:
             count=count,
             stored_count=self._stored_count(slots, "X", axis.byte_order),
             line=0,
+            falling=(axis.monotony in _DECREASING) != slots["AXIS_PTS_X"].is_reversed,
         )
 
     def _shared_input(self, axis: AxisPoints, item: Item) -> str:
@@ -131,9 +126,8 @@ class AxisBuilder:
         if axis.attribute == "COM_AXIS":
             self._report_contradictions(axis, state.description.axes[axis.reference], item)
             return state.log.names["AXIS_PTS"][axis.reference]
-        reason = self._reason_to_count(axis, slots.get(f"AXIS_PTS_{letter}"))
-        if reason:
-            state.change(item, f"{reason}; its axis counts cells instead")
+        if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
+            state.change(item, f"its {axis.attribute} is not covered; its axis counts cells instead")
             return self.add_index_axis(name[:-2], name[-1], count)
         conversion = state.conversions.resolve(axis.conversion)
         title = f"{label(characteristic.title, characteristic.name)}, {letter.lower()}"
@@ -142,7 +136,7 @@ class AxisBuilder:
         if axis.attribute == "FIX_AXIS":
             values = self._fixed.breakpoints(axis)
             signal = self._signals.axis_signal(axis.input, own_name, conversion, axis.limits, title, item)
-            state.axes[name] = FixedAxis(name, signal, values, 0)
+            state.axes[name] = FixedAxis(name, signal, tuple(sorted(values)), 0, values[0] > values[-1])
         else:
             state.require_absolute(axis.deposit)
             slot = slots.get(f"AXIS_PTS_{letter}")
@@ -158,21 +152,19 @@ class AxisBuilder:
                 count=count,
                 stored_count=self._stored_count(slots, letter, order),
                 line=0,
+                falling=slot.is_reversed,
             )
         if conversion.failure is not None:
             state.change(item, f"its {letter.lower()} axis stays in raw numbers: {conversion.failure}")
         return name
 
-    def _reason_to_count(self, axis: AxisDescription, slot: RecordSlot | None) -> str:
-        """Why a definition cannot have the breakpoints of a table's axis; "" if it can."""
-        if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
-            return f"its {axis.attribute} is not covered"
-        if axis.attribute == "STD_AXIS" and slot is not None and slot.is_reversed:
-            return "its breakpoints are stored backwards (INDEX_DECR)"
+    def falls_by_index(self, axis: AxisDescription) -> bool:
+        """Whether the breakpoints of a table's axis fall from the first index to the last."""
         if axis.attribute == "FIX_AXIS":
             values = self._fixed.breakpoints(axis)
-            return "the breakpoints of its FIX_AXIS fall" if values[0] > values[-1] else ""
-        return ""
+            return values[0] > values[-1]
+        shared = self.state.description.axes.get(axis.reference) if axis.attribute == "COM_AXIS" else None
+        return shared is not None and shared.monotony in _DECREASING
 
     def _report_contradictions(self, axis: AxisDescription, shared: AxisPoints, item: Item) -> None:
         """Record where a table contradicts its shared axis; what the axis states is kept."""

@@ -48,7 +48,7 @@ _ORDERS = {
 class RecordSlot:
     """The numbers of one part of a record: first address, type in the standard, and distance in bytes.
 
-    ``is_reversed`` says that the last breakpoint comes first.
+    ``is_reversed`` says that the last breakpoint comes first (INDEX_DECR).
     """
 
     at: int

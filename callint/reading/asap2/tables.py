@@ -300,7 +300,10 @@ class TableBuilder:
         gradients: list[Gradient] = []
         for axis, along in zip(descriptions, "xy", strict=False):
             item = Item("CHARACTERISTIC", characteristic.name, axis.place)
-            if axis.monotony in _MONOTONIES:
+            if axis.monotony in _MONOTONIES and self._axes.falls_by_index(axis):
+                # The standard does not say whether the values rise with the index or with the breakpoints.
+                state.change(item, "its MONOTONY is not kept, because its breakpoints fall")
+            elif axis.monotony in _MONOTONIES:
                 rising, strict = _MONOTONIES[axis.monotony]
                 monotonic.append(Monotonic(along, rising, strict, 0))
             elif axis.monotony not in ("", "NOT_MON"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -60,6 +61,7 @@ class ReviewTables:
             "mask": f"0x{table.storage.mask:X}" if table.storage.mask else None,
             "stride": table.storage.stride,
             "order": "y-first" if table.y_first else "x-first",
+            "falling": "".join(compress("xy", definition.is_falling(table))) or None,
             "nx": columns,
             "ny": rows,
             "x": self._axis(table.x, change.old.x, change.new.x),

@@ -192,6 +192,8 @@ def _transposed(context: CheckContext) -> Iterator[_Clause]:
         values = context.new.of_item(context.new.physical, item).reshape(rows, columns)
         if context.new.of_item(context.new.valued, item).all() and np.isfinite(values).all():
             table = context.definition.tables[name]
+            x_falls, y_falls = context.definition.is_falling(table)
+            values = values[:: -1 if y_falls else 1, :: -1 if x_falls else 1]  # as they lie in memory
             if is_smoother_in_other_order(values, table.y_first):
                 yield name, table.line, "would be far smoother with order= changed or x and y swapped"
 
