@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from callint.decoding.cell_order import is_smoother_in_other_order
 from callint.decoding.characters import count_strange_characters, written_part
 from callint.decoding.conversions import to_physical
+from callint.decoding.word_order import with_swapped_words
 from callint.fmt import address, count, plain, with_unit
 from callint.model.change import Numbers
 from callint.model.definition import ByteOrder, Definition, NumberType, Storage, StoredAxis, Table, Text
@@ -95,6 +96,7 @@ class _PlacementJudge:
         if view is None:
             return None
         raw: NDArray[Any] = np.frombuffer(view, storage.dtype, cells)
+        raw = with_swapped_words(raw) if storage.has_swapped_words else raw
         return np.ascontiguousarray(raw[::-1]) if isinstance(item, StoredAxis) and item.falling else raw
 
     def _shape(self, item: Table | StoredAxis) -> tuple[int, int]:

@@ -34,6 +34,7 @@ _FORMATS = {
     "int32": "i",
     "uint64": "Q",
     "int64": "q",
+    "float16": "e",
     "float32": "f",
     "float64": "d",
 }
@@ -84,17 +85,26 @@ class Cells:
 
     def bits(self, data: bytes | bytearray, place: int) -> int:
         """The raw value at a place as a whole number of its bits, masked and shifted down."""
-        stored = int.from_bytes(data[place : place + self.size], "big" if self.order == "big" else "little")
+        stored = self._number(data[place : place + self.size])
         return stored if self.mask is None else (stored & self.mask) >> self.shift
 
     def put(self, data: bytearray, place: int, bits: int) -> None:
         """Store a raw value; bits outside the mask stay."""
-        order = self.order
-        assert order in ("big", "little")
         if self.mask is not None:
-            stored = int.from_bytes(data[place : place + self.size], "big" if order == "big" else "little")
+            stored = self._number(data[place : place + self.size])
             bits = (stored & ~self.mask) | (bits << self.shift & self.mask)
-        data[place : place + self.size] = bits.to_bytes(self.size, "big" if order == "big" else "little")
+        content = bits.to_bytes(self.size, "big" if self.order.startswith("big") else "little")
+        data[place : place + self.size] = self._words(content)
+
+    def _number(self, content: bytes | bytearray) -> int:
+        return int.from_bytes(self._words(content), "big" if self.order.startswith("big") else "little")
+
+    def _words(self, content: bytes | bytearray) -> bytes:
+        """The bytes, their 16-bit words in the opposite order if that is how they lie."""
+        if not self.order.endswith("swapped") or self.size < 4:
+            return bytes(content)
+        words = struct.unpack(f"{self.size // 2 * '2s'}", content)
+        return b"".join(reversed(words))
 
     def number(self, bits: int) -> int | float:
         """The raw value that these bits are."""
@@ -469,6 +479,7 @@ _DECIMALS = st.builds(Fraction, st.integers(-9999, 9999), _SCALES)
 _POSITIVE_DECIMALS = st.builds(Fraction, st.integers(1, 9999), _SCALES)
 _PLACES = st.none() | st.integers(0, 3)
 _ORDERS = st.sampled_from(("big", "little"))
+_CELL_ORDERS = st.sampled_from(("big", "little", "big", "little", "big-word-swapped", "little-word-swapped"))
 
 
 def _any_of(draw: st.DrawFn, choices: Sequence[T]) -> T:
@@ -496,7 +507,7 @@ def _cells(draw: st.DrawFn, can_mask: bool, types: Sequence[str] = tuple(_FORMAT
     mask = None
     if can_mask and kind.startswith("u") and draw(st.integers(0, 3)) == 0:
         mask = draw(st.integers(1, 2 ** (8 * size) - 1))
-    return Cells(kind, draw(_ORDERS), size + draw(st.sampled_from((0, 0, 0, 1, 3))), mask)
+    return Cells(kind, draw(_CELL_ORDERS), size + draw(st.sampled_from((0, 0, 0, 1, 3))), mask)
 
 
 def _demands(
@@ -606,7 +617,7 @@ def _axes(
     rising = conversions[0]
     stored, fixed = [], {}
     for number in range(draw(st.integers(1, 3))):
-        cells = _cells(draw, False, ("uint8", "uint16", "int16", "uint32", "float32", "float64"))
+        cells = _cells(draw, False, ("uint8", "uint16", "int16", "uint32", "float16", "float32", "float64"))
         signal = draw(st.sampled_from(tuple(_SIGNALS)))
         conversion = _any_of(draw, [None, rising])
         count_at = memory.take(1) if draw(st.integers(0, 2)) == 0 else None

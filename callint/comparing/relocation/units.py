@@ -13,6 +13,7 @@ from callint.comparing.relocation.result import ItemKind
 from callint.comparing.relocation.stretches import Bytes
 from callint.decoding.checksums import stored_size
 from callint.decoding.conversions import to_raw_numbers
+from callint.decoding.word_order import with_swapped_words
 from callint.model.definition import Definition, Kind, States, StoredAxis, Table
 
 #: The bytes of a piece between items, and how far from an item pieces still say where it lies.
@@ -42,12 +43,15 @@ class PlacementUnit:
     count: tuple[int, np.dtype[Any]] | None = None
     axes: tuple[str, ...] = ()
     shape: tuple[int, int] = (0, 0)
+    has_swapped_words: bool = False
 
     def numbers(self, content: Bytes, at: int) -> NDArray[np.float64] | None:
         """Its numbers at an offset of some bytes, shape (cells,); None if it has none or they end before."""
         if self.dtype is None or at < 0 or at + self.size > len(content):
             return None
         raw: NDArray[Any] = np.ndarray((self.cells,), self.dtype, content, at, (self.stride,))
+        if self.has_swapped_words:
+            raw = with_swapped_words(raw)
         with np.errstate(invalid="ignore"):  # bytes that are no floats
             return raw.astype(np.float64)
 
@@ -86,6 +90,7 @@ def _axis(definition: Definition, axis: StoredAxis, start: int) -> PlacementUnit
     return PlacementUnit(
         ItemKind.AXIS, axis.name, axis.at - start, size, axis.count, storage.dtype, storage.stride,
         row=(storage.stride,), count=count, shape=(1, axis.count),
+        has_swapped_words=storage.has_swapped_words,
     )  # fmt: skip
 
 
@@ -119,6 +124,7 @@ def _table(definition: Definition, table: Table, start: int) -> PlacementUnit:
         row,
         axes=stored,
         shape=(columns, rows) if table.y_first else (rows, columns),
+        has_swapped_words=storage.has_swapped_words,
     )
 
 

@@ -156,7 +156,9 @@ class TableWriter:
     def _report_unsaid(self, table: Table) -> None:
         """Record the demands on a table, and the facts about it, that the standard has no words for."""
         demands = table.demands
+        zero = Range(0, 0)
         unsaid = {
+            "its limits, which the standard takes for none": zero in (demands.limits, demands.expected),
             f"its purpose, {table.purpose.value}": table.purpose is not Purpose.GENERAL,
             "its guards": bool(demands.guards),
             f"its off code, allowed {demands.off.allowed.value if demands.off else OffAllowed.NOWHERE}": (
