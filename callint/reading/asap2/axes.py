@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from callint.model.definition import FixedAxis, StoredAxis, StoredCount
+from callint.reading.asap2.computed_axes import ComputedAxes, has_stored_parameters
 from callint.reading.asap2.fixed_axes import FixedAxes
+from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import RecordSlot
 from callint.reading.asap2.nodes import AxisDescription, AxisPoints, Characteristic, RecordLayout
 from callint.reading.asap2.report import NotKeptError, label
@@ -19,11 +21,12 @@ _ATTRIBUTES = {"STD_AXIS", "COM_AXIS", "FIX_AXIS", "RES_AXIS", "CURVE_AXIS"}
 class AxisBuilder:
     """Enters shared axes and the axes of tables, with their signals."""
 
-    def __init__(self, state: ImportState) -> None:
+    def __init__(self, state: ImportState, groups: GroupBuilder) -> None:
         self.state = state
         self._signals = SignalBuilder(state)
         self._fixed = FixedAxes(state.conversions)
         self._inputs = shared_axis_inputs(state.description)
+        self._computed = ComputedAxes(state, groups)
 
     # Shared axes
 
@@ -83,11 +86,11 @@ class AxisBuilder:
 
     # Axes of tables
 
-    def add_index_axis(self, table: str, along: str, count: int) -> str:
+    def add_index_axis(self, table: str, along: str, count: int, falling: bool = False) -> str:
         """Enter an axis that counts the cells of a table along x or y; returns its name."""
         name = f"{table}/{along}"
         signal = self._signals.index_signal(along)
-        self.state.axes[name] = FixedAxis(name, signal, tuple(float(value) for value in range(count)), 0)
+        self.state.axes[name] = FixedAxis(name, signal, tuple(map(float, range(count))), 0, falling)
         return name
 
     def count_breakpoints(
@@ -103,7 +106,7 @@ class AxisBuilder:
                 status = "not kept" if axis.reference in state.description.axes else "not described"
                 raise NotKeptError(f"its axis {axis.reference} is {status}")
             count = shared.count
-        elif axis.attribute == "FIX_AXIS":
+        elif axis.attribute == "FIX_AXIS" and not _is_computed(axis, letter, layout):
             count = len(self._fixed.breakpoints(axis))
         else:
             count = _breakpoints(layout, letter, axis.points)
@@ -126,8 +129,15 @@ class AxisBuilder:
         if axis.attribute == "COM_AXIS":
             self._report_contradictions(axis, state.description.axes[axis.reference], item)
             return state.log.names["AXIS_PTS"][axis.reference]
-        if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
-            state.change(item, f"its {axis.attribute} is not covered; its axis counts cells instead")
+        if axis.attribute == "RES_AXIS":
+            # From memory, the standard does not say over which range the rescaled breakpoints are even.
+            state.change(item, "its RES_AXIS is not covered; its axis counts cells instead")
+            return self.add_index_axis(name[:-2], name[-1], count)
+        if axis.attribute == "CURVE_AXIS":
+            self._computed.add_curve(characteristic, axis, name)
+            return self.add_index_axis(name[:-2], name[-1], count)
+        if has_stored_parameters(axis, slots, letter):
+            self._computed.add_parameters(characteristic, axis, name, letter, slots)
             return self.add_index_axis(name[:-2], name[-1], count)
         conversion = state.conversions.resolve(axis.conversion)
         title = f"{label(characteristic.title, characteristic.name)}, {letter.lower()}"
@@ -160,7 +170,7 @@ class AxisBuilder:
 
     def falls_by_index(self, axis: AxisDescription) -> bool:
         """Whether the breakpoints of a table's axis fall from the first index to the last."""
-        if axis.attribute == "FIX_AXIS":
+        if axis.attribute == "FIX_AXIS" and axis.fixed is not None:
             values = self._fixed.breakpoints(axis)
             return values[0] > values[-1]
         shared = self.state.description.axes.get(axis.reference) if axis.attribute == "COM_AXIS" else None
@@ -193,6 +203,10 @@ class AxisBuilder:
             reasons.append("its axis has other limits than it states")
         for reason in reasons:
             state.change(item, reason)
+
+
+def _is_computed(axis: AxisDescription, letter: str, layout: RecordLayout) -> bool:
+    return has_stored_parameters(axis, {element.keyword for element in layout.elements}, letter)
 
 
 def _item(characteristic: Characteristic, axis: AxisDescription) -> Item:
