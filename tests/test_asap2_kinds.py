@@ -370,7 +370,7 @@ def test_an_instance_of_a_characteristic_is_a_table(tmp_path: Path) -> None:
         (
             (TYPES, instance("a", "FUEL_CURVE", 0x40, "MATRIX_DIM 2")),
             "a",
-            "an array of FUEL_CURVE, which is no structure, is not covered",
+            "an array of FUEL_CURVE, whose size is not given, is not covered",
         ),
         (
             (TYPES, instance("a", "BANK", 0x40, "MATRIX_DIM 1000 1000 1000")),
@@ -397,6 +397,30 @@ def test_a_structure_within_itself_is_listed_and_ends(tmp_path: Path) -> None:
 def test_an_instance_in_another_address_space_is_left_out(tmp_path: Path) -> None:
     result = imported(tmp_path, TYPES, instance("a", "CYLINDER", 0x40, "ECU_ADDRESS_EXTENSION 1"), value("B"))
     assert ("a.speeds", "it lies in another address space (ECU_ADDRESS_EXTENSION)") in reasons(result)
+
+
+def test_an_array_of_values_is_a_block_of_values(tmp_path: Path) -> None:
+    typedef = '/begin TYPEDEF_CHARACTERISTIC FUEL_VALUE "Fuel" VALUE WORD_VALUES 0 FUEL 0 100'
+    typedef += " /end TYPEDEF_CHARACTERISTIC"
+    instance = '/begin INSTANCE LIST "Fuel" FUEL_VALUE 0x20 MATRIX_DIM 3 2 1 /end INSTANCE'
+    result = imported(tmp_path, typedef, instance)
+    definition = made(result)
+    assert is_array(definition, definition.tables["LIST"])
+    assert result.losses == ()
+    assert cells(definition, bytes(0x20) + u16(10, 20, 30, 40, 50, 60), "LIST") == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_blob_is_the_block_of_its_bytes(tmp_path: Path) -> None:
+    blob = '/begin BLOB B "Bytes" 0x20 4 CALIBRATION_ACCESS NO_CALIBRATION /end BLOB'
+    typedef = '/begin TYPEDEF_BLOB T "Bytes" 2 /end TYPEDEF_BLOB'
+    instance = '/begin INSTANCE I "More" T 0x30 /end INSTANCE'
+    result = imported(tmp_path, blob, typedef, instance)
+    definition = made(result)
+    assert (result.losses, result.description.uncovered) == ((), {})
+    assert all(is_array(definition, definition.tables[name]) for name in "BI")
+    data = bytes(0x20) + bytes([1, 2, 3, 4]) + bytes(12) + bytes([5, 6])
+    assert (cells(definition, data, "B"), cells(definition, data, "I")) == ([1, 2, 3, 4], [5, 6])
+    assert definition.tables["B"].demands.change == 0
 
 
 # Axes whose breakpoints follow from numbers in the image
