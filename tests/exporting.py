@@ -14,6 +14,7 @@ from callint.reporting.export.asap2 import description_lines
 #: The attributes of a table or axis that the standard has words for.
 SAID = {
     *("at", "type", "byte-order", "mask", "order", "conversion", "unit", "count", "count-at", "length"),
+    *("off", "off raw", "off allowed"),
     *("limits min", "limits max", "expected min", "expected max", "kind"),
 }
 

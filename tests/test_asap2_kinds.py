@@ -15,7 +15,7 @@ from callint.decoding.computed_axes import with_computed_axes
 from callint.decoding.decode import decode
 from callint.decoding.layout import make_layout
 from callint.model.arrays import is_array
-from callint.model.definition import Definition, FixedAxis, Kind, Linear, Rational
+from callint.model.definition import Definition, FixedAxis, Kind, Linear, OffAllowed, OffCode, Rational
 from callint.model.definition_change import ElementKind
 from callint.model.image import Image
 from callint.reading.asap2.build import Imported
@@ -190,6 +190,34 @@ def test_a_block_of_three_dimensions_becomes_a_stack_too(tmp_path: Path) -> None
     assert cells(definition, data, "B[0]") == [0, 1, 2, 3, 4, 5]
     assert cells(definition, data, "B[1]") == [6, 7, 8, 9, 10, 11]
     assert all(is_array(definition, table) for table in definition.tables.values())
+
+
+# Off codes
+
+
+def test_the_status_off_of_a_raw_value_is_an_off_code(tmp_path: Path) -> None:
+    """That STATUS_STRING_REF names texts for single raw values is from memory of the published standard."""
+    result = imported(
+        tmp_path,
+        '/begin COMPU_METHOD F "" RAT_FUNC "%5.1" "mg" COEFFS 0 10 0 0 0 1 STATUS_STRING_REF S '
+        "/end COMPU_METHOD",
+        '/begin COMPU_METHOD PLAIN "" IDENTICAL "" "" STATUS_STRING_REF S /end COMPU_METHOD',
+        '/begin COMPU_VTAB S "" TAB_VERB 2 65535 "off (anywhere)" 65534 "error" /end COMPU_VTAB',
+        value("A", method="F"),
+        value("B", at="0x20"),
+        value("C", at="0x22", method="PLAIN"),
+        value("D", at="0x24", method="PLAIN", layout="BYTE_VALUES"),
+    )
+    definition = made(result)
+    off = OffCode(65535, OffAllowed.ANYWHERE, 0)
+    assert [table.demands.off for table in definition.tables.values()] == [off, None, off, None]
+    # Another status makes no other conversion.
+    assert [table.conversion for table in definition.tables.values()] == ["FUEL", "FUEL", None, None]
+    assert reasons(result) == [
+        ("F", "its status strings are not kept, but for one that is off"),
+        ("PLAIN", "its status strings are not kept, but for one that is off"),
+        ("D", "its status off, raw 65535, does not fit its type and is not kept"),
+    ]
 
 
 # Types and byte orders

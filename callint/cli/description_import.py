@@ -22,6 +22,7 @@ def import_description(source: Path, module: str | None, name: str | None, image
 
 
 def _image(name: str, memory: Memory) -> Image:
+    from callint.checking.identity import identity_mismatch
     from callint.cli.import_image import read_import_image
     from callint.reading.images import read_image
     from callint.reading.records import DamagedError, kind_of
@@ -33,6 +34,9 @@ def _image(name: str, memory: Memory) -> Image:
             f"{memory.size:,} from 0x{memory.start:X}; give the image as Intel HEX or S-records"
         )
     try:
-        return read_image(data, memory)
+        image = read_image(data, memory)
     except DamagedError:
         raise InputError(f"{name}: the records of the image are damaged; export it again") from None
+    if mismatch := identity_mismatch(image, memory):
+        raise InputError(f"{name}: {mismatch}; give an image of this software")
+    return image

@@ -211,7 +211,7 @@ def parse_conversion_method(
 ) -> ConversionMethod:
     """A COMPU_METHOD; a REF_UNIT counts only without a unit text."""
     numbers: tuple[float, ...] = ()
-    table = reference = formula = ""
+    table = reference = formula = status = ""
     unit = block.text(4)
     for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
         match keyword:
@@ -221,6 +221,8 @@ def parse_conversion_method(
                 numbers = block.reals(first, end)
             case "COMPU_TAB_REF":
                 table = block.name(first)
+            case "STATUS_STRING_REF":
+                status = block.name(first)
             case "/FORMULA":
                 formula = block.text(first) if first < end else ""
             case _:
@@ -236,6 +238,7 @@ def parse_conversion_method(
         table=table,
         formula=formula,
         place=place,
+        status=status,
     )
 
 

@@ -184,13 +184,16 @@ class _DefinitionBuilder:
         groups = state.log.names.get("group", {})
         units = {method.unit_reference for method in description.methods.values()}
         tables = {method.table for method in description.methods.values()}
+        tables |= {method.status for method in description.methods.values()}
         layouts = {axis.layout for axis in description.axes.values()}
         layouts |= {characteristic.layout for characteristic in description.characteristics.values()}
         return {
             "MEASUREMENT": (description.measurements, lambda name: signals.get(name) in state.signals),
             "COMPU_METHOD": (
                 description.methods,
-                lambda name: conversions.resolved[name].name in conversions.kept,
+                lambda name: (
+                    name in conversions.off_codes or conversions.resolved[name].name in conversions.kept
+                ),
             ),
             "COMPU_TAB": (description.conversion_tables, lambda name: name in tables),
             "TYPEDEF": (description.typedefs, lambda name: name in types),

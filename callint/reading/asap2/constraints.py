@@ -51,12 +51,25 @@ class ConstraintBuilder:
             if limits is not None and excludes_nothing(limits, conversion.conversion, storage):
                 limits = None
         monotonic, gradients = self._shape(characteristic, descriptions, is_raw)
+        off = self.state.conversions.off_codes.get(characteristic.conversion)
+        if off is not None and not (storage.type.is_integer and storage.holds(off.raw)):
+            item = Item("CHARACTERISTIC", characteristic.name, characteristic.place)
+            self.state.change(item, f"its status off, raw {off.raw}, does not fit its type and is not kept")
+            off = None
         change = 0.0 if characteristic.is_read_only else None
-        if limits is None and expected is None and change is None and not monotonic and not gradients:
+        if (
+            limits is None
+            and expected is None
+            and off is None
+            and change is None
+            and not monotonic
+            and not gradients
+        ):
             return NO_CONSTRAINTS
         return Constraints(
             limits=limits,
             expected=expected,
+            off=off,
             monotonic=tuple(monotonic),
             gradients=tuple(gradients),
             change=change,

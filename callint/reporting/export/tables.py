@@ -11,7 +11,6 @@ from callint.model.definition import (
     Definition,
     Kind,
     NumberType,
-    OffAllowed,
     Purpose,
     Range,
     States,
@@ -20,6 +19,7 @@ from callint.model.definition import (
     Text,
 )
 from callint.reporting.export.axes import AxisWriter, is_dense, span
+from callint.reporting.export.conversions import LARGEST_RAW
 from callint.reporting.export.names import ORDERS, TYPES, Names, quoted
 from callint.reporting.export.records import Part, are_adjacent
 from callint.reporting.export.result import ExportLog
@@ -114,7 +114,13 @@ class TableWriter:
         kind = "VAL_BLK" if has_cell_numbers else _KINDS[table.kind]
         order = ORDERS[table.storage.byte_order]
         limits, extended = self._limits(table)
-        method = self._axes.methods.method(table.conversion, "")
+        off, methods = table.demands.off, self._axes.methods
+        is_said = off is not None and abs(off.raw) <= LARGEST_RAW
+        method = (
+            methods.with_off(table.conversion, off)
+            if is_said and off is not None
+            else methods.method(table.conversion, "")
+        )
         yield (
             f"/begin CHARACTERISTIC {self.names.of('table', table.name)} {quoted(table.title)} {kind} "
             f"0x{at:X} {layout} 0 {method} {span(limits)}"
@@ -161,8 +167,8 @@ class TableWriter:
             "its limits, which the standard takes for none": zero in (demands.limits, demands.expected),
             f"its purpose, {table.purpose.value}": table.purpose is not Purpose.GENERAL,
             "its guards": bool(demands.guards),
-            f"its off code, allowed {demands.off.allowed.value if demands.off else OffAllowed.NOWHERE}": (
-                demands.off is not None
+            "its off code of more than 53 bits": (
+                demands.off is not None and abs(demands.off.raw) > LARGEST_RAW
             ),
             "its largest accepted change": demands.change not in (None, 0),
             "the signal that the control unit compares it with": table.signal is not None,
