@@ -131,7 +131,7 @@ def axis_readings(
 def _axis_differences(old: Axis, new: Axis, matches: Matches) -> Iterator[Difference]:
     if matches.signals.get(old.signal, old.signal) != new.signal:
         yield "signal", old.signal, new.signal
-    if old.falling != new.falling:
+    if old.falling != new.falling and max(old.count, new.count) > 1:
         yield "order", _direction(old), _direction(new)
     if isinstance(old, FixedAxis) and isinstance(new, FixedAxis):
         if old.values != new.values:

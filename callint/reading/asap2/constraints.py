@@ -9,7 +9,7 @@ from callint.reading.asap2.axes import AxisBuilder
 from callint.reading.asap2.conversions import ResolvedConversion
 from callint.reading.asap2.nodes import AxisDescription, Characteristic
 from callint.reading.asap2.report import plain
-from callint.reading.asap2.state import ImportState, Item, excludes_nothing, usable_range
+from callint.reading.asap2.state import ImportState, Item, excludes_nothing, is_everything, usable_range
 
 #: The direction, true for rising, and whether it is strict.
 _MONOTONIES = {
@@ -103,6 +103,8 @@ class ConstraintBuilder:
 
     def _range(self, characteristic: Characteristic, limits: Range, what: str) -> Range | None:
         usable = usable_range(limits)
+        if is_everything(limits):
+            return None
         if usable is None and limits.low == limits.high != 0:
             return limits  # a single value; 0 to 0 is what a description says that gives no limits
         if usable is None:

@@ -121,8 +121,12 @@ def require_breakpoints(count: int) -> int:
 
 def usable_range(limits: Range) -> Range | None:
     """The limits, or None if they do not contain a range, or contain all doubles."""
-    is_everything = limits.low <= -sys.float_info.max and limits.high >= sys.float_info.max
-    return limits if limits.low < limits.high and not is_everything else None
+    return limits if limits.low < limits.high and not is_everything(limits) else None
+
+
+def is_everything(limits: Range) -> bool:
+    """Whether limits contain all doubles."""
+    return limits.low <= -sys.float_info.max and limits.high >= sys.float_info.max
 
 
 def excludes_nothing(limits: Range, conversion: Conversion | None, storage: Storage) -> bool:

@@ -13,6 +13,7 @@ from callint.model.definition import (
     NumberType,
     Purpose,
     Range,
+    Rational,
     States,
     StoredAxis,
     Table,
@@ -152,6 +153,8 @@ class TableWriter:
         if isinstance(conversion, States):
             low, high = table.storage.raw_limits
             storable = Range(float(low), float(high))
+        elif isinstance(conversion, Rational) and demands.limits is None:
+            storable = Range(-math.inf, math.inf)  # the ends of the type need not be the extremes
         else:
             storable = Range(*physical_limits(conversion, table.storage))
         limits = storable if demands.limits is None else _closed(demands.limits, storable)
