@@ -17,6 +17,7 @@ import numpy as np
 
 from benchmarks.shapes import Array, Shape
 from callint.decoding.conversions import quantise
+from callint.decoding.word_order import unsigned_bytes
 from callint.model.definition import (
     NO_CONSTRAINTS,
     ByteOrder,
@@ -429,12 +430,12 @@ def _joined(
     for at, names in pointers.items():
         for number, name in enumerate(names):
             start = at + 4 * number
-            content[start : start + 4] = (POINTED_FROM + places.get(name, 0)).to_bytes(4, order.value)
+            content[start : start + 4] = unsigned_bytes(POINTED_FROM + places.get(name, 0), 4, order)
     return bytes(content), places
 
 
 def _sum(content: bytes, order: ByteOrder) -> bytes:
-    return (sum(content) & 0xFFFFFFFF).to_bytes(4, order.value)
+    return unsigned_bytes(sum(content) & 0xFFFFFFFF, 4, order)
 
 
 def _definition(maker: _Maker, at: dict[str, int], size: int, order: ByteOrder) -> Definition:

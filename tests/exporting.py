@@ -14,6 +14,7 @@ from callint.reporting.export.asap2 import description_lines
 #: The attributes of a table or axis that the standard has words for.
 SAID = {
     *("at", "type", "byte-order", "mask", "order", "conversion", "unit", "count", "count-at", "length"),
+    *("off", "off raw", "off allowed"),
     *("limits min", "limits max", "expected min", "expected max", "kind"),
 }
 
@@ -38,6 +39,10 @@ def said_changes(old: Definition, new: Definition) -> list[DefinitionChange]:
         and change.kind is not ChangeKind.WORDING
         # An axis in another unit than its signal has a signal of its own after an import.
         and change.element is not ElementKind.SIGNAL
+        # Limits of 0 to 0 are what a description says that gives no limits.
+        and not (
+            change.attribute.startswith(("limits", "expected")) and change.old == 0 and change.new is None
+        )
         # The unit of a signal becomes a conversion that leaves the raw numbers as they are.
         and not (change.element is ElementKind.CONVERSION and change.name.startswith("unit_"))
     ]

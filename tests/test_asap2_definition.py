@@ -306,7 +306,11 @@ def test_a_table_on_a_rescaled_axis_lies_over_the_numbers_of_its_cells_and_is_li
     definition = made(result)
     own = definition.axes["C/x"]
     assert isinstance(own, FixedAxis) and own.values == (0, 1, 2, 3)
-    assert ("C", f"its {attribute} is not covered; its axis counts cells instead") in reasons(result)
+    start = {
+        "RES_AXIS": "its RES_AXIS is not covered; its axis",
+        "CURVE_AXIS": "its CURVE_AXIS follows from OTHER; it",
+    }
+    assert any(reason.startswith(f"{start[attribute]} counts cells instead") for _, reason in reasons(result))
     assert definition.tables["C"].demands.gradients == ()
     assert not result.is_complete
 
@@ -484,7 +488,7 @@ LOST = [
         IN_R + record("FNC_VALUES 1 UWORD ROW_DIR PLONG"),
         "its FNC_VALUES is stored behind a pointer (PLONG)",
     ),
-    (IN_R + record("FNC_VALUES 1 FLOAT16_IEEE ROW_DIR DIRECT"), "the type FLOAT16_IEEE is not covered"),
+    (IN_R + record("FNC_VALUES 1 FLOAT8 ROW_DIR DIRECT"), "the type FLOAT8 is not covered"),
     (
         IN_R + record("FNC_VALUES 1 UBYTE ROW_DIR DIRECT", "RESERVED 1 BYTE"),
         "its RECORD_LAYOUT R has two parts at position 1",
@@ -518,7 +522,7 @@ LOST = [
     (value("A", "ECU_ADDRESS_EXTENSION 1"), "it lies in another address space (ECU_ADDRESS_EXTENSION)"),
     (value("A", at="0x1000000000000"), "its address is not below 2 to the power of 48"),
     (value("A", "BIT_MASK 0x1FFFF"), "BIT_MASK 0x1FFFF does not fit UWORD"),
-    (value("A", "BYTE_ORDER MSB_FIRST_MSW_LAST"), "the byte order MSB_FIRST_MSW_LAST is not covered"),
+    (value("A", "BYTE_ORDER MSB_MIDDLE"), "the byte order MSB_MIDDLE is not covered"),
     (value("A", VIRTUAL), "it is virtual: computed, and not in memory (VIRTUAL_CHARACTERISTIC)"),
 ]
 

@@ -6,14 +6,23 @@ two published readers.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from callint.decoding.computed_axes import with_computed_axes
+from callint.decoding.decode import decode
+from callint.decoding.layout import make_layout
 from callint.model.arrays import is_array
-from callint.model.definition import FixedAxis, Kind, Linear, Rational
-from tests.building import u16
+from callint.model.definition import Definition, FixedAxis, Kind, Linear, OffAllowed, OffCode, Rational
+from callint.model.definition_change import ElementKind
+from callint.model.image import Image
+from callint.reading.asap2.build import Imported
+from callint.reporting.definition.xml import definition_lines
+from tests.building import read, u16
 from tests.describing import axis, cells, imported, made, reasons, value
+from tests.exporting import read_back, said_changes
 
 
 def grouping(kind: str, name: str, title: str, *inner: str) -> str:
@@ -153,6 +162,27 @@ def test_a_cuboid_becomes_a_map_for_each_breakpoint_of_z(tmp_path: Path) -> None
     ]
 
 
+def test_the_maps_of_a_cuboid_share_the_axes_in_its_record(tmp_path: Path) -> None:
+    layout = (
+        "/begin RECORD_LAYOUT CUBE AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT AXIS_PTS_Y 2 UBYTE INDEX_INCR DIRECT "
+        "AXIS_PTS_Z 3 UBYTE INDEX_INCR DIRECT FNC_VALUES 4 UBYTE COLUMN_DIR DIRECT /end RECORD_LAYOUT"
+    )
+    rest = axis("STD_AXIS", 3) + axis("STD_AXIS", 2) + axis("STD_AXIS", 2)
+    cube = value("CUBE", rest, type="CUBOID", layout="CUBE", title="Boost", method="NO_COMPU_METHOD")
+    result = imported(tmp_path, layout, cube)
+    definition = made(result)
+    data = bytes(0x10) + bytes([40, 50, 60, 1, 2, 8, 9]) + bytes(range(12))
+    assert breakpoints(definition, data, "CUBE.x") == [800, 1000, 1200]
+    assert breakpoints(definition, data, "CUBE.y") == [20, 40]
+    assert cells(definition, data, "CUBE.z") == [160, 180]
+    tables = [definition.tables["CUBE[0]"], definition.tables["CUBE[1]"]]
+    assert {(table.x, table.y) for table in tables} == {("CUBE.x", "CUBE.y")}
+    assert cells(definition, data, "CUBE[0]") == [0, 2, 4, 1, 3, 5]
+    assert cells(definition, data, "CUBE[1]") == [6, 8, 10, 7, 9, 11]
+    kept = "its z axis, fed by N, is kept as the values of CUBE.z"
+    assert reasons(result) == [("CUBE", f"it is kept as 2 maps, CUBE[0] to CUBE[1]; {kept}")]
+
+
 def test_a_block_of_three_dimensions_becomes_a_stack_too(tmp_path: Path) -> None:
     block = value("B", "MATRIX_DIM 3 2 2", type="VAL_BLK", method="NO_COMPU_METHOD")
     definition = made(imported(tmp_path, block))
@@ -162,38 +192,161 @@ def test_a_block_of_three_dimensions_becomes_a_stack_too(tmp_path: Path) -> None
     assert all(is_array(definition, table) for table in definition.tables.values())
 
 
-# Axes that a definition cannot have
+# Off codes
 
 
-def test_a_falling_fixed_axis_counts_cells_and_is_listed(tmp_path: Path) -> None:
-    rest = axis("FIX_AXIS", 3, "FIX_AXIS_PAR_DIST 9 -1 3")
-    result = imported(tmp_path, value("C", rest, type="CURVE"))
-    definition = made(result)
-    own = definition.axes["C/x"]
-    assert isinstance(own, FixedAxis) and own.values == (0, 1, 2)
-    assert ("C", "the breakpoints of its FIX_AXIS fall; its axis counts cells instead") in reasons(result)
-
-
-def test_a_table_on_an_axis_that_is_stored_backwards_counts_cells_and_is_listed(tmp_path: Path) -> None:
-    layouts = (
-        "/begin RECORD_LAYOUT BACK AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT /end RECORD_LAYOUT\n"
-        "/begin RECORD_LAYOUT OWN AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT "
-        "FNC_VALUES 2 UBYTE ROW_DIR DIRECT /end RECORD_LAYOUT"
-    )
-    shared = '/begin AXIS_PTS S "" 0x40 N BACK 0 SPEED 3 0 6000 /end AXIS_PTS'
+def test_the_status_off_of_a_raw_value_is_an_off_code(tmp_path: Path) -> None:
+    """That STATUS_STRING_REF names texts for single raw values is from memory of the published standard."""
     result = imported(
         tmp_path,
-        layouts,
-        shared,
-        value("A", axis("COM_AXIS", 3, "AXIS_PTS_REF S"), type="CURVE"),
-        value("B", axis("STD_AXIS", 3), type="CURVE", layout="OWN", at="0x20", method="NO_COMPU_METHOD"),
+        '/begin COMPU_METHOD F "" RAT_FUNC "%5.1" "mg" COEFFS 0 10 0 0 0 1 STATUS_STRING_REF S '
+        "/end COMPU_METHOD",
+        '/begin COMPU_METHOD PLAIN "" IDENTICAL "" "" STATUS_STRING_REF S /end COMPU_METHOD',
+        '/begin COMPU_VTAB S "" TAB_VERB 2 65535 "off (anywhere)" 65534 "error" /end COMPU_VTAB',
+        value("A", method="F"),
+        value("B", at="0x20"),
+        value("C", at="0x22", method="PLAIN"),
+        value("D", at="0x24", method="PLAIN", layout="BYTE_VALUES"),
     )
     definition = made(result)
-    assert cells(definition, bytes(0x23) + bytes([7, 8, 9]) + bytes(32), "B") == [7, 8, 9]
-    reason = "its breakpoints are stored backwards (INDEX_DECR); it counts cells instead"
-    assert ("S", reason) in reasons(result)
-    assert ("B", reason.replace("it counts", "its axis counts")) in reasons(result)
-    assert isinstance(definition.axes["S"], FixedAxis)
+    off = OffCode(65535, OffAllowed.ANYWHERE, 0)
+    assert [table.demands.off for table in definition.tables.values()] == [off, None, off, None]
+    # Another status makes no other conversion.
+    assert [table.conversion for table in definition.tables.values()] == ["FUEL", "FUEL", None, None]
+    assert reasons(result) == [
+        ("F", "its status strings are not kept, but for one that is off"),
+        ("PLAIN", "its status strings are not kept, but for one that is off"),
+        ("D", "its status off, raw 65535, does not fit its type and is not kept"),
+    ]
+
+
+# Types and byte orders
+
+
+def record(name: str, type: str) -> str:
+    return f"/begin RECORD_LAYOUT {name} FNC_VALUES 1 {type} ROW_DIR DIRECT /end RECORD_LAYOUT"
+
+
+def test_a_half_float_is_read_as_ieee_754_says(tmp_path: Path) -> None:
+    """The bytes 35 55 are the half float next to 1/3, 7B FF the greatest: from memory of IEEE 754-2008."""
+    block = value("H", "MATRIX_DIM 3", type="VAL_BLK", layout="HALVES", method="NO_COMPU_METHOD")
+    definition = made(imported(tmp_path, record("HALVES", "FLOAT16_IEEE"), block))
+    data = bytes(0x10) + bytes.fromhex("3555 7BFF C000")
+    assert cells(definition, data, "H") == [0.333251953125, 65504, -2]
+
+
+@pytest.mark.parametrize(
+    ("order", "stored"),
+    [
+        ("MSB_FIRST", "11223344 3F800000 0102030405060708 1122"),
+        ("MSB_LAST", "44332211 0000803F 0807060504030201 2211"),
+        ("MSB_FIRST_MSW_LAST", "33441122 00003F80 0708050603040102 1122"),
+        ("MSB_LAST_MSW_FIRST", "22114433 803F0000 0201040306050807 2211"),
+    ],
+)
+def test_words_of_16_bits_may_lie_in_the_order_of_the_other_end(
+    tmp_path: Path, order: str, stored: str
+) -> None:
+    """That a word has 16 bits is from memory of the published standard."""
+    result = imported(
+        tmp_path,
+        record("LONG", "ULONG"),
+        record("SINGLE", "FLOAT32_IEEE"),
+        record("WIDE", "A_UINT64"),
+        value("A", at="0x10", layout="LONG", method="NO_COMPU_METHOD"),
+        value("B", at="0x14", layout="SINGLE", method="NO_COMPU_METHOD"),
+        value("C", at="0x18", layout="WIDE", method="NO_COMPU_METHOD"),
+        value("D", at="0x20", method="NO_COMPU_METHOD"),
+        common=f'/begin MOD_COMMON "" BYTE_ORDER {order} /end MOD_COMMON',
+    )
+    definition = made(result)
+    assert result.losses == ()
+    data = bytes(0x10) + bytes.fromhex(stored)
+    values = [cells(definition, data, name) for name in "ABCD"]
+    assert values == [[0x11223344], [1.0], [float(0x0102030405060708)], [0x1122]]
+    written = read("".join(definition_lines(definition)).encode())
+    assert [cells(written, data, name) for name in "ABCD"] == values
+
+
+# Axes that lie in memory from their highest breakpoint
+
+
+def breakpoints(definition: Definition, data: bytes, name: str) -> list[float]:
+    values: list[float] = decode(make_layout(definition), Image.raw(data)).breakpoints(name).tolist()
+    return values
+
+
+def test_a_falling_fixed_axis_has_its_cells_in_rising_order(tmp_path: Path) -> None:
+    rest = axis("FIX_AXIS", 3, "FIX_AXIS_PAR_DIST 90 -20 3 MONOTONY MON_DECREASE", method="NO_COMPU_METHOD")
+    result = imported(tmp_path, value("C", rest, type="CURVE", method="NO_COMPU_METHOD"))
+    definition = made(result)
+    own = definition.axes["C/x"]
+    assert isinstance(own, FixedAxis) and (own.values, own.falling) == ((50, 70, 90), True)
+    # By the standard, index 0 has the breakpoint 90 and lies first in memory.
+    assert cells(definition, bytes(0x10) + u16(9, 7, 5), "C") == [5, 7, 9]
+    assert reasons(result)[1:] == [("C", "its MONOTONY is not kept, because its breakpoints fall")]
+
+
+BACKWARDS = """
+/begin RECORD_LAYOUT BACK AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT /end RECORD_LAYOUT
+/begin RECORD_LAYOUT OWN AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT FNC_VALUES 2 UBYTE ROW_DIR DIRECT
+/end RECORD_LAYOUT
+/begin RECORD_LAYOUT BOTH AXIS_PTS_X 1 UBYTE INDEX_DECR DIRECT AXIS_PTS_Y 2 UBYTE INDEX_DECR DIRECT
+  FNC_VALUES 3 UBYTE COLUMN_DIR DIRECT /end RECORD_LAYOUT
+"""
+
+
+def test_breakpoints_stored_backwards_rise_and_the_cells_go_with_them(tmp_path: Path) -> None:
+    """The last index comes first in memory; that the values follow is common practice, no source."""
+    shared = '/begin AXIS_PTS S "" 0x40 N BACK 0 SPEED 3 0 6000 /end AXIS_PTS'
+    shared += (
+        '/begin AXIS_PTS FALL "" 0x43 N BYTE_AXIS 0 SPEED 3 0 6000 MONOTONY STRICT_DECREASE /end AXIS_PTS'
+    )
+    shared += '/begin AXIS_PTS TWICE "" 0x46 N BACK 0 SPEED 3 0 6000 MONOTONY MON_DECREASE /end AXIS_PTS'
+    map_axes = axis("STD_AXIS", 3) + axis("STD_AXIS", 2)
+    result = imported(
+        tmp_path,
+        BACKWARDS,
+        shared,
+        value("A", axis("COM_AXIS", 3, "AXIS_PTS_REF S"), type="CURVE", method="NO_COMPU_METHOD"),
+        value("B", axis("STD_AXIS", 3), type="CURVE", layout="OWN", at="0x20", method="NO_COMPU_METHOD"),
+        value("M", map_axes, type="MAP", layout="BOTH", at="0x30", method="NO_COMPU_METHOD"),
+    )
+    definition = made(result)
+    assert result.losses == ()
+    data = bytes(0x10) + u16(30, 20, 10) + bytes(10) + bytes([3, 2, 1, 9, 8, 7]) + bytes(10)
+    data += bytes([60, 50, 40, 2, 1]) + bytes([62, 61, 52, 51, 42, 41]) + bytes(5)
+    data += bytes([13, 12, 11, 23, 22, 21, 31, 32, 33])
+    assert (breakpoints(definition, data, "S"), cells(definition, data, "A")) == (
+        [220, 240, 260],
+        [10, 20, 30],
+    )
+    assert (breakpoints(definition, data, "B/x"), cells(definition, data, "B")) == ([20, 40, 60], [7, 8, 9])
+    assert breakpoints(definition, data, "M/x") == [800, 1000, 1200]
+    assert breakpoints(definition, data, "M/y") == [20, 40]
+    assert cells(definition, data, "M") == [41, 51, 61, 42, 52, 62]
+    assert breakpoints(definition, data, "FALL") == [420, 440, 460]
+    assert breakpoints(definition, data, "TWICE") == [620, 640, 660]
+
+
+def test_axes_stored_backwards_come_back_from_an_export(tmp_path: Path) -> None:
+    layouts = BACKWARDS
+    shared = '/begin AXIS_PTS S "" 0x40 N BACK 0 SPEED 3 0 6000 /end AXIS_PTS'
+    rest = axis("FIX_AXIS", 3, "FIX_AXIS_PAR_DIST 9 -1 3")
+    before = made(
+        imported(
+            tmp_path,
+            layouts,
+            shared,
+            value("A", axis("COM_AXIS", 3, "AXIS_PTS_REF S"), type="CURVE"),
+            value("B", axis("STD_AXIS", 3), type="CURVE", layout="OWN", at="0x20"),
+            value("C", rest, type="CURVE", at="0x30"),
+        )
+    )
+    after, left_out = read_back(tmp_path, before)
+    assert left_out == set()
+    assert [axis.falling for axis in before.axes.values()] == [True, True, True]
+    assert [change for change in said_changes(before, after) if change.element is ElementKind.AXIS] == []
 
 
 # Instances of version 1.7
@@ -245,7 +398,7 @@ def test_an_instance_of_a_characteristic_is_a_table(tmp_path: Path) -> None:
         (
             (TYPES, instance("a", "FUEL_CURVE", 0x40, "MATRIX_DIM 2")),
             "a",
-            "an array of FUEL_CURVE, which is no structure, is not covered",
+            "an array of FUEL_CURVE, whose size is not given, is not covered",
         ),
         (
             (TYPES, instance("a", "BANK", 0x40, "MATRIX_DIM 1000 1000 1000")),
@@ -272,3 +425,113 @@ def test_a_structure_within_itself_is_listed_and_ends(tmp_path: Path) -> None:
 def test_an_instance_in_another_address_space_is_left_out(tmp_path: Path) -> None:
     result = imported(tmp_path, TYPES, instance("a", "CYLINDER", 0x40, "ECU_ADDRESS_EXTENSION 1"), value("B"))
     assert ("a.speeds", "it lies in another address space (ECU_ADDRESS_EXTENSION)") in reasons(result)
+
+
+def test_an_array_of_values_is_a_block_of_values(tmp_path: Path) -> None:
+    typedef = '/begin TYPEDEF_CHARACTERISTIC FUEL_VALUE "Fuel" VALUE WORD_VALUES 0 FUEL 0 100'
+    typedef += " /end TYPEDEF_CHARACTERISTIC"
+    instance = '/begin INSTANCE LIST "Fuel" FUEL_VALUE 0x20 MATRIX_DIM 3 2 1 /end INSTANCE'
+    result = imported(tmp_path, typedef, instance)
+    definition = made(result)
+    assert is_array(definition, definition.tables["LIST"])
+    assert result.losses == ()
+    assert cells(definition, bytes(0x20) + u16(10, 20, 30, 40, 50, 60), "LIST") == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_blob_is_the_block_of_its_bytes(tmp_path: Path) -> None:
+    blob = '/begin BLOB B "Bytes" 0x20 4 CALIBRATION_ACCESS NO_CALIBRATION /end BLOB'
+    typedef = '/begin TYPEDEF_BLOB T "Bytes" 2 /end TYPEDEF_BLOB'
+    instance = '/begin INSTANCE I "More" T 0x30 /end INSTANCE'
+    result = imported(tmp_path, blob, typedef, instance)
+    definition = made(result)
+    assert (result.losses, result.description.uncovered) == ((), {})
+    assert all(is_array(definition, definition.tables[name]) for name in "BI")
+    data = bytes(0x20) + bytes([1, 2, 3, 4]) + bytes(12) + bytes([5, 6])
+    assert (cells(definition, data, "B"), cells(definition, data, "I")) == ([1, 2, 3, 4], [5, 6])
+    assert definition.tables["B"].demands.change == 0
+
+
+# Axes whose breakpoints follow from numbers in the image
+
+
+STEPPED = """
+/begin RECORD_LAYOUT DIST OFFSET_X 1 UBYTE DIST_OP_X 2 UBYTE FNC_VALUES 3 UBYTE ROW_DIR DIRECT
+/end RECORD_LAYOUT
+/begin RECORD_LAYOUT SHIFT OFFSET_X 1 SBYTE SHIFT_OP_X 2 SBYTE FNC_VALUES 3 UBYTE ROW_DIR DIRECT
+/end RECORD_LAYOUT
+/begin RECORD_LAYOUT INDEXES FNC_VALUES 1 UBYTE ROW_DIR DIRECT /end RECORD_LAYOUT
+"""
+
+
+def stepped(folder: Path) -> Imported:
+    plain = "NO_COMPU_METHOD"
+    curve = axis("CURVE_AXIS", 3, "CURVE_AXIS_REF LOOKUP", method=plain)
+    lookup = axis("FIX_AXIS", 4, "FIX_AXIS_PAR_DIST 40 10 4")
+    return imported(
+        folder,
+        STEPPED,
+        value("D", axis("FIX_AXIS", 3), type="CURVE", layout="DIST", at="0x10", method=plain),
+        value("S", axis("FIX_AXIS", 3), type="CURVE", layout="SHIFT", at="0x18", method=plain),
+        value("USER", curve, type="CURVE", layout="INDEXES", at="0x20", method=plain),
+        value("LOOKUP", lookup, type="CURVE", layout="INDEXES", at="0x28", method=plain),
+    )
+
+
+def test_without_an_image_a_computed_axis_counts_cells_and_its_parameters_are_scalars(tmp_path: Path) -> None:
+    result = stepped(tmp_path)
+    definition = made(result)
+    data = bytes(0x10) + bytes([50, 10, 1, 2, 3, 0, 0, 0])
+    assert cells(definition, data, "D.offset_x") == [1000]
+    assert cells(definition, data, "D.dist_op_x") == [10]
+    assert cells(definition, data, "D") == [1, 2, 3]
+    assert all(is_array(definition, definition.tables[name]) for name in ("D", "S", "USER"))
+    assert reasons(result)[:2] == [
+        (
+            name,
+            "its x axis follows from stored parameters; it counts cells instead, unless --image gives a "
+            "factory image",
+        )
+        for name in "DS"
+    ]
+
+
+def test_an_image_gives_the_breakpoints_of_computed_axes(tmp_path: Path) -> None:
+    # D: 20 rpm * (50 + 10 i); S: 20 rpm * (-8 + 2^3 i).
+    # LOOKUP: 0 up to 1000 rpm, 1 at 1000 + 200 / 2 rpm, 2 at 1200 rpm, and held there.
+    data = bytes(0x10) + bytes([50, 10, 1, 2, 3, 0, 0, 0]) + bytes([0xF8, 3, 4, 5, 6, 0, 0, 0])
+    data += bytes([7, 8, 9, 0, 0, 0, 0, 0]) + bytes([0, 0, 2, 2])
+    result = with_computed_axes(stepped(tmp_path), Image.raw(data), "base.bin")
+    definition = made(result)
+    assert breakpoints(definition, data, "D/x") == [1000, 1200, 1400]
+    assert breakpoints(definition, data, "S/x") == [-160, 0, 160]
+    assert breakpoints(definition, data, "USER/x") == [1000, 1100, 1200]
+    assert {definition.axes[f"{name}/x"].signal for name in ("D", "S", "USER")} == {"N"}
+    assert definition.tables["D.dist_op_x"].demands.change == 0
+    note = "The breakpoints along x follow from D.offset_x and D.dist_op_x in base.bin."
+    assert definition.tables["D"].notes == (note,)
+    kept = "its x axis follows from stored parameters; it keeps the breakpoints that base.bin gives"
+    assert ("D", kept) in reasons(result)
+    written = read("".join(definition_lines(definition)).encode())
+    assert written.axes["D/x"] == replace(definition.axes["D/x"], line=written.axes["D/x"].line)
+
+
+@pytest.mark.parametrize(
+    ("parameters", "lookup", "name", "reason"),
+    [
+        ([50, 0], [0, 1, 2, 3], "D", "its breakpoints neither rise nor fall in the image"),
+        (
+            [50, 1],
+            [0, 1, 1, 3],
+            "USER",
+            "the curve gives the index of a cell for several inputs in the image",
+        ),
+        ([50, 1], [1, 2, 3, 4], "USER", "the curve does not reach all cells in the image"),
+    ],
+)
+def test_an_image_without_the_breakpoints_of_a_computed_axis_is_listed(
+    tmp_path: Path, parameters: list[int], lookup: list[int], name: str, reason: str
+) -> None:
+    data = bytes(0x10) + bytes(parameters) + bytes(0x16) + bytes(lookup)
+    result = with_computed_axes(stepped(tmp_path), Image.raw(data), "base.bin")
+    assert is_array(made(result), made(result).tables[name])
+    assert any(text.endswith(f", but {reason}; it counts cells instead") for _, text in reasons(result))

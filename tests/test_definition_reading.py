@@ -150,6 +150,10 @@ def off(definition: Definition, name: str) -> tuple[int, OffAllowed]:
     return result.raw, result.allowed
 
 
+def falling(definition: Definition, *axes: str) -> list[bool]:
+    return [definition.axes[name].falling for name in axes]
+
+
 def count_of(definition: Definition, axis: str) -> tuple[int, NumberType, ByteOrder]:
     result = stored_axis(definition, axis).stored_count
     assert result is not None
@@ -290,6 +294,10 @@ EXPECTED: dict[str, Check] = {
     ),
     "axis/@count-at": (lambda d: count_of(d, "release_ect"), (0x4000F, NumberType.uint8, BIG)),
     "axis/@count-type": (lambda d: count_of(d, "intake_air_volts"), (0x408B0, NumberType.uint32, BIG)),
+    "axis/@order": (lambda d: falling(d, "fuel_6", "torque_6"), [True, False]),
+    "fixed-axis/@order": (lambda d: falling(d, "idle_speeds", "gear"), [True, False]),
+    "own axis/@order": (lambda d: d.axes[OWN].falling, True),
+    "own fixed-axis/@order": (lambda d: d.axes["boost_ceiling/x"].falling, True),
     "fixed-axis/@name": (lambda d: fixed_axis(d, "gear").name, "gear"),
     "fixed-axis/@signal": (lambda d: fixed_axis(d, "idle_speeds").signal, "engine_speed"),
     "fixed-axis/@values": (lambda d: fixed_axis(d, "idle_speeds").values, (600.0, 750.0, 900.0)),
@@ -1213,11 +1221,13 @@ NASTY = [
     "true",
     "zip",
     "uint64",
+    "float16",
     "float32",
     "int8",
     "x",
     "y",
     "little",
+    "big-word-swapped",
     "on_off",
     "sensor",
     "gear",

@@ -130,7 +130,7 @@ def conversions(draw: st.DrawFn, name: str) -> Conversion:
 
 @st.composite
 def axes(draw: st.DrawFn, name: str) -> Axis:
-    signal = draw(NAMES)
+    signal, falling = draw(NAMES), draw(st.booleans())
     if draw(st.booleans()):
         even = st.builds(
             lambda start, step, count: tuple(start + step * index for index in range(count)),
@@ -138,14 +138,16 @@ def axes(draw: st.DrawFn, name: str) -> Axis:
             st.floats(1e-3, 1e6),
             st.integers(1, 9),
         )
-        return FixedAxis(name, signal, draw(even | st.lists(REALS, min_size=1, max_size=5).map(tuple)), 0)
+        values = draw(even | st.lists(REALS, min_size=1, max_size=5).map(tuple))
+        return FixedAxis(name, signal, values, 0, falling)
     count_type = draw(st.sampled_from([NumberType.uint8, NumberType.uint16, NumberType.uint32]))
     storage = draw(storages(can_mask=False))
     stored = None
     if draw(st.booleans()):
         stored = StoredCount(draw(ADDRESSES), Storage(count_type, storage.byte_order, count_type.size))
     conversion = draw(st.none() | NAMES)
-    return StoredAxis(name, signal, draw(ADDRESSES), storage, conversion, draw(st.integers(1, 99)), stored, 0)
+    count = draw(st.integers(1, 99))
+    return StoredAxis(name, signal, draw(ADDRESSES), storage, conversion, count, stored, 0, falling)
 
 
 @st.composite

@@ -1,6 +1,7 @@
 """Floats of tables without decimals: printed in the shortest decimal that is stored as the same float.
 
-IEEE 754: any binary32 is told from all others by 9 significant decimal digits, any binary64 by 17.
+IEEE 754: any binary16 is told from all others by 5 significant decimal digits, any binary32 by 9, and any
+binary64 by 17.
 """
 
 from __future__ import annotations
@@ -22,8 +23,9 @@ from tests.building import definition_xml, findings
 from tests.commands.test_review import reviewed, tables_of
 from tests.running import Yard
 
-SINGLE, DOUBLE = (
-    Storage(type, ByteOrder.BIG, type.size) for type in (NumberType.float32, NumberType.float64)
+HALF, SINGLE, DOUBLE = (
+    Storage(type, ByteOrder.BIG, type.size)
+    for type in (NumberType.float16, NumberType.float32, NumberType.float64)
 )
 TABLES = """
     <map name="gain" title="Gain" purpose="general" at="0" type="float32">
@@ -60,6 +62,16 @@ def test_a_printed_float32_is_stored_as_itself_and_no_shorter_decimal_is(bits: i
     assert digits <= 9
     if digits > 1:
         assert np.float32(f"{raw[0]:.{digits - 2}e}") != raw[0]
+
+
+def test_a_printed_float16_is_stored_as_itself_and_no_shorter_decimal_is() -> None:
+    for raw in np.arange(0, 0x7C00, 23, dtype=np.uint16).view(np.float16):
+        text = fmt.number(float(raw), PLAIN, HALF)
+        assert np.float16(text) == raw
+        digits = len(text.partition("e")[0].replace(".", "").strip("0"))
+        assert digits <= 5
+        if digits > 1:
+            assert np.float16(f"{raw:.{digits - 2}e}") != raw
 
 
 @given(

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 from callint.decoding.layout import Item
-from callint.model.definition import ByteOrder
+from callint.decoding.word_order import unsigned_bytes, unsigned_number
 from callint.model.finding import Finding
 from callint.rules.context import CheckContext
 
@@ -33,11 +31,11 @@ def base_bytes(context: CheckContext, finding: Finding) -> bytes:
         return old.tobytes()
     if size != item.storage.type.size:
         return b""
-    order: Literal["little", "big"] = "little" if item.storage.byte_order is ByteOrder.LITTLE else "big"
+    order = item.storage.byte_order
     mask = item.storage.mask or (1 << 8 * size) - 1
-    number, base_number = int.from_bytes(new, order), int.from_bytes(old, order)
+    number, base_number = unsigned_number(bytes(new), order), unsigned_number(bytes(old), order)
     restored = number & ~mask | base_number & mask
-    return b"" if restored == number else restored.to_bytes(size, order)
+    return b"" if restored == number else unsigned_bytes(restored, size, order)
 
 
 def _item(context: CheckContext, name: str) -> Item | None:

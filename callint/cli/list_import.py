@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from callint.cli.import_image import read_import_image
 from callint.decoding.placement_evidence import PlacementEvidence, count_smoother_orders, judge_placement
 from callint.model.definition import ByteOrder
 from callint.model.errors import InputError
@@ -16,7 +17,7 @@ from callint.reading.addresses.imports import (
     make_list_definition,
     read_list,
 )
-from callint.reading.tree import error_with_remedy, read_file, require_inside_repository
+from callint.reading.tree import require_inside_repository
 from callint.reporting.import_.result import ImportResult
 
 
@@ -68,14 +69,7 @@ def import_list(request: ListImport) -> ImportResult:
 
 
 def _read_image(name: str, addresses: AddressList) -> Image:
-    path = Path(name)
-    require_inside_repository(path, name)
-    try:
-        data = read_file(path)
-    except OSError as error:
-        message = error_with_remedy(error, "check the path")
-        raise InputError(f"{name}: the image cannot be read: {message}") from None
-    return list_image(data, name, addresses)
+    return list_image(read_import_image(name), name, addresses)
 
 
 def _smoother_order(addresses: AddressList, image: Image | None, extent: tuple[int, int] | None) -> str:

@@ -11,10 +11,9 @@ from pathlib import Path
 
 import click
 
+from callint.cli.description_import import import_description
 from callint.cli.options import as_options
 from callint.model.errors import InputError
-from callint.reading.asap2.build import make_definition
-from callint.reading.asap2.parser import read_asap2
 from callint.reading.asap2.report import is_name
 from callint.reading.sheets import is_sheet_file
 from callint.reading.tree import require_inside_repository
@@ -47,7 +46,11 @@ class ImportOptions:
     "--name", metavar="NAME", help="Name of the definition (default: the name of the module or list)."
 )
 @click.option("--mapping", metavar="FILE", help="TOML file that names the columns of a list.")
-@click.option("--image", metavar="FILE", help="Factory image whose bytes judge each row of a list.")
+@click.option(
+    "--image",
+    metavar="FILE",
+    help="Factory image that judges the rows of a list, or has the parameters of axes.",
+)
 @click.option(
     "--byte-order",
     type=click.Choice(["big", "little"]),
@@ -69,6 +72,9 @@ def command(options: ImportOptions) -> int:
     callint recognizes the columns of a list by their headers; callint schema addresses prints an empty list.
     It asks for what is missing with row numbers, and leaves out a row whose place, type or shape is open.
     With --image, it says for each row what supports its place and what casts doubt on it.
+
+    With --image, axes of a description whose breakpoints follow from stored numbers get the breakpoints that
+    the image gives; without it, they count cells.
 
     Exits with 1 if the definition cannot hold part of the description, or if a row of the list is open or
     doubted. Never overwrites an existing file.
@@ -110,13 +116,12 @@ def _target(options: ImportOptions) -> Path:
 def _imported_description(options: ImportOptions) -> ImportResult:
     for option, value in (
         ("--mapping", options.mapping),
-        ("--image", options.image),
         ("--byte-order", options.byte_order),
     ):
         if value is not None:
             raise InputError(f"{option} needs a list of addresses (.csv, .tsv or .xlsx) as FILE")
     source = Path(options.file)
-    imported = make_definition(read_asap2(source, options.module), options.name)
+    imported = import_description(source, options.module, options.name, options.image)
     return ImportResult(imported, str(source), str(_target(options)))
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from callint import fmt
 from callint.comparing.cell_writer import CellWriter, RefusedValueError, WrittenImage
-from callint.decoding.conversions import exact_value, is_wide
+from callint.decoding.conversions import exact_value, is_wide, quantise
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item
 from callint.decoding.stored_values import OFF, WantedValues
@@ -250,9 +250,9 @@ class _RowApplier:
                 number = read_number(text, self.file.decimal_comma) if axis is not None and text else None
                 if axis is None or number is None:
                     continue
-                own = [float(image.breakpoints(axis)[index]) for image in (self.decoded, target)]
-                if not any(math.isclose(number[0], value, rel_tol=_LABEL_SLACK) for value in own):
-                    problem = f"the cell of {row.table} lies at {fmt.exact(own[0])}, not at {text}"
+                if not any(_is_at(number[0], image, axis, index) for image in (self.decoded, target)):
+                    own = fmt.exact(float(self.decoded.breakpoints(axis)[index]))
+                    problem = f"the cell of {row.table} lies at {own}, not at {text}"
                     remedy = f"change breakpoints in the rows of {axis}, or give a file of this image"
                     raise self._wrong(row, problem, remedy)
 
@@ -271,6 +271,21 @@ class _RowApplier:
 
     def _wrong(self, row: ValueRow, problem: str, remedy: str) -> InputError:
         return self.file.wrong(row.number, problem, remedy)
+
+
+def _is_at(number: float, decoded: Decoded, axis: str, index: int) -> bool:
+    """Whether a number names a breakpoint of an axis: it prints alike, or it would be stored alike."""
+    if math.isclose(number, float(decoded.breakpoints(axis)[index]), rel_tol=_LABEL_SLACK):
+        return True
+    layout = decoded.layout
+    item = layout.axis_items.get(axis)
+    if item is None:
+        return False
+    storage, conversion = layout.items[item].storage, layout.definition.conversion_of(layout.items[item])
+    stored = quantise(conversion, storage, np.array([number]))
+    # Narrow floats are printed in the fewest digits that are stored as the same float.
+    is_same: bool = (stored.raw == decoded.raw_of(item)[0, index]).item()
+    return not storage.type.is_integer and bool(stored.fits[0]) and is_same
 
 
 def _plain(text: str) -> str:

@@ -266,7 +266,7 @@ def cell_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDArray[n
             bits[positions + byte] = 0xFF
         positions = _in_both(old, new, layout.address[masks.cells[selected_masks]], size)
         held = positions >= 0
-        stored = masks.masks[selected_masks][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
+        stored = group.stored(masks.masks[selected_masks][held])
         np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
     return bits
 

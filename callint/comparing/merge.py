@@ -276,8 +276,7 @@ class _Units:
             start = self.sides.image.positions(layout.address[group.cells], size)
             held = np.flatnonzero(start >= 0)
             bits = np.full((len(start), size), 0xFF, np.uint8)
-            stored = masks.masks.astype(group.dtype).view(np.uint8).reshape(-1, size)
-            bits[masks.cells - group.cells.start] = stored
+            bits[masks.cells - group.cells.start] = group.stored(masks.masks)
             for byte in range(size):
                 cells = held[touched[start[held] + byte]]
                 yield _Claims(start[cells] + byte, bits[cells, byte], units[group.cells][cells])

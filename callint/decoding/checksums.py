@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 
+from callint.decoding.word_order import unsigned_bytes, unsigned_number
 from callint.model.definition import Checksum, Crc
 from callint.model.image import Image
 
@@ -175,9 +176,9 @@ def _with_fill(checksum: Checksum, image: Image, fill: int) -> bytes | None:
 def stored_value(checksum: Checksum, image: Image) -> int | None:
     """The stored value of the checksum, or None if the image lacks it."""
     data = image.read(checksum.stored_at, stored_size(checksum))
-    return None if data is None else int.from_bytes(data, checksum.byte_order.value)
+    return None if data is None else unsigned_number(data, checksum.byte_order)
 
 
 def sealed_bytes(checksum: Checksum, value: int) -> bytes:
     """The stored bytes of a checksum's value."""
-    return value.to_bytes(stored_size(checksum), checksum.byte_order.value)
+    return unsigned_bytes(value, stored_size(checksum), checksum.byte_order)

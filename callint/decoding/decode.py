@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from callint.decoding.conversions import exact_value, is_large, raw_bounds, to_physical
 from callint.decoding.layout import ByteRanges, Integers, Layout, RawBounds, StorageGroup
+from callint.decoding.word_order import unsigned_number
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import FixedAxis, Linear, StoredCount, Table, Text
 from callint.model.image import Image
@@ -195,7 +196,7 @@ class Decoded:
     def stored_count(self, count: StoredCount) -> int | None:
         """The stored number of breakpoints, or None if the image does not hold it."""
         data = self.image.read(count.at, count.storage.type.size)
-        return None if data is None else int.from_bytes(data, count.storage.byte_order.value)
+        return None if data is None else unsigned_number(data, count.storage.byte_order)
 
 
 def _outside(raw: NDArray[Any], least: int | None, greatest: int | None) -> Flags:
@@ -233,7 +234,7 @@ def _read_ranges(image: Image, group: StorageGroup, byte_ranges: ByteRanges) -> 
         return None
     data, first = segment.data, segment.start
     data_in_ranges = b"".join([data[start - first : end - first] for start, end in byte_ranges.pairs])
-    numbers = np.frombuffer(data_in_ranges, group.dtype).astype(group.dtype.newbyteorder("="))
+    numbers = group.native(np.frombuffer(data_in_ranges, group.dtype))
     return numbers if byte_ranges.rank is None else numbers.take(byte_ranges.rank)
 
 
@@ -246,7 +247,7 @@ def _gather(image: Image, group: StorageGroup, addresses: Integers) -> tuple[NDA
         return np.zeros(len(positions), native), present
     # Every byte offset as the start of a number: the gather reads unaligned, in stored byte order.
     everywhere: NDArray[Any] = np.ndarray((len(buffer) - size + 1,), group.dtype, buffer, strides=(1,))
-    numbers = everywhere[positions].astype(native)
+    numbers = group.native(everywhere[positions])
     numbers[~present] = 0
     return numbers, present
 

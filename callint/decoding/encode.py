@@ -29,14 +29,14 @@ def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: M
         masked = flags[positions]
         flags[positions] = False
         at = _byte_positions(image, layout.address[group.cells][flags], size)
-        content[at] = _bytes(numbers[flags], group.dtype)
+        content[at] = group.stored(numbers[flags])
         # Masked tables may share bytes, so their bits are cleared and set one after the other.
         chosen = positions[masked]
         at = _byte_positions(image, layout.address[group.cells][chosen], size)
         bits = masks.masks[masked]
-        np.bitwise_and.at(content, at, ~_bytes(bits, group.dtype))
+        np.bitwise_and.at(content, at, ~group.stored(bits))
         values = numbers.view(bits.dtype)[chosen] << masks.shifts[masked]
-        np.bitwise_or.at(content, at, _bytes(values & bits, group.dtype))
+        np.bitwise_or.at(content, at, group.stored(values & bits))
     for name, data in texts.items():
         start = np.array([layout.definition.texts[name].at], np.int64)
         content[_byte_positions(image, start, len(data))[0]] = np.frombuffer(data, np.uint8)
@@ -46,12 +46,6 @@ def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: M
 def _byte_positions(image: Image, addresses: NDArray[np.int64], size: int) -> NDArray[np.int64]:
     """The positions of ``size`` bytes at each address, which the image holds; shape (addresses, size)."""
     return image.positions(addresses, size)[:, None] + np.arange(size)
-
-
-def _bytes(numbers: NDArray[Any], dtype: np.dtype[Any]) -> NDArray[np.uint8]:
-    """The bytes of numbers in a stored type of their size; shape (numbers, size)."""
-    stored = dtype if numbers.dtype.kind == dtype.kind else np.dtype(f"{dtype.byteorder}u{dtype.itemsize}")
-    return np.ascontiguousarray(numbers.astype(stored)).view(np.uint8).reshape(-1, dtype.itemsize)
 
 
 class UnstorableTextError(ValueError):

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import is_wide, linear_terms, raw_bounds
+from callint.decoding.word_order import stored_bytes, with_swapped_words
 from callint.model.definition import (
     ByteOrder,
     Conversion,
@@ -49,12 +50,25 @@ _LEAST_RANGE_CELLS = 24
 
 @dataclass(frozen=True, slots=True)
 class StorageGroup:
-    """All cells of one storage type: the range ``cells`` of the flat vectors, read as ``dtype``."""
+    """All cells of one storage type: the range ``cells`` of the flat vectors, read as ``dtype``.
+
+    If ``has_swapped_words``, the 16-bit words of each number are swapped before.
+    """
 
     dtype: np.dtype[Any]
     type: NumberType
     cells: slice
     items: slice
+    has_swapped_words: bool = False
+
+    def native(self, stored: NDArray[Any]) -> NDArray[Any]:
+        """Numbers as memory holds them in the byte order of the processor."""
+        numbers = with_swapped_words(stored) if self.has_swapped_words else stored
+        return numbers.astype(self.dtype.newbyteorder("="))
+
+    def stored(self, numbers: NDArray[Any]) -> NDArray[np.uint8]:
+        """The bytes of numbers, or of bits of their size, as memory holds them; shape (numbers, size)."""
+        return stored_bytes(numbers, self.dtype, self.has_swapped_words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -343,6 +357,8 @@ def make_layout(definition: Definition) -> Layout:
     first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
     # Repeating is several times as fast as indexing by ``item``.
     local = np.arange(first[-1]) - np.repeat(first[:-1], sizes)
+    if any(axis.falling for axis in definition.axes.values()):
+        _turn_falling(local, shapes, [falls_in_memory(definition, item) for item in items])
     y_first = np.array([isinstance(item, Table) and item.y_first for item in items], bool)
     if y_first.any():
         transposed = np.repeat(y_first, sizes)
@@ -361,6 +377,34 @@ def make_layout(definition: Definition) -> Layout:
     )
 
 
+def falls_in_memory(definition: Definition, item: Item) -> tuple[bool, bool]:
+    """Whether the last cell comes first in memory, along x and along y."""
+    if isinstance(item, StoredAxis):
+        return item.falling, False
+    axes = definition.axes
+    x, y = (name is not None and name in axes and axes[name].falling for name in (item.x, item.y))
+    return x, y
+
+
+def _turn_falling(local: Integers, shapes: Integers, falling: Sequence[tuple[bool, bool]]) -> None:
+    """Count the cells along falling axes from their other end, in place.
+
+    ``local`` (cells) has the number of each cell within its item, ``shapes`` (items, 2) rows and columns, and
+    ``falling`` which of x and y fall, by item.
+    """
+    along_x, along_y = np.array(falling, bool).reshape(-1, 2).T
+    is_turned = along_x | along_y
+    sizes = shapes.prod(axis=1)
+    cells = np.repeat(is_turned, sizes)
+    rows, columns, x_falls, y_falls = np.repeat(
+        np.column_stack([shapes, along_x, along_y])[is_turned], sizes[is_turned], axis=0
+    ).T
+    y, x = np.divmod(local[cells], columns)
+    x = np.where(x_falls, columns - 1 - x, x)
+    y = np.where(y_falls, rows - 1 - y, y)
+    local[cells] = y * columns + x
+
+
 def _resolved_items(definition: Definition) -> list[Item]:
     """The stored axes and tables without unknown references, as in ``Definition.is_resolved``."""
     axes = {name for name, axis in definition.axes.items() if isinstance(axis, FixedAxis)}
@@ -376,12 +420,15 @@ def _resolved_items(definition: Definition) -> list[Item]:
 
 
 #: Reading the value of an enumeration takes longer than everything else here.
+_BIG = {order for order in ByteOrder if order.in_word == "big"}
+_SWAPPED = {ByteOrder.BIG_SWAPPED, ByteOrder.LITTLE_SWAPPED}
 _TYPE_KEYS = {number_type: number_type.value for number_type in NumberType}
 
 
-def _storage_key(item: Item) -> tuple[str, int, bool]:
+def _storage_key(item: Item) -> tuple[str, int, bool, bool]:
     storage = item.storage
-    return *_TYPE_KEYS[storage.type], storage.byte_order is ByteOrder.BIG
+    is_swapped = storage.byte_order in _SWAPPED and storage.type.size > 2
+    return *_TYPE_KEYS[storage.type], storage.byte_order in _BIG, is_swapped
 
 
 def _shape(counts: Mapping[str | None, int], item: Item) -> tuple[int, int]:
@@ -397,6 +444,7 @@ def _groups(items: Sequence[Item], first: Integers) -> list[StorageGroup]:
     for _, same in groupby(items, key=_storage_key):
         storage, stop = items[start].storage, start + sum(1 for _ in same)
         cells = slice(int(first[start]), int(first[stop]))
-        groups.append(StorageGroup(storage.dtype, storage.type, cells, slice(start, stop)))
+        part = slice(start, stop)
+        groups.append(StorageGroup(storage.dtype, storage.type, cells, part, storage.has_swapped_words))
         start = stop
     return groups

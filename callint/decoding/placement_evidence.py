@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from callint.decoding.cell_order import is_smoother_in_other_order
 from callint.decoding.characters import count_strange_characters, written_part
 from callint.decoding.conversions import to_physical
+from callint.decoding.word_order import with_swapped_words
 from callint.fmt import address, count, plain, with_unit
 from callint.model.change import Numbers
 from callint.model.definition import ByteOrder, Definition, NumberType, Storage, StoredAxis, Table, Text
@@ -86,10 +87,17 @@ class _PlacementJudge:
         self._image = image
 
     def _raw(self, item: Table | StoredAxis, storage: Storage, shift: int = 0) -> NDArray[Any] | None:
-        """The raw numbers of an item in the order of their addresses, None if the image lacks one."""
+        """The raw numbers of an item, None if the image lacks one.
+
+        Those of a table are in the order of their addresses, those of an axis in that of its breakpoints.
+        """
         cells = self._cells(item)
         view = self._image.view(item.at + shift, cells * storage.type.size)
-        return None if view is None else np.frombuffer(view, storage.dtype, cells)
+        if view is None:
+            return None
+        raw: NDArray[Any] = np.frombuffer(view, storage.dtype, cells)
+        raw = with_swapped_words(raw) if storage.has_swapped_words else raw
+        return np.ascontiguousarray(raw[::-1]) if isinstance(item, StoredAxis) and item.falling else raw
 
     def _shape(self, item: Table | StoredAxis) -> tuple[int, int]:
         """Rows and columns."""

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from callint import fmt
 from callint.decoding.conversions import to_physical
+from callint.decoding.word_order import with_swapped_words
 from callint.model.definition import Definition, Table, Text
 from callint.model.image import Image
 
@@ -36,7 +39,9 @@ def unit_number(definition: Definition, item: Table | Text, image: Image) -> Uni
     if isinstance(item, Text):
         content = data.rstrip(b"\0" + fill + b" ")
         return UnitNumber(content, f'"{content.decode(item.encoding, "replace")}"') if content else None
-    raw = np.frombuffer(data, item.storage.dtype)
+    raw: NDArray[Any] = np.frombuffer(data, item.storage.dtype)
+    if item.storage.has_swapped_words:
+        raw = with_swapped_words(raw)
     if item.storage.mask:
         raw = (raw & item.storage.mask) >> item.storage.shift
     conversion = definition.conversion_of(item)

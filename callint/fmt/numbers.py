@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -26,10 +27,16 @@ _OUTPUT_DIGITS = 7
 
 #: By type, the most digits to which zeros fill up the numbers of a column: three more than a shortest decimal
 #: of the type can have.
-_COLUMN_DIGITS = {NumberType.float32: 12, NumberType.float64: 20}
+_COLUMN_DIGITS = {NumberType.float16: 8, NumberType.float32: 12, NumberType.float64: 20}
 
 #: The most decimals to which zeros fill up one of two numbers in a sentence.
 _FILLED_DECIMALS = 9
+
+#: The types of stored floats that are narrower than a double.
+_NARROW: dict[NumberType, type[np.floating[Any]]] = {
+    NumberType.float16: np.float16,
+    NumberType.float32: np.float32,
+}
 
 #: The text for a value that is not a number.
 NO_NUMBER = "not a number"
@@ -175,14 +182,14 @@ def _stored_digits(value: float, conversion: Conversion, storage: Storage | None
 
 @lru_cache(maxsize=65536)
 def _shortest(value: float, factor: float, offset: float, type_: NumberType) -> Decimal | None:
-    is_single = type_ is NumberType.float32
+    narrow = _NARROW.get(type_)
     if (factor, offset) == (1.0, 0.0):
-        if not is_single:
+        if narrow is None:
             return Decimal(repr(value))
         with np.errstate(over="ignore"):
-            single = np.float32(value)
-        return Decimal(str(single)) if float(single) == value else None
-    raw = _stored(Fraction(value), factor, offset, is_single)
+            stored = narrow(value)
+        return Decimal(str(stored)) if float(stored) == value else None
+    raw = _stored(Fraction(value), factor, offset, narrow)
     if raw is None:
         return None
     back = float(Fraction(raw) * Fraction(repr(factor)) + Fraction(repr(offset)))
@@ -191,19 +198,21 @@ def _shortest(value: float, factor: float, offset: float, type_: NumberType) -> 
         return None
     for digits in range(1, 18):
         decimal = Decimal(f"{value:.{digits - 1}e}")
-        if _stored(Fraction(decimal), factor, offset, is_single) == raw:
+        if _stored(Fraction(decimal), factor, offset, narrow) == raw:
             return decimal
     return Decimal(repr(value))
 
 
-def _stored(value: Fraction, factor: float, offset: float, is_single: bool) -> float | None:
+def _stored(
+    value: Fraction, factor: float, offset: float, narrow: type[np.floating[Any]] | None
+) -> float | None:
     """The float that a physical value is stored as; None if it is too large for the type."""
     try:
         raw = float((value - Fraction(repr(offset))) / Fraction(repr(factor)))
     except OverflowError:
         return None
     with np.errstate(over="ignore"):
-        raw = float(np.float32(raw)) if is_single else raw
+        raw = float(narrow(raw)) if narrow is not None else raw
     return raw if math.isfinite(raw) else None
 
 
@@ -287,9 +296,9 @@ def format_distinct(
 
 
 def _longer(value: float, conversion: Conversion, storage: Storage | None, is_exact: bool) -> str:
-    """A number in 12 digits, if it is no float32, or in all that it needs."""
-    is_single = storage is not None and storage.type is NumberType.float32
-    if is_exact or (is_single and _stored_digits(value, conversion, storage) is not None):
+    """A number in 12 digits, or in all that it needs if it is a float that needs fewer."""
+    is_narrow = storage is not None and storage.type in _NARROW
+    if is_exact or (is_narrow and _stored_digits(value, conversion, storage) is not None):
         return exact(value, conversion, storage)
     return plain(value)
 

@@ -16,10 +16,11 @@ from enum import Enum, StrEnum
 from fractions import Fraction
 from functools import cached_property
 from math import isfinite
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
+from callint.model.declarations import Declaration
 from callint.model.lines import Lines
 from callint.model.translation import Translation
 
@@ -32,10 +33,20 @@ def decimal(value: float, text: str = "") -> Fraction | None:
 
 
 class ByteOrder(StrEnum):
-    """Which byte of a number comes first."""
+    """Which byte of a number comes first; in the word-swapped orders, of each of its 16-bit words.
+
+    The words of a number then lie the other way round.
+    """
 
     BIG = "big"
     LITTLE = "little"
+    BIG_SWAPPED = "big-word-swapped"
+    LITTLE_SWAPPED = "little-word-swapped"
+
+    @property
+    def in_word(self) -> Literal["big", "little"]:
+        """The order of the bytes in a 16-bit word."""
+        return "big" if self in (ByteOrder.BIG, ByteOrder.BIG_SWAPPED) else "little"
 
 
 class NumberType(Enum):
@@ -49,6 +60,7 @@ class NumberType(Enum):
     int32 = ("i", 4)
     uint64 = ("u", 8)
     int64 = ("i", 8)
+    float16 = ("f", 2)
     float32 = ("f", 4)
     float64 = ("f", 8)
 
@@ -131,8 +143,14 @@ class Storage:
 
     @property
     def dtype(self) -> np.dtype[Any]:
-        order = ">" if self.byte_order is ByteOrder.BIG else "<"
+        """The type of the numbers, but for the order of their words."""
+        order = ">" if self.byte_order.in_word == "big" else "<"
         return np.dtype(f"{order}{self.type.kind}{self.type.size}")
+
+    @property
+    def has_swapped_words(self) -> bool:
+        """Whether the 16-bit words of a number lie in the opposite order of the bytes in them."""
+        return self.type.size > 2 and self.byte_order in (ByteOrder.BIG_SWAPPED, ByteOrder.LITTLE_SWAPPED)
 
     @property
     def shift(self) -> int:
@@ -328,7 +346,7 @@ class StoredCount:
 
 @dataclass(frozen=True, slots=True)
 class StoredAxis:
-    """Breakpoints that the image stores."""
+    """Breakpoints that the image stores; if ``falling``, they and the cells at them lie highest first."""
 
     name: str
     signal: str
@@ -338,16 +356,18 @@ class StoredAxis:
     count: int
     stored_count: StoredCount | None
     line: int
+    falling: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class FixedAxis:
-    """Breakpoints that the definition gives, in physical values."""
+    """Breakpoints in physical values, rising; if ``falling``, the cells at them lie highest first."""
 
     name: str
     signal: str
     values: tuple[float, ...]
     line: int
+    falling: bool = False
 
     @property
     def count(self) -> int:
@@ -499,28 +519,6 @@ class Group:
 
     name: str
     title: str
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class Declaration:
-    """A declared name. A list of these keeps repeats, which a mapping by name cannot."""
-
-    space: str
-    name: str
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class DecimalAddress:
-    """An address in decimal digits, in a file that gives most addresses in hexadecimal ones.
-
-    ``owner`` is the name of the element, or its tag if it has no name; ``text`` is the address as written.
-    """
-
-    owner: str
-    attribute: str
-    text: str
     line: int
 
 

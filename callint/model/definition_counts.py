@@ -23,7 +23,7 @@ def item_counts(definition: Definition) -> dict[str, int]:
 
 
 def usual_byte_order(definition: Definition) -> ByteOrder:
-    """The most common byte order of the numbers."""
+    """The most common byte order of the numbers, big or little."""
     orders = Counter(table.storage.byte_order for table in definition.tables.values())
     orders.update(axis.storage.byte_order for axis in definition.stored_axes)
-    return orders.most_common(1)[0][0] if orders else ByteOrder.BIG
+    return ByteOrder(orders.most_common(1)[0][0].in_word) if orders else ByteOrder.BIG

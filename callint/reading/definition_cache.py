@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from callint.model.definition import DecimalAddress, Definition
+from callint.model.declarations import DecimalAddress
+from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.reading import cache
 from callint.reading.definition_file import DefinitionFile

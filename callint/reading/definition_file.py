@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
-from callint.model.definition import DecimalAddress, Definition
+from callint.model.declarations import DecimalAddress
+from callint.model.definition import Definition
 from callint.model.finding import Finding
 
 

@@ -14,6 +14,7 @@ from itertools import accumulate
 from typing import Any
 
 from callint.model import definition as model
+from callint.model.declarations import DecimalAddress, Declaration
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.lines import Lines, Source
 from callint.model.translation import Titled, Translation
@@ -56,10 +57,10 @@ _CLASSES: tuple[type[Any], ...] = (
     model.Relation,
     model.Group,
     Translation,
-    model.Declaration,
+    Declaration,
     Source,
     Lines,
-    model.DecimalAddress,
+    DecimalAddress,
     model.Definition,
     Cell,
     Finding,

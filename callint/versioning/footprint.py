@@ -49,8 +49,7 @@ def footprint(layout: Layout, image: Image, texts: list[Text]) -> Footprint:
         size = group.type.size
         starts = image.positions(layout.address[group.cells], size)
         bits = np.full((len(starts), size), 0xFF, np.uint8)
-        stored = masked.masks.astype(group.dtype)
-        bits[masked.cells - group.cells.start] = stored.view(np.uint8).reshape(-1, size)
+        bits[masked.cells - group.cells.start] = group.stored(masked.masks)
         cells = np.arange(group.cells.start, group.cells.stop)
         is_held = starts >= 0
         positions.append((starts[is_held, None] + np.arange(size)).ravel())

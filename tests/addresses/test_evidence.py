@@ -178,7 +178,7 @@ def test_rows_outside_the_image_are_left_out_and_a_raw_image_above_zero_needs_it
     assert made.status == 0 and b'start="0x800000" size="0x40"' in (yard.root / "b.xml").read_bytes()
 
 
-@pytest.mark.parametrize("option", [("--image", "a.bin"), ("--mapping", "m.toml"), ("--byte-order", "big")])
+@pytest.mark.parametrize("option", [("--mapping", "m.toml"), ("--byte-order", "big")])
 def test_options_of_lists_need_a_list(tmp_path: Path, option: tuple[str, str]) -> None:
     yard = Yard(tmp_path)
     yard.write("engine.a2l", "ASAP2_VERSION 1 60")

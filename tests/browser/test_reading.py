@@ -173,6 +173,14 @@ def test_an_address_follows_the_order_in_which_cells_are_stored(opened: Opened) 
     assert page.details("smoke_limit")["Address"] == f"0x{0x1234 + 2 * (4 * 6 + 3):05X}"
 
 
+def test_an_address_counts_from_the_end_along_an_axis_that_falls_in_memory(opened: Opened) -> None:
+    stored = {**smoke_limit(), "falling": "x"}
+    page = opened(document([image(0, "boats/heron.bin", [stored])]))
+    page.hover(page.cell("smoke_limit", 4, 3))
+    columns = stored["nx"]
+    assert page.details("smoke_limit")["Address"] == f"0x{0x1234 + 2 * (3 * columns + columns - 1 - 4):05X}"
+
+
 def test_a_point_of_two_software_versions_has_no_raw_number_and_no_address(opened: Opened) -> None:
     page = opened(document([image(0, "boats/heron.bin", [{**smoke_limit(), "points": True}])]))
     page.hover(page.cell("smoke_limit", 4, 3))

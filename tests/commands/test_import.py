@@ -152,3 +152,47 @@ def test_a_strangers_names_do_not_steer_the_terminal(yard: Yard) -> None:
     result = yard.run("import", "evil.a2l", "--to", "made.xml")
     assert "\x1b" not in result.stdout and "\x07" not in result.stdout
     assert "\\x1b[2J\\x07" in result.stdout
+
+
+def test_an_image_gives_the_breakpoints_that_a_record_stores_as_parameters(yard: Yard) -> None:
+    layout = (
+        "/begin RECORD_LAYOUT DIST OFFSET_X 1 UBYTE DIST_OP_X 2 UBYTE FNC_VALUES 3 UBYTE ROW_DIR DIRECT "
+        "/end RECORD_LAYOUT"
+    )
+    curve = value(
+        "FULL_LOAD", axis("FIX_AXIS", 3), type="CURVE", at="0x20", layout="DIST", method="NO_COMPU_METHOD"
+    )
+    yard.write("steps.a2l", module(LAYOUTS, METHODS, SPEED_SIGNAL, PART, layout, curve))
+    rest = bytes(0x1B) + b"SK28-0412" + bytes(0x37)
+    yard.write("base.bin", bytes(0x20) + bytes([50, 10, 1, 2, 3]) + rest)
+    result = yard.run("import", "steps.a2l", "--image", "base.bin")
+    assert (result.status, result.stderr) == (1, "")
+    assert "follows from stored parameters; it keeps the breakpoints that base.bin gives" in result.flat
+    shown = yard.run("show", "base.bin", "FULL_LOAD", "--definition", "steps.xml")
+    assert "1000 1200 1400" in shown.flat
+    # Another distance would move every breakpoint, so it must be that of the base.
+    yard.write("boat.bin", bytes(0x20) + bytes([50, 11, 1, 2, 3]) + rest)
+    checked = yard.run("check", "boat.bin", "--definition", "steps.xml", "--base", "base.bin")
+    assert checked.status == 1 and "FULL_LOAD.dist_op_x" in checked.stdout
+
+
+@pytest.mark.parametrize(
+    ("content", "problem"),
+    [
+        (bytes(3), "the image has 3 bytes, but the memory of the description has 128 from 0x0"),
+        (b":01000000AA00\n", "the records of the image are damaged"),
+        (
+            bytes(0x80),
+            'its EPK is 00 00 00 00 00 00 00 00 00, not "SK28-0412"; give an image of this software',
+        ),
+        (None, "the image cannot be read"),
+    ],
+)
+def test_an_image_that_does_not_fit_the_description_is_refused(
+    yard: Yard, content: bytes | None, problem: str
+) -> None:
+    if content is not None:
+        yard.write("base.bin", content)
+    result = yard.run("import", "engine.a2l", "--image", "base.bin")
+    assert problem in result.error
+    assert not (yard.root / "engine.xml").exists()

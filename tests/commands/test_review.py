@@ -328,6 +328,22 @@ def test_the_order_of_cells_in_memory_gives_their_addresses(tmp_path: Path) -> N
     assert t["at"] + (x * t["ny"] + y) * t["stride"] == 10
 
 
+def test_an_axis_that_falls_in_memory_turns_the_addresses_of_its_cells(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    axes = '<x><fixed-axis signal="speed" values="1 2 3" order="falling"/></x>'
+    axes += '<y><fixed-axis signal="load" values="1 2"/></y>'
+    table = f'<map name="t" title="T" purpose="general" at="4" type="uint16">{axes}</map>'
+    yard.write("d.xml", definition_xml(table, size=16))
+    yard.write("old.bin", bytes(16))
+    yard.write("new.bin", bytes(4) + u16(0, 0, 0, 7, 0, 0))
+    t = tables_of(reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml"))["t"]
+    assert t["falling"] == "x"
+    (cell,) = changed_cells(t)
+    x, y = cell % t["nx"], cell // t["nx"]
+    assert (x, y) == (2, 1)
+    assert t["at"] + (y * t["nx"] + t["nx"] - 1 - x) * t["stride"] == 10
+
+
 # The verdict
 
 

@@ -247,6 +247,12 @@ SINGLE = [
     ('offset="-40"', 'offset="-50"', READS, "reads 10 °C lower everywhere"),
     ('values="10 20 30"', 'values="10 20 40"', READS, "load_3 (protection): values: 10 20 30 → 10 20 40"),
     ('at="0x20"', 'at="0x10"', READS, "axis speed_4 (protection): at: 0x00020 → 0x00010"),
+    (
+        'values="10 20 30"',
+        'values="10 20 30" order="falling"',
+        READS,
+        "axis load_3 (protection): order: rising → falling",
+    ),
     ('at="0xE0" length="8"', 'at="0xE0" length="6"', READS, "text hull: length: 8 → 6"),
     ('fill="0xFF"', 'fill="0"', READS, "memory: fill: 0xFF → 0x0"),
     ('size="0x100"', 'size="0x80"', READS, "region code: size: 0x00100 → 0x00080"),

@@ -138,6 +138,7 @@ CALLS: dict[str, tuple[str, ...]] = {
     "import file": ("import", "PATH"),
     "import --to": ("import", "engine.a2l", "--to", "PATH"),
     "import --mapping": ("import", "list.csv", "--mapping", "PATH"),
+    "import --image of a description": ("import", "engine.a2l", "--image", "PATH"),
     "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "PATH"),
     "export definition": ("export", "PATH", "--to", "exported.a2l"),
     "export --to": ("export", DEFINITION, "--to", "PATH"),

@@ -34,6 +34,7 @@ _FORMATS = {
     "int32": "i",
     "uint64": "Q",
     "int64": "q",
+    "float16": "e",
     "float32": "f",
     "float64": "d",
 }
@@ -84,17 +85,26 @@ class Cells:
 
     def bits(self, data: bytes | bytearray, place: int) -> int:
         """The raw value at a place as a whole number of its bits, masked and shifted down."""
-        stored = int.from_bytes(data[place : place + self.size], "big" if self.order == "big" else "little")
+        stored = self._number(data[place : place + self.size])
         return stored if self.mask is None else (stored & self.mask) >> self.shift
 
     def put(self, data: bytearray, place: int, bits: int) -> None:
         """Store a raw value; bits outside the mask stay."""
-        order = self.order
-        assert order in ("big", "little")
         if self.mask is not None:
-            stored = int.from_bytes(data[place : place + self.size], "big" if order == "big" else "little")
+            stored = self._number(data[place : place + self.size])
             bits = (stored & ~self.mask) | (bits << self.shift & self.mask)
-        data[place : place + self.size] = bits.to_bytes(self.size, "big" if order == "big" else "little")
+        content = bits.to_bytes(self.size, "big" if self.order.startswith("big") else "little")
+        data[place : place + self.size] = self._words(content)
+
+    def _number(self, content: bytes | bytearray) -> int:
+        return int.from_bytes(self._words(content), "big" if self.order.startswith("big") else "little")
+
+    def _words(self, content: bytes | bytearray) -> bytes:
+        """The bytes, their 16-bit words in the opposite order if that is how they lie."""
+        if not self.order.endswith("swapped") or self.size < 4:
+            return bytes(content)
+        words = struct.unpack(f"{self.size // 2 * '2s'}", content)
+        return b"".join(reversed(words))
 
     def number(self, bits: int) -> int | float:
         """The raw value that these bits are."""
@@ -244,7 +254,10 @@ def _decimal(number: Fraction) -> str:
 
 @dataclass(frozen=True)
 class Item:
-    """A table or a stored axis; ``demands`` are the elements in it that ask something of its cells."""
+    """A table or a stored axis; ``demands`` are the elements in it that ask something of its cells.
+
+    ``falling`` has the ways, x and y, along which the last cell comes first in memory.
+    """
 
     name: str
     kind: str
@@ -260,6 +273,7 @@ class Item:
     demands: str = ""
     off: int | None = None
     count_at: int | None = None
+    falling: str = ""
 
     @property
     def places(self) -> list[tuple[int, int]]:
@@ -267,6 +281,8 @@ class Item:
         return [(x, y) for y in range(self.rows) for x in range(self.columns)]
 
     def address(self, x: int, y: int) -> int:
+        x = self.columns - 1 - x if "x" in self.falling else x
+        y = self.rows - 1 - y if "y" in self.falling else y
         number = x * self.rows + y if self.y_first else y * self.columns + x
         return self.at + number * self.cells.stride
 
@@ -287,7 +303,7 @@ class Item:
         where = attributes(at=hex(self.at), conversion=conversion) + self.cells.xml
         if self.kind == "axis":
             counted = None if self.count_at is None else hex(self.count_at)
-            more = attributes(count=self.columns, count_at=counted)
+            more = attributes(count=self.columns, count_at=counted, order="falling" if self.falling else None)
             return f'<axis name="{self.name}" signal="{self.axes[0]}"{where}{more}/>'
         head = attributes(name=self.name, title=self.title, purpose=self.purpose)
         order = ' order="y-first"' if self.y_first else ""
@@ -463,6 +479,7 @@ _DECIMALS = st.builds(Fraction, st.integers(-9999, 9999), _SCALES)
 _POSITIVE_DECIMALS = st.builds(Fraction, st.integers(1, 9999), _SCALES)
 _PLACES = st.none() | st.integers(0, 3)
 _ORDERS = st.sampled_from(("big", "little"))
+_CELL_ORDERS = st.sampled_from(("big", "little", "big", "little", "big-word-swapped", "little-word-swapped"))
 
 
 def _any_of(draw: st.DrawFn, choices: Sequence[T]) -> T:
@@ -490,7 +507,7 @@ def _cells(draw: st.DrawFn, can_mask: bool, types: Sequence[str] = tuple(_FORMAT
     mask = None
     if can_mask and kind.startswith("u") and draw(st.integers(0, 3)) == 0:
         mask = draw(st.integers(1, 2 ** (8 * size) - 1))
-    return Cells(kind, draw(_ORDERS), size + draw(st.sampled_from((0, 0, 0, 1, 3))), mask)
+    return Cells(kind, draw(_CELL_ORDERS), size + draw(st.sampled_from((0, 0, 0, 1, 3))), mask)
 
 
 def _demands(
@@ -600,17 +617,28 @@ def _axes(
     rising = conversions[0]
     stored, fixed = [], {}
     for number in range(draw(st.integers(1, 3))):
-        cells = _cells(draw, False, ("uint8", "uint16", "int16", "uint32", "float32", "float64"))
+        cells = _cells(draw, False, ("uint8", "uint16", "int16", "uint32", "float16", "float32", "float64"))
         signal = draw(st.sampled_from(tuple(_SIGNALS)))
         conversion = _any_of(draw, [None, rising])
         count_at = memory.take(1) if draw(st.integers(0, 2)) == 0 else None
-        item = Item(f"axis_{number}", "axis", 0, cells, conversion, draw(st.integers(1, 5)), axes=(signal,))
+        falling = draw(st.sampled_from(("", "", "x")))
+        item = Item(
+            f"axis_{number}",
+            "axis",
+            0,
+            cells,
+            conversion,
+            draw(st.integers(1, 5)),
+            axes=(signal,),
+            falling=falling,
+        )
         stored.append(memory.lay(Item(**{**item.__dict__, "count_at": count_at})))
     if draw(st.booleans()):
         values = sorted(draw(st.sets(_DECIMALS, min_size=1, max_size=4)))
         written = " ".join(_decimal(value) for value in values)
+        order = draw(st.sampled_from(("", "", ' order="falling"')))
         fixed[f"fixed_{len(values)}"] = (
-            f'<fixed-axis name="fixed_{len(values)}" signal="load" values="{written}"/>'
+            f'<fixed-axis name="fixed_{len(values)}" signal="load" values="{written}"{order}/>'
         )
     return tuple(stored), fixed
 
@@ -625,6 +653,8 @@ def _tables(
     counts = {axis.name: axis.columns for axis in axes} | {name: int(name[-1]) for name in fixed}
     purposes = st.sampled_from(("protection", "emissions", "demand", "correction", "diagnosis", "general"))
     titles = st.sampled_from(("Fuel", 'A & B <"quoted">', "Überhöhe, µm"))
+    turned = {axis.name for axis in axes if axis.falling}
+    turned |= {name for name, xml in fixed.items() if "falling" in xml}
     tables: list[Item] = []
     for number in range(draw(st.integers(1, 4))):
         kind = draw(st.sampled_from(("scalar", "curve", "map")))
@@ -638,6 +668,7 @@ def _tables(
             cells,
             conversion,
             columns=counts[on[0]] if on else 1,
+            falling="".join(way for way, axis in zip("xy", on, strict=False) if axis in turned),
             rows=counts[on[1]] if len(on) > 1 else 1,
             y_first=kind == "map" and draw(st.booleans()),
             axes=on,

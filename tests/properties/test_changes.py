@@ -64,7 +64,7 @@ def test_the_listed_cells_put_into_the_base_give_the_tables_of_the_rework(
 def _bits(item: Item, raw: float | str) -> int:
     if item.cells.is_integer:
         return item.cells.bits_of(int(raw)) if item.cells.mask is None else int(raw)
-    return int.from_bytes(struct.pack(">f" if item.cells.size == 4 else ">d", float(raw)), "big")
+    return int.from_bytes(struct.pack(f">{'efd'[item.cells.size // 4]}", float(raw)), "big")
 
 
 @property_examples

@@ -111,6 +111,17 @@ FAULTS = (
         "cut would be far smoother with order= changed or x and y swapped in new.bin",
     ),
     *judged(
+        "a map whose x and y are swapped, stored from the highest x",
+        definition_xml(
+            table("map", "cut", '<x axis="long"/><y axis="short"/>'),
+            axes='<fixed-axis name="long" signal="speed" values="1000 2000 3000 4000 5000" order="falling"/>'
+            '<fixed-axis name="short" signal="load" values="10 20 30 40"/>',
+        ),
+        image(at_0=u16(*(100 * row + 7 * column for row in range(5) for column in range(4)))),
+        image(at_0=u16(*(100 * row + 7 * column for row in range(4) for column in range(5)))),
+        "cut would be far smoother with order= changed or x and y swapped in new.bin",
+    ),
+    *judged(
         "a text of bytes that are not characters",
         definition_xml('\n<text name="cut" title="Cut" purpose="general" at="0" length="4"/>\n'),
         image(at_0=b"SK\x01-"),

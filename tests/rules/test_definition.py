@@ -73,7 +73,7 @@ INVALID = (
                 table("scalar", f"fuel_{size}", type=size)
                 for size in (
                     *("uint8", "int8", "uint16", "int16", "uint32", "int32", "uint64", "int64"),
-                    *("float32", "float64"),
+                    *("float16", "float32", "float64"),
                 )
             )
         ),

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from callint.comparing.checksum_search.bounds import SearchSpace, search_space
 from callint.comparing.checksum_search.values import ChecksumFamily, FamilyPlan, families, plans
 from callint.decoding.crc_combination import Registers, reflected
+from callint.decoding.word_order import unsigned_number
 from callint.model.definition import ByteOrder, Checksum, Memory
 from callint.model.image import Image
 
@@ -196,7 +197,7 @@ def _confirmed(
     hits = []
     for variant in range(len(family.variants)):
         for image, content in enumerate(space.contents):
-            stored = int.from_bytes(content[place : place + size], order.value)
+            stored = unsigned_number(content[place : place + size], order)
             if int(family.value_of(variant, image, rows, columns)[0]) != stored:
                 break
         else:

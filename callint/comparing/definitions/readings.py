@@ -131,6 +131,8 @@ def axis_readings(
 def _axis_differences(old: Axis, new: Axis, matches: Matches) -> Iterator[Difference]:
     if matches.signals.get(old.signal, old.signal) != new.signal:
         yield "signal", old.signal, new.signal
+    if old.falling != new.falling and max(old.count, new.count) > 1:
+        yield "order", _direction(old), _direction(new)
     if isinstance(old, FixedAxis) and isinstance(new, FixedAxis):
         if old.values != new.values:
             yield "values", old.values, new.values
@@ -146,6 +148,10 @@ def _axis_differences(old: Axis, new: Axis, matches: Matches) -> Iterator[Differ
     if old.count != new.count:
         yield "count", old.count, new.count
     yield from _count_differences(old, new)
+
+
+def _direction(axis: Axis) -> str:
+    return "falling" if axis.falling else "rising"
 
 
 def _source(axis: Axis) -> str:

@@ -255,8 +255,8 @@ def _match_axes(
 def _axis_content(axis: Axis, signals: Mapping[str, str]) -> Hashable:
     signal = signals.get(axis.signal, axis.signal)
     if isinstance(axis, FixedAxis):
-        return signal, axis.values
-    return signal, axis.at, axis.storage, axis.count
+        return signal, axis.values, axis.falling
+    return signal, axis.at, axis.storage, axis.count, axis.falling
 
 
 def _pair_by_use(

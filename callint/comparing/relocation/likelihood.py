@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from callint.comparing.relocation.result import ItemKind
 from callint.comparing.relocation.stretches import Bytes, Integers
 from callint.comparing.relocation.units import PlacementUnit
+from callint.decoding.word_order import with_swapped_words
 
 #: The prior share of units that are kept, and the least share of those that look like anything at all.
 _KEPT, _WILD = 0.6, 0.03
@@ -121,6 +122,8 @@ class Likelihood:
             return None
         starts = offsets[:, None] + np.arange(unit.cells) * unit.stride
         raw = self.new[starts[:, :, None] + np.arange(unit.dtype.itemsize)].view(unit.dtype)[..., 0]
+        if unit.has_swapped_words:
+            raw = with_swapped_words(raw)
         with np.errstate(invalid="ignore"):  # bytes that are not floats
             numbers = raw.astype(np.float64)
         finite: Numbers = np.clip(np.nan_to_num(numbers, posinf=0.0, neginf=0.0), -1e30, 1e30)

@@ -13,6 +13,7 @@ from callint.comparing.relocation.result import ItemKind
 from callint.comparing.relocation.stretches import Bytes
 from callint.decoding.checksums import stored_size
 from callint.decoding.conversions import to_raw_numbers
+from callint.decoding.word_order import with_swapped_words
 from callint.model.definition import Definition, Kind, States, StoredAxis, Table
 
 #: The bytes of a piece between items, and how far from an item pieces still say where it lies.
@@ -43,12 +44,15 @@ class PlacementUnit:
     axes: tuple[str, ...] = ()
     shape: tuple[int, int] = (0, 0)
     along: tuple[str, str] = ("", "")
+    has_swapped_words: bool = False
 
     def numbers(self, content: Bytes, at: int) -> NDArray[np.float64] | None:
         """Its numbers at an offset of some bytes, shape (cells,); None if it has none or they end before."""
         if self.dtype is None or at < 0 or at + self.size > len(content):
             return None
         raw: NDArray[Any] = np.ndarray((self.cells,), self.dtype, content, at, (self.stride,))
+        if self.has_swapped_words:
+            raw = with_swapped_words(raw)
         with np.errstate(invalid="ignore"):  # bytes that are no floats
             return raw.astype(np.float64)
 
@@ -100,6 +104,7 @@ def _axis(definition: Definition, axis: StoredAxis, start: int) -> PlacementUnit
     return PlacementUnit(
         ItemKind.AXIS, axis.name, axis.at - start, size, axis.count, storage.dtype, storage.stride,
         row=(storage.stride,), count=count, shape=(1, axis.count), along=("", axis.name),
+        has_swapped_words=storage.has_swapped_words,
     )  # fmt: skip
 
 
@@ -134,6 +139,7 @@ def _table(definition: Definition, table: Table, start: int) -> PlacementUnit:
         axes=stored,
         shape=(columns, rows) if table.y_first else (rows, columns),
         along=(table.x or "", table.y or "") if table.y_first else (table.y or "", table.x or ""),
+        has_swapped_words=storage.has_swapped_words,
     )
 
 

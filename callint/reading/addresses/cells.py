@@ -153,6 +153,7 @@ _TYPES = {
     "int32": "s32 i32 int32 int32t slong sdword long signedlong 32bitsigned signed32 signed32bit sint32",
     "uint64": "u64 uint64 uint64t auint64 64bitunsigned unsigned64 qword",
     "int64": "s64 i64 int64 int64t aint64 64bitsigned signed64 sint64",
+    "float16": "f16 float16 half halffloat float16ieee real16",
     "float32": "f32 float32 float single float32ieee real32",
     "float64": "f64 float64 double float64ieee real64",
 }

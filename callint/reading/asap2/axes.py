@@ -5,24 +5,28 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from callint.model.definition import FixedAxis, StoredAxis, StoredCount
+from callint.reading.asap2.computed_axes import ComputedAxes, has_stored_parameters
 from callint.reading.asap2.fixed_axes import FixedAxes
+from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import RecordSlot
 from callint.reading.asap2.nodes import AxisDescription, AxisPoints, Characteristic, RecordLayout
 from callint.reading.asap2.report import NotKeptError, label
 from callint.reading.asap2.signals import NO_INPUT, SignalBuilder, shared_axis_inputs
 from callint.reading.asap2.state import AxisLimits, ImportState, Item, require_breakpoints
 
+_DECREASING = ("MON_DECREASE", "STRICT_DECREASE")
 _ATTRIBUTES = {"STD_AXIS", "COM_AXIS", "FIX_AXIS", "RES_AXIS", "CURVE_AXIS"}
 
 
 class AxisBuilder:
     """Enters shared axes and the axes of tables, with their signals."""
 
-    def __init__(self, state: ImportState) -> None:
+    def __init__(self, state: ImportState, groups: GroupBuilder) -> None:
         self.state = state
         self._signals = SignalBuilder(state)
         self._fixed = FixedAxes(state.conversions)
         self._inputs = shared_axis_inputs(state.description)
+        self._computed = ComputedAxes(state, groups)
 
     # Shared axes
 
@@ -43,16 +47,9 @@ class AxisBuilder:
         state.check_unit(axis.unit, conversion, item)
         if conversion.failure is not None:
             state.change(item, f"it stays in raw numbers: {conversion.failure}")
-        if axis.monotony in ("MON_DECREASE", "STRICT_DECREASE"):
-            state.change(item, "its breakpoints fall, but the axes of a definition rise")
         input = self._shared_input(axis, item)
         if count != axis.points:
             state.change(item, f"its RECORD_LAYOUT has {count} breakpoints, but it announces {axis.points}")
-        if slots["AXIS_PTS_X"].is_reversed:
-            state.change(item, "its breakpoints are stored backwards (INDEX_DECR); it counts cells instead")
-            signal = self._signals.index_signal("x")
-            state.axes[name] = FixedAxis(name, signal, tuple(map(float, range(count))), 0)
-            return
         state.axis_limits[name] = AxisLimits(axis.limits, "AXIS_PTS", axis.place)
         state.axes[name] = StoredAxis(
             name=name,
@@ -63,6 +60,7 @@ class AxisBuilder:
             count=count,
             stored_count=self._stored_count(slots, "X", axis.byte_order),
             line=0,
+            falling=(axis.monotony in _DECREASING) != slots["AXIS_PTS_X"].is_reversed,
         )
 
     def _shared_input(self, axis: AxisPoints, item: Item) -> str:
@@ -88,11 +86,11 @@ class AxisBuilder:
 
     # Axes of tables
 
-    def add_index_axis(self, table: str, along: str, count: int) -> str:
+    def add_index_axis(self, table: str, along: str, count: int, falling: bool = False) -> str:
         """Enter an axis that counts the cells of a table along x or y; returns its name."""
         name = f"{table}/{along}"
         signal = self._signals.index_signal(along)
-        self.state.axes[name] = FixedAxis(name, signal, tuple(float(value) for value in range(count)), 0)
+        self.state.axes[name] = FixedAxis(name, signal, tuple(map(float, range(count))), 0, falling)
         return name
 
     def count_breakpoints(
@@ -108,7 +106,7 @@ class AxisBuilder:
                 status = "not kept" if axis.reference in state.description.axes else "not described"
                 raise NotKeptError(f"its axis {axis.reference} is {status}")
             count = shared.count
-        elif axis.attribute == "FIX_AXIS":
+        elif axis.attribute == "FIX_AXIS" and not _is_computed(axis, letter, layout):
             count = len(self._fixed.breakpoints(axis))
         else:
             count = _breakpoints(layout, letter, axis.points)
@@ -131,9 +129,15 @@ class AxisBuilder:
         if axis.attribute == "COM_AXIS":
             self._report_contradictions(axis, state.description.axes[axis.reference], item)
             return state.log.names["AXIS_PTS"][axis.reference]
-        reason = self._reason_to_count(axis, slots.get(f"AXIS_PTS_{letter}"))
-        if reason:
-            state.change(item, f"{reason}; its axis counts cells instead")
+        if axis.attribute == "RES_AXIS":
+            # From memory, the standard does not say over which range the rescaled breakpoints are even.
+            state.change(item, "its RES_AXIS is not covered; its axis counts cells instead")
+            return self.add_index_axis(name[:-2], name[-1], count)
+        if axis.attribute == "CURVE_AXIS":
+            self._computed.add_curve(characteristic, axis, name)
+            return self.add_index_axis(name[:-2], name[-1], count)
+        if has_stored_parameters(axis, slots, letter):
+            self._computed.add_parameters(characteristic, axis, name, letter, slots)
             return self.add_index_axis(name[:-2], name[-1], count)
         conversion = state.conversions.resolve(axis.conversion)
         title = f"{label(characteristic.title, characteristic.name)}, {letter.lower()}"
@@ -142,7 +146,7 @@ class AxisBuilder:
         if axis.attribute == "FIX_AXIS":
             values = self._fixed.breakpoints(axis)
             signal = self._signals.axis_signal(axis.input, own_name, conversion, axis.limits, title, item)
-            state.axes[name] = FixedAxis(name, signal, values, 0)
+            state.axes[name] = FixedAxis(name, signal, tuple(sorted(values)), 0, values[0] > values[-1])
         else:
             state.require_absolute(axis.deposit)
             slot = slots.get(f"AXIS_PTS_{letter}")
@@ -158,21 +162,19 @@ class AxisBuilder:
                 count=count,
                 stored_count=self._stored_count(slots, letter, order),
                 line=0,
+                falling=slot.is_reversed,
             )
         if conversion.failure is not None:
             state.change(item, f"its {letter.lower()} axis stays in raw numbers: {conversion.failure}")
         return name
 
-    def _reason_to_count(self, axis: AxisDescription, slot: RecordSlot | None) -> str:
-        """Why a definition cannot have the breakpoints of a table's axis; "" if it can."""
-        if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
-            return f"its {axis.attribute} is not covered"
-        if axis.attribute == "STD_AXIS" and slot is not None and slot.is_reversed:
-            return "its breakpoints are stored backwards (INDEX_DECR)"
-        if axis.attribute == "FIX_AXIS":
+    def falls_by_index(self, axis: AxisDescription) -> bool:
+        """Whether the breakpoints of a table's axis fall from the first index to the last."""
+        if axis.attribute == "FIX_AXIS" and axis.fixed is not None:
             values = self._fixed.breakpoints(axis)
-            return "the breakpoints of its FIX_AXIS fall" if values[0] > values[-1] else ""
-        return ""
+            return values[0] > values[-1]
+        shared = self.state.description.axes.get(axis.reference) if axis.attribute == "COM_AXIS" else None
+        return shared is not None and shared.monotony in _DECREASING
 
     def _report_contradictions(self, axis: AxisDescription, shared: AxisPoints, item: Item) -> None:
         """Record where a table contradicts its shared axis; what the axis states is kept."""
@@ -201,6 +203,10 @@ class AxisBuilder:
             reasons.append("its axis has other limits than it states")
         for reason in reasons:
             state.change(item, reason)
+
+
+def _is_computed(axis: AxisDescription, letter: str, layout: RecordLayout) -> bool:
+    return has_stored_parameters(axis, {element.keyword for element in layout.elements}, letter)
 
 
 def _item(characteristic: Characteristic, axis: AxisDescription) -> Item:

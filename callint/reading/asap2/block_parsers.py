@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from callint.model.definition import Range
 from callint.reading.asap2.blocks import BlockError, OptionScanner, TokenBlock
 from callint.reading.asap2.keywords import MANDATORY
 from callint.reading.asap2.nodes import (
@@ -82,6 +83,51 @@ def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: Opti
         is_dependent="/DEPENDENT_CHARACTERISTIC" in options,
         is_read_only="READ_ONLY" in options or options.get("CALIBRATION_ACCESS") == "NO_CALIBRATION",
         functions=functions,
+        place=place,
+    )
+
+
+#: The record layout of bytes. No layout of a file has its name.
+BYTES = RecordLayout(
+    "",
+    (LayoutElement("FNC_VALUES", 1, ("UBYTE", "ROW_DIR", "DIRECT")),),
+    {},
+    {},
+    False,
+    SourceLocation("", 0),
+)
+
+
+def parse_blob(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Characteristic:
+    """A BLOB, as a block of values: its bytes."""
+    extension, is_read_only = 0, False
+    for keyword, first, _ in scanner.options(block, MANDATORY["BLOB"]):
+        if keyword == "ECU_ADDRESS_EXTENSION":
+            extension = block.integer(first)
+        elif keyword == "CALIBRATION_ACCESS":
+            is_read_only = block.name(first) == "NO_CALIBRATION"
+        else:
+            scanner.skip(block, keyword, first)
+    return Characteristic(
+        name=block.name(0),
+        title=block.text(1),
+        type="VAL_BLK",
+        address=block.integer(2),
+        layout=BYTES.name,
+        conversion="NO_COMPU_METHOD",
+        limits=Range(0, 255),
+        extended=None,
+        axes=(),
+        mask=None,
+        byte_order="",
+        sizes=(block.integer(3),),
+        encoding="",
+        unit=None,
+        extension=extension,
+        is_virtual=False,
+        is_dependent=False,
+        is_read_only=is_read_only,
+        functions=(),
         place=place,
     )
 
@@ -165,7 +211,7 @@ def parse_conversion_method(
 ) -> ConversionMethod:
     """A COMPU_METHOD; a REF_UNIT counts only without a unit text."""
     numbers: tuple[float, ...] = ()
-    table = reference = formula = ""
+    table = reference = formula = status = ""
     unit = block.text(4)
     for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
         match keyword:
@@ -175,6 +221,8 @@ def parse_conversion_method(
                 numbers = block.reals(first, end)
             case "COMPU_TAB_REF":
                 table = block.name(first)
+            case "STATUS_STRING_REF":
+                status = block.name(first)
             case "/FORMULA":
                 formula = block.text(first) if first < end else ""
             case _:
@@ -190,6 +238,7 @@ def parse_conversion_method(
         table=table,
         formula=formula,
         place=place,
+        status=status,
     )
 
 

@@ -9,27 +9,32 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Protocol
+from typing import Any, Protocol
 
 from callint.model.definition import Definition, Memory, StoredAxis
 from callint.reading.asap2.axes import AxisBuilder
 from callint.reading.asap2.conversions import Conversions
+from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import Layouts
 from callint.reading.asap2.memory import MemoryBuilder
 from callint.reading.asap2.nodes import Description, ItemCounts, Structure
 from callint.reading.asap2.report import ImportLog, Loss, NotKeptError, label
-from callint.reading.asap2.state import ImportState, usable_range
+from callint.reading.asap2.state import ComputedAxis, ImportState, usable_range
 from callint.reading.asap2.tables import TableBuilder
 from callint.reading.asap2.tokens import SourceLocation
 
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """A definition made from a description, None if nothing could be kept, and what was lost."""
+    """A definition made from a description, None if nothing could be kept, and what was lost.
+
+    ``computed`` has the axes of the definition that count cells until an image says more.
+    """
 
     definition: Definition | None
     losses: tuple[Loss, ...]
     description: Description
+    computed: tuple[ComputedAxis, ...] = ()
 
     @property
     def is_complete(self) -> bool:
@@ -59,8 +64,9 @@ class _DefinitionBuilder:
         """The definition, under the given name or that of the module."""
         state, description = self.state, self.state.description
         self._report_description()
-        axes = AxisBuilder(state)
-        tables = TableBuilder(state, axes)
+        groups = GroupBuilder(state)
+        axes = AxisBuilder(state, groups)
+        tables = TableBuilder(state, axes, groups)
         for axis in description.axes.values():
             self._keep("AXIS_PTS", axis.name, axis.place, partial(axes.add_shared_axis, axis))
         for characteristic in description.characteristics.values():
@@ -82,7 +88,13 @@ class _DefinitionBuilder:
         if name is None:
             name = state.log.name("MODULE", description.module, None)
         definition = self._definition(name, memory)
-        return Imported(definition, tuple(state.log.losses), description)
+        names = state.log.names.get("CHARACTERISTIC", {})
+        computed = tuple(
+            replace(axis, curve=names.get(axis.curve, ""))
+            for axis in state.computed.values()
+            if axis.name in definition.axes
+        )
+        return Imported(definition, tuple(state.log.losses), description, computed)
 
     def _report_description(self) -> None:
         """Record what the description as a whole loses: its version, its conversions, its bad blocks."""
@@ -118,16 +130,18 @@ class _DefinitionBuilder:
 
     def _keep(self, kind: str, name: str, place: SourceLocation, add: Callable[[], None]) -> None:
         """Enter an item; if it cannot be kept, record the reason and remove what it has entered."""
-        axes, log = self.state.axes, self.state.log
-        axes_before, losses_before = len(axes), len(log.losses)
+        state, log = self.state, self.state.log
+        entered: tuple[dict[str, Any], ...] = state.axes, state.tables, state.computed
+        before, losses_before = [len(items) for items in entered], len(log.losses)
         try:
             add()
         except NotKeptError as error:
             log.losses[losses_before:] = [
                 loss for loss in log.losses[losses_before:] if (loss.kind, loss.name) != (kind, name)
             ]
-            while len(axes) > axes_before:
-                axes.popitem()
+            for items, number in zip(entered, before, strict=True):
+                while len(items) > number:
+                    items.popitem()
             log.omit(kind, name, str(error), place)
 
     def _drop_unused(self) -> None:
@@ -170,13 +184,16 @@ class _DefinitionBuilder:
         groups = state.log.names.get("group", {})
         units = {method.unit_reference for method in description.methods.values()}
         tables = {method.table for method in description.methods.values()}
+        tables |= {method.status for method in description.methods.values()}
         layouts = {axis.layout for axis in description.axes.values()}
         layouts |= {characteristic.layout for characteristic in description.characteristics.values()}
         return {
             "MEASUREMENT": (description.measurements, lambda name: signals.get(name) in state.signals),
             "COMPU_METHOD": (
                 description.methods,
-                lambda name: conversions.resolved[name].name in conversions.kept,
+                lambda name: (
+                    name in conversions.off_codes or conversions.resolved[name].name in conversions.kept
+                ),
             ),
             "COMPU_TAB": (description.conversion_tables, lambda name: name in tables),
             "TYPEDEF": (description.typedefs, lambda name: name in types),

@@ -6,16 +6,24 @@ LINEAR is phys = a * int + b; RAT_FUNC is int = (a p² + b p + c) / (d p² + e p
 from __future__ import annotations
 
 import re
+from collections.abc import Hashable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 
-from callint.model.definition import Conversion, Interpolated, Linear, Rational, States
+from callint.model.definition import Conversion, Interpolated, Linear, OffAllowed, OffCode, Rational, States
 from callint.reading.asap2.formulas import linear_coefficients
 from callint.reading.asap2.nodes import ConversionMethod, ConversionTable, Description
 from callint.reading.asap2.report import ImportLog, NotKeptError, label, plain
 
 #: A range of raw values becomes one state per value; the most states of one table.
 MAX_STATES = 256
+#: The status strings that stand for an off code, and where it is allowed.
+OFF_STATUSES = {
+    "off": OffAllowed.OUTSIDE_OPERATING,
+    "off (anywhere)": OffAllowed.ANYWHERE,
+    "off (nowhere)": OffAllowed.NOWHERE,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +56,9 @@ class ResolvedConversion:
 class Conversions:
     """The conversions of a description, each made once.
 
-    ``kept`` has the conversions by their names in the definition. ``numeric_states`` are the names of state
-    conversions whose states are numbers: limits refer to those numbers and not to raw values.
+    ``kept`` has the conversions by their names in the definition, and ``off_codes`` the raw values with the
+    status "off" by the names of methods. ``numeric_states`` are the names of state conversions whose states
+    are numbers: limits refer to those numbers and not to raw values.
     """
 
     description: Description
@@ -57,6 +66,7 @@ class Conversions:
     resolved: dict[str, ResolvedConversion] = field(default_factory=dict)
     kept: dict[str, Conversion] = field(default_factory=dict)
     numeric_states: set[str] = field(default_factory=set)
+    off_codes: dict[str, OffCode] = field(default_factory=dict)
     _without_unit: set[str] = field(default_factory=set)
 
     def resolve(self, name: str) -> ResolvedConversion:
@@ -72,7 +82,14 @@ class Conversions:
         method = self.description.methods.get(name)
         if method is None:
             return ResolvedConversion(None, "", f"COMPU_METHOD {name} is not described")
+        if method.status:
+            self._read_status(method)
+            same = self._without_status.get(_content(method))
+            if same is not None:
+                return self.resolve(same)
         unit = self.unit(method)
+        if method.status and method.type == "IDENTICAL" and not unit:
+            return ResolvedConversion(None, "")
         try:
             conversion = self._conversion(method, unit)
         except NotKeptError as error:
@@ -80,6 +97,31 @@ class Conversions:
             return ResolvedConversion(None, "", f"COMPU_METHOD {name} is not kept")
         self.kept[conversion.name] = conversion
         return ResolvedConversion(conversion, unit)
+
+    @cached_property
+    def _without_status(self) -> dict[Hashable, str]:
+        """The names of the methods without status strings by their content."""
+        methods = reversed(self.description.methods.values())
+        return {_content(method): method.name for method in methods if not method.status}
+
+    def _read_status(self, method: ConversionMethod) -> None:
+        """Enter the off code among the status strings of a method; the log lists others."""
+        table = self.description.conversion_tables.get(method.status)
+        if table is None or table.kind == "COMPU_TAB":
+            reason = f"its STATUS_STRING_REF {method.status[:60]} is not described"
+            self.log.change("COMPU_METHOD", method.name, reason, method.place)
+            return
+        others = 0
+        for *ends, title in table.rows:
+            raw, allowed = float(ends[0]), OFF_STATUSES.get(str(title).strip().casefold())
+            is_single = raw.is_integer() and raw == float(ends[-1])
+            if allowed is None or not is_single or method.name in self.off_codes:
+                others += 1
+            else:
+                self.off_codes[method.name] = OffCode(int(raw), allowed, 0)
+        if others:
+            reason = "its status strings are not kept, but for one that is off"
+            self.log.change("COMPU_METHOD", method.name, reason, method.place)
 
     def unit(self, method: ConversionMethod) -> str:
         """The unit of a conversion: its text, or the symbol of the UNIT that it refers to; "" for none."""
@@ -219,6 +261,12 @@ class Conversions:
             reason = "its states of the same name have the raw value appended"
             self.log.change(table.kind, table.name, reason, table.place)
         return States(self._name(method), states, (), 0)
+
+
+def _content(method: ConversionMethod) -> Hashable:
+    """What a method is apart from its name, its title and its status strings."""
+    unit = method.unit, method.unit_reference
+    return method.type, method.format, unit, method.numbers, method.table, method.formula
 
 
 def _decimals(text: str) -> int | None:

@@ -1,8 +1,8 @@
 """The INSTANCE blocks of a description as the characteristics and axes that they stand for.
 
 An instance of a structure stands for one item per component, at the address of the instance plus the offset
-of the component; an array of structures for one per element. What the keywords mean is from memory of the
-published standard, version 1.7.
+of the component; an array of structures for one per element, an array of values for a block of values. What
+the keywords mean is from memory of the published standard, version 1.7.
 """
 
 from __future__ import annotations
@@ -67,7 +67,11 @@ class InstanceExpander:
                         self._expand(instance, component, own_name, inside, at, depth + 1)
                 return
             if prod(part.sizes) > 1:
-                raise _InstanceError(f"an array of {part.type[:40]}, which is no structure, is not covered")
+                if not isinstance(kind, Characteristic) or kind.type != "VALUE":
+                    raise _InstanceError(
+                        f"an array of {part.type[:40]}, whose size is not given, is not covered"
+                    )
+                kind = replace(kind, type="VAL_BLK", sizes=part.sizes)
             self._enter(instance, kind, name, owner, address)
         except _TooManyItemsError:
             raise

@@ -114,12 +114,14 @@ OPTIONS: dict[str, dict[str, int]] = {
     | {"READ_WRITE": 0},
     "STRUCTURE_COMPONENT": {"ADDRESS_TYPE": 1, "LAYOUT": 1, "MATRIX_DIM": ANY_NUMBER, "SYMBOL_TYPE_LINK": 1},
     "TYPEDEF_STRUCTURE": {"ADDRESS_TYPE": 1, "CONSISTENT_EXCHANGE": 0, "SYMBOL_TYPE_LINK": 1},
+    "BLOB": _COMMON | {"ADDRESS_TYPE": 1, "MAX_REFRESH": 2},
     "GROUP": {"ROOT": 0},
     "FUNCTION": {"FUNCTION_VERSION": 1},
     "UNIT": {"REF_UNIT": 1, "SI_EXPONENTS": 7, "UNIT_CONVERSION": 2},
 }
 #: Number of mandatory parameters at the start of each kind of block, its name included.
 MANDATORY = {
+    "BLOB": 4,
     "CHARACTERISTIC": 9,
     "AXIS_DESCR": 6,
     "AXIS_PTS": 10,
@@ -135,6 +137,7 @@ MANDATORY = {
     "INSTANCE": 4,
     "STRUCTURE_COMPONENT": 3,
     "TYPEDEF_AXIS": 9,
+    "TYPEDEF_BLOB": 3,
     "TYPEDEF_CHARACTERISTIC": 8,
     "TYPEDEF_STRUCTURE": 3,
     "GROUP": 2,
@@ -162,11 +165,9 @@ UNUSED_INNER_BLOCKS = {
 UNUSED_BLOCKS = {"A2ML", "ANNOTATION", "FRAME", "IF_DATA", "USER_RIGHTS"}
 #: Blocks of a module that may hold tables and are not supported.
 UNCOVERED_BLOCKS = {
-    "BLOB",
     "TRANSFORMER",
-    "TYPEDEF_BLOB",
     "TYPEDEF_MEASUREMENT",
     "VARIANT_CODING",
 }
 #: Unsupported keywords whose content could matter, so they count as uncovered.
-UNCOVERED_KEYWORDS = {"OVERWRITE", "ECU_CALIBRATION_OFFSET", "S_REC_LAYOUT", "STATUS_STRING_REF"}
+UNCOVERED_KEYWORDS = {"OVERWRITE", "ECU_CALIBRATION_OFFSET", "S_REC_LAYOUT"}

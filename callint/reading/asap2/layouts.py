@@ -18,10 +18,11 @@ _TYPES = {
     "SLONG": NumberType.int32,
     "A_UINT64": NumberType.uint64,
     "A_INT64": NumberType.int64,
+    "FLOAT16_IEEE": NumberType.float16,
     "FLOAT32_IEEE": NumberType.float32,
     "FLOAT64_IEEE": NumberType.float64,
 }
-_SIZES = {name: number_type.size for name, number_type in _TYPES.items()} | {"FLOAT16_IEEE": 2}
+_SIZES = {name: number_type.size for name, number_type in _TYPES.items()}
 _RESERVED = {"BYTE": "UBYTE", "WORD": "UWORD", "LONG": "ULONG"}
 _ALIGNMENT_OF = {
     "UBYTE": "BYTE",
@@ -39,6 +40,8 @@ _ALIGNMENT_OF = {
 _ORDERS = {
     "MSB_FIRST": ByteOrder.BIG,
     "MSB_LAST": ByteOrder.LITTLE,
+    "MSB_FIRST_MSW_LAST": ByteOrder.BIG_SWAPPED,
+    "MSB_LAST_MSW_FIRST": ByteOrder.LITTLE_SWAPPED,
     "BIG_ENDIAN": ByteOrder.BIG,
     "LITTLE_ENDIAN": ByteOrder.LITTLE,
 }
@@ -48,7 +51,7 @@ _ORDERS = {
 class RecordSlot:
     """The numbers of one part of a record: first address, type in the standard, and distance in bytes.
 
-    ``is_reversed`` says that the last breakpoint comes first.
+    ``is_reversed`` says that the last breakpoint comes first (INDEX_DECR).
     """
 
     at: int

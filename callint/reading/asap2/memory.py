@@ -151,8 +151,10 @@ class MemoryBuilder:
             state.log.omit("CHARACTERISTIC", source.name, reason, source.place)
         for name in [name for name in state.axes if name in axes]:
             del state.axes[name]
-            place = state.description.axes[axis_names[name]].place
-            state.log.omit("AXIS_PTS", axis_names[name], reason, place)
+            given = axis_names[name]
+            points = state.description.axes.get(given)  # absent for the axis of a stack of maps
+            place = state.description.place if points is None else points.place
+            state.log.omit("AXIS_PTS", given, reason, place)
 
     # Identities
 

@@ -85,6 +85,7 @@ class AxisPoints:
 class ConversionMethod:
     """A COMPU_METHOD: ``numbers`` are the coefficients, ``table`` names a conversion table.
 
+    ``status`` names the table of texts for raw values that are not numbers, "" without one.
     ``formula`` is the text of a FORMULA, "" without one. ``unit_reference`` names a UNIT if ``unit`` is
     empty; it is "" if there is no reference.
     """
@@ -99,6 +100,7 @@ class ConversionMethod:
     table: str
     formula: str
     place: SourceLocation
+    status: str = ""
 
 
 @dataclass(frozen=True, slots=True)

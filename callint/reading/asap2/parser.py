@@ -13,7 +13,9 @@ from typing import Protocol, TypeVar
 
 from callint.model.errors import InputError
 from callint.reading.asap2.block_parsers import (
+    BYTES,
     parse_axis_points,
+    parse_blob,
     parse_characteristic,
     parse_conversion_method,
     parse_conversion_table,
@@ -216,6 +218,13 @@ class _ModuleParser:
                 if axis.name in description.characteristics:
                     raise block.error(0, "the name occurs before")
                 self._enter(description.axes, axis, kind)
+            case "BLOB":
+                description.layouts[BYTES.name] = BYTES
+                self._enter(description.characteristics, parse_blob(block, place, scanner), kind)
+            case "TYPEDEF_BLOB":
+                description.layouts[BYTES.name] = BYTES
+                blob = parse_blob(_with_address("BLOB", block, 2), place, scanner)
+                self._enter(description.typedefs, blob, kind)
             case "INSTANCE":
                 description.instances.append(parse_instance(block, place, scanner))
             case "TYPEDEF_CHARACTERISTIC":

@@ -27,7 +27,7 @@ from callint.model.definition import (
 from callint.reading.asap2.conversions import Conversions, ResolvedConversion
 from callint.reading.asap2.layouts import Layouts
 from callint.reading.asap2.nodes import Characteristic, Description
-from callint.reading.asap2.report import ImportLog, NotKeptError, label
+from callint.reading.asap2.report import ImportLog, Loss, NotKeptError, label
 from callint.reading.asap2.tokens import SourceLocation
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_BREAKPOINTS
 
@@ -49,9 +49,30 @@ class AxisLimits:
     place: SourceLocation
 
 
+@dataclass(frozen=True, slots=True)
+class ComputedAxis:
+    """An axis that counts cells until an image says where its breakpoints lie.
+
+    Either ``curve`` names the curve whose values are the indexes of cells. Or ``offset`` and ``step`` name
+    the scalars from which raw breakpoints follow; then ``is_shift`` says that the step is a power of 2,
+    ``conversion`` names the conversion of the breakpoints, and ``signal`` feeds the axis. ``loss`` is what
+    the log says of the axis, and ``table`` the table that has it.
+    """
+
+    name: str
+    table: str
+    loss: Loss
+    signal: Signal | None = None
+    curve: str = ""
+    offset: str = ""
+    step: str = ""
+    is_shift: bool = False
+    conversion: str | None = None
+
+
 @dataclass
 class ImportState:
-    """The definition so far; ``axis_limits`` and ``sources`` go by names in the definition.
+    """The definition so far; ``axis_limits``, ``computed`` and ``sources`` go by names in the definition.
 
     ``axis_limits`` has the limits of each axis, ``sources`` the block that each table or text comes from.
     """
@@ -67,6 +88,7 @@ class ImportState:
     groups: dict[str, Group] = field(default_factory=dict)
     sources: dict[str, Characteristic] = field(default_factory=dict)
     axis_limits: dict[str, AxisLimits] = field(default_factory=dict)
+    computed: dict[str, ComputedAxis] = field(default_factory=dict)
 
     def change(self, item: Item, reason: str) -> None:
         """Record that part of an item is not kept as described."""
@@ -99,8 +121,12 @@ def require_breakpoints(count: int) -> int:
 
 def usable_range(limits: Range) -> Range | None:
     """The limits, or None if they do not contain a range, or contain all doubles."""
-    is_everything = limits.low <= -sys.float_info.max and limits.high >= sys.float_info.max
-    return limits if limits.low < limits.high and not is_everything else None
+    return limits if limits.low < limits.high and not is_everything(limits) else None
+
+
+def is_everything(limits: Range) -> bool:
+    """Whether limits contain all doubles."""
+    return limits.low <= -sys.float_info.max and limits.high >= sys.float_info.max
 
 
 def excludes_nothing(limits: Range, conversion: Conversion | None, storage: Storage) -> bool:

@@ -7,47 +7,38 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from callint.model.definition import (
-    NO_CONSTRAINTS,
-    Constraints,
-    Gradient,
     Kind,
-    Monotonic,
     Purpose,
-    Range,
-    Storage,
     Table,
     Text,
 )
 from callint.reading.asap2.axes import AxisBuilder
-from callint.reading.asap2.conversions import ResolvedConversion
+from callint.reading.asap2.computed_axes import has_stored_parameters
+from callint.reading.asap2.constraints import ConstraintBuilder
 from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import RecordSlot, size_of
 from callint.reading.asap2.nodes import AxisDescription, Characteristic, RecordLayout
-from callint.reading.asap2.report import NotKeptError, label, plain
-from callint.reading.asap2.state import ImportState, Item, excludes_nothing, usable_range
+from callint.reading.asap2.plain_tables import PlainPart, PlainTables
+from callint.reading.asap2.report import NotKeptError, label
+from callint.reading.asap2.state import ImportState, Item
 from callint.reading.definition_bounds import MAX_BREAKPOINTS, MAX_CELLS, MAX_MEMORY
 
 #: Number of axes of each type of table.
 _AXIS_COUNTS = {"VALUE": 0, "CURVE": 1, "MAP": 2}
 #: The kind of a table by its number of axes.
 _KINDS = (Kind.SCALAR, Kind.CURVE, Kind.MAP)
-#: The direction, true for rising, and whether it is strict.
-_MONOTONIES = {
-    "MON_INCREASE": (True, False),
-    "MON_DECREASE": (False, False),
-    "STRICT_INCREASE": (True, True),
-    "STRICT_DECREASE": (False, True),
-}
 _ENCODINGS = {"": "ascii", "UTF8": "utf-8"}
 
 
 class TableBuilder:
     """Enters characteristics as tables and texts."""
 
-    def __init__(self, state: ImportState, axes: AxisBuilder) -> None:
+    def __init__(self, state: ImportState, axes: AxisBuilder, groups: GroupBuilder) -> None:
         self.state = state
         self._axes = axes
-        self._groups = GroupBuilder(state)
+        self._groups = groups
+        self._plain = PlainTables(state, groups)
+        self._constraints = ConstraintBuilder(state, axes)
         self._cells = 0
 
     def add(self, characteristic: Characteristic) -> None:
@@ -128,25 +119,37 @@ class TableBuilder:
             self._report_layers(characteristic, name, layers, "its z")
 
     def _add_cuboid(self, characteristic: Characteristic) -> None:
-        """Enter a CUBOID whose axes lie elsewhere as a stack of maps, one for each breakpoint of z."""
+        """Enter a CUBOID as a stack of maps, one for each breakpoint of z; they share its own axes."""
         descriptions = characteristic.axes
         if len(descriptions) != 3:
             raise NotKeptError(f"a CUBOID has 3 AXIS_DESCR, but it has {len(descriptions)}")
-        if any(axis.attribute == "STD_AXIS" for axis in descriptions):
-            raise NotKeptError("a CUBOID with axes in its own record is not covered")
         state = self.state
         layout = state.layouts.layout(characteristic.layout)
         points = [
             self._axes.count_breakpoints(characteristic, axis, letter, layout)
             for axis, letter in zip(descriptions, "XYZ", strict=True)
         ]
+        own = {
+            letter: (axis, count)
+            for axis, letter, count in zip(descriptions, "XYZ", points, strict=True)
+            if axis.attribute == "STD_AXIS"
+        }
         counts = {"FNC_VALUES": self._bounded(math.prod(points))}
+        counts |= {f"AXIS_PTS_{letter}": count for letter, (_, count) in own.items()}
         slots = state.layouts.slots(layout, characteristic.address, counts)
         slot, name = _values_slot(slots), self._name(characteristic)
+        z = self._z_breakpoints(characteristic, slots, *own.pop("Z")) if "Z" in own else ""
+        shared = {
+            letter: self._axes.add_axis(
+                characteristic, axis, self._own_axis_name(characteristic, letter), letter, slots, count
+            )
+            for letter, (axis, count) in own.items()
+        }
         for layer in range(points[2]):
             own_name = self._layer_name(characteristic, layer)
             axes = [
-                self._axes.add_axis(
+                shared.get(letter)
+                or self._axes.add_axis(
                     characteristic, axis, f"{own_name}/{letter.lower()}", letter, slots, count
                 )
                 for axis, letter, count in zip(descriptions[:2], "XY", points, strict=False)
@@ -154,17 +157,41 @@ class TableBuilder:
             placed = _layer(slot, layer, points[0] * points[1])
             item = _titled(characteristic, f"z {layer}")
             self._enter(item, own_name, layout, placed, axes, descriptions[:2])
-        self._report_layers(
-            characteristic, name, points[2], f"its z axis, fed by {descriptions[2].input[:60]},"
-        )
+        title = f"its z axis, fed by {descriptions[2].input[:60]},"
+        self._report_layers(characteristic, name, points[2], title, z)
+
+    def _own_axis_name(self, characteristic: Characteristic, letter: str) -> str:
+        """The name of an axis in the record of a CUBOID, which its maps share."""
+        return self.state.log.name("AXIS_PTS", f"{characteristic.name}.{letter.lower()}", None)
+
+    def _z_breakpoints(
+        self,
+        characteristic: Characteristic,
+        slots: Mapping[str, RecordSlot],
+        axis: AxisDescription,
+        count: int,
+    ) -> str:
+        """Enter the stored breakpoints of a CUBOID along z as a list of values; returns its name."""
+        if "AXIS_PTS_Z" not in slots:
+            raise NotKeptError("its RECORD_LAYOUT lacks AXIS_PTS_Z for its STD_AXIS")
+        self.state.require_absolute(axis.deposit)
+        name, slot = self._plain.name(characteristic, "z"), slots["AXIS_PTS_Z"]
+        along = self._axes.add_index_axis(name, "x", count, slot.is_reversed)
+        conversion = self.state.conversions.resolve(axis.conversion).name
+        part = PlainPart(name, "breakpoints along z", slot, conversion, along)
+        self._plain.add(characteristic, axis, part)
+        return name
 
     def _layer_name(self, characteristic: Characteristic, layer: int) -> str:
         """The name of a map of a stack, with its number along z."""
         name = f"{characteristic.name}[{layer}]"
         return self.state.log.name("CHARACTERISTIC", name, None)
 
-    def _report_layers(self, characteristic: Characteristic, name: str, layers: int, axis: str) -> None:
-        reason = f"it is kept as {layers} maps, {name}[0] to {name}[{layers - 1}]; {axis} is not kept"
+    def _report_layers(
+        self, characteristic: Characteristic, name: str, layers: int, axis: str, kept: str = ""
+    ) -> None:
+        end = f"is kept as the values of {kept}" if kept else "is not kept"
+        reason = f"it is kept as {layers} maps, {name}[0] to {name}[{layers - 1}]; {axis} {end}"
         self.state.change(_item(characteristic), reason)
 
     def _add_table(self, characteristic: Characteristic) -> None:
@@ -180,10 +207,11 @@ class TableBuilder:
             self._axes.count_breakpoints(characteristic, axis, letter, layout)
             for axis, letter in zip(descriptions, "XY", strict=False)
         ]
+        keywords = {element.keyword for element in layout.elements}
         counts = {
             f"AXIS_PTS_{letter}": count
             for axis, letter, count in zip(descriptions, "XY", points, strict=False)
-            if axis.attribute == "STD_AXIS"
+            if axis.attribute == "STD_AXIS" and not has_stored_parameters(axis, keywords, letter)
         }
         cells = math.prod(points)
         announced = math.prod(max(size, 1) for size in characteristic.sizes)
@@ -249,77 +277,10 @@ class TableBuilder:
             y_first=len(axes) > 1 and mode == "COLUMN_DIR",
             signal=None,
             produces=None,
-            demands=self._constraints(characteristic, conversion, storage, descriptions),
+            demands=self._constraints.of(characteristic, conversion, storage, descriptions),
             notes=notes,
             line=0,
         )
-
-    # Constraints
-
-    def _constraints(
-        self,
-        characteristic: Characteristic,
-        conversion: ResolvedConversion,
-        storage: Storage,
-        descriptions: Iterable[AxisDescription],
-    ) -> Constraints:
-        """The limits and the shape of a table.
-
-        EXTENDED_LIMITS become limits and the ordinary limits expected values; without EXTENDED_LIMITS the
-        ordinary limits become limits. Limits that every storable value meets are no demand.
-        """
-        is_raw = conversion.failure is not None or conversion.name in self.state.conversions.numeric_states
-        limits = expected = None
-        if not is_raw:
-            ordinary = self._range(characteristic, characteristic.limits, "limits")
-            if characteristic.extended is None:
-                limits = ordinary
-            else:
-                limits = self._range(characteristic, characteristic.extended, "EXTENDED_LIMITS")
-                expected = ordinary
-            if limits is not None and excludes_nothing(limits, conversion.conversion, storage):
-                limits = None
-        monotonic, gradients = self._shape(characteristic, descriptions, is_raw)
-        change = 0.0 if characteristic.is_read_only else None
-        if limits is None and expected is None and change is None and not monotonic and not gradients:
-            return NO_CONSTRAINTS
-        return Constraints(
-            limits=limits,
-            expected=expected,
-            monotonic=tuple(monotonic),
-            gradients=tuple(gradients),
-            change=change,
-        )
-
-    def _shape(
-        self, characteristic: Characteristic, descriptions: Iterable[AxisDescription], is_raw: bool
-    ) -> tuple[list[Monotonic], list[Gradient]]:
-        """The MONOTONY and MAX_GRAD of a table's axes; a gradient of raw values is not kept."""
-        state = self.state
-        monotonic: list[Monotonic] = []
-        gradients: list[Gradient] = []
-        for axis, along in zip(descriptions, "xy", strict=False):
-            item = Item("CHARACTERISTIC", characteristic.name, axis.place)
-            if axis.monotony in _MONOTONIES:
-                rising, strict = _MONOTONIES[axis.monotony]
-                monotonic.append(Monotonic(along, rising, strict, 0))
-            elif axis.monotony not in ("", "NOT_MON"):
-                state.change(item, f"its MONOTONY {axis.monotony[:40]} has no direction and is not kept")
-            if axis.max_gradient is not None:
-                is_axis_raw = state.conversions.resolve(axis.conversion).failure is not None
-                counts_cells = axis.attribute in ("RES_AXIS", "CURVE_AXIS")
-                if axis.max_gradient > 0 and not is_raw and not is_axis_raw and not counts_cells:
-                    gradients.append(Gradient(along, axis.max_gradient, 0))
-                else:
-                    state.change(item, "its MAX_GRAD is not kept")
-        return monotonic, gradients
-
-    def _range(self, characteristic: Characteristic, limits: Range, what: str) -> Range | None:
-        usable = usable_range(limits)
-        if usable is None:
-            reason = f"its {what} {plain(limits.low)} to {plain(limits.high)} are not a range"
-            self.state.change(_item(characteristic), reason)
-        return usable
 
 
 def _item(characteristic: Characteristic) -> Item:

@@ -15,8 +15,9 @@ def read_axis(reader: ElementReader, element: etree._Element, name: str | None =
     """A shared axis under its own name, or a table's own axis under the given name."""
     name = required(element, "name") if name is None else name
     signal, line = required(element, "signal"), reader.line(element)
+    falling = element.get("order") == "falling"
     if tag_of(element) == "fixed-axis":
-        return FixedAxis(name, signal, _fixed_values(reader, element), line)
+        return FixedAxis(name, signal, _fixed_values(reader, element), line, falling)
     count = reader.breakpoint_count(element)
     at = reader.address(element, "at")
     storage = reader.storage(element)
@@ -28,7 +29,7 @@ def read_axis(reader: ElementReader, element: etree._Element, name: str | None =
     elif element.get("count-type") is not None:
         reader.report(element, "count-type means nothing without count-at")
     conversion = element.get("conversion")
-    return StoredAxis(name, signal, at, storage, conversion, count, stored_count, line)
+    return StoredAxis(name, signal, at, storage, conversion, count, stored_count, line, falling)
 
 
 def _fixed_values(reader: ElementReader, element: etree._Element) -> tuple[float, ...]:

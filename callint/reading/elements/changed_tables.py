@@ -8,7 +8,8 @@ from typing import Any
 
 from lxml import etree
 
-from callint.model.definition import Constraints, Declaration, Kind, Storage, Table, Text
+from callint.model.declarations import Declaration
+from callint.model.definition import Constraints, Kind, Storage, Table, Text
 from callint.reading.elements.attributes import required
 from callint.reading.elements.inherited_elements import InheritedElements
 from callint.reading.elements.reader import ElementReader

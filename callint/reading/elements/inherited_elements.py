@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+from callint.model.declarations import Declaration
 from callint.model.definition import (
     Axis,
     Conversion,
-    Declaration,
     Definition,
     Group,
     Memory,

@@ -7,7 +7,8 @@ from functools import partial
 
 from lxml import etree
 
-from callint.model.definition import Checksum, Crc, Declaration, Identity, Memory, Region, Storage
+from callint.model.declarations import Declaration
+from callint.model.definition import Checksum, Crc, Identity, Memory, Region, Storage
 from callint.reading.elements.attributes import required, tag_of, to_integer
 from callint.reading.elements.reader import BYTE_ORDERS, NUMBER_TYPES, ElementReader
 

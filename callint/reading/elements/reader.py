@@ -8,7 +8,8 @@ from typing import TypeVar
 
 from lxml import etree
 
-from callint.model.definition import Axis, ByteOrder, DecimalAddress, Declaration, NumberType, Storage
+from callint.model.declarations import DecimalAddress, Declaration
+from callint.model.definition import Axis, ByteOrder, NumberType, Storage
 from callint.reading import xml
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_ALL_BREAKPOINTS, MAX_BREAKPOINTS, MAX_MEMORY
 from callint.reading.elements.attributes import required, tag_of, to_integer

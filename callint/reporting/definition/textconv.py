@@ -109,14 +109,15 @@ def _storage(storage: Storage) -> str:
 
 
 def _axis(axis: Axis) -> Lines:
+    order = ", falling in memory" if axis.falling else ""
     if isinstance(axis, FixedAxis):
         values = " ".join(fmt.exact(value) for value in axis.values)
-        yield f"axis {axis.name}: {axis.signal}, fixed {values}"
+        yield f"axis {axis.name}: {axis.signal}, fixed {values}{order}"
         return
     conversion = axis.conversion or "none"
     yield (
         f"axis {axis.name}: {axis.signal}, {axis.count} at {fmt.address(axis.at)}, "
-        f"{_storage(axis.storage)}, conversion {conversion}"
+        f"{_storage(axis.storage)}, conversion {conversion}{order}"
     )
     if axis.stored_count is not None:
         count = axis.stored_count

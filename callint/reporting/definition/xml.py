@@ -297,7 +297,8 @@ class DefinitionWriter:
     def axis(self, axis: Axis, named: bool) -> str:
         name = axis.name if named else None
         if isinstance(axis, FixedAxis):
-            return f"<fixed-axis{attributes(name=name, signal=axis.signal)}{_values(axis)}/>"
+            order = attributes(order="falling" if axis.falling else None)
+            return f"<fixed-axis{attributes(name=name, signal=axis.signal)}{_values(axis)}{order}/>"
         stored = axis.stored_count
         count_type = stored.storage.type.name if stored else "uint8"
         head = attributes(
@@ -311,6 +312,7 @@ class DefinitionWriter:
             stride=self.storage(axis.storage)["stride"],
             count_at=address(stored.at) if stored else None,
             count_type=None if count_type == "uint8" else count_type,
+            order="falling" if axis.falling else None,
         )
         return f"<axis{head}/>"
 

@@ -68,7 +68,7 @@ class _DescriptionWriter:
         yield ""
         yield f'/begin MOD_COMMON "" BYTE_ORDER {self.order}'
         yield "  ALIGNMENT_BYTE 1 ALIGNMENT_WORD 1 ALIGNMENT_LONG 1 ALIGNMENT_INT64 1"
-        yield "  ALIGNMENT_FLOAT32_IEEE 1 ALIGNMENT_FLOAT64_IEEE 1"
+        yield "  ALIGNMENT_FLOAT16_IEEE 1 ALIGNMENT_FLOAT32_IEEE 1 ALIGNMENT_FLOAT64_IEEE 1"
         yield "/end MOD_COMMON"
         yield from self._memory()
         for part in (self.methods.rows(), self.records.rows(), signals, items, groups):

@@ -65,7 +65,8 @@ class AxisWriter:
 
     def parts(self, axis: StoredAxis, letter: str) -> list[Part]:
         """The breakpoints of an axis and, if it can be written, its stored count."""
-        parts = [Part(f"AXIS_PTS_{letter}", axis.at, axis.storage.type, axis.count, "INDEX_INCR DIRECT")]
+        order = "INDEX_DECR DIRECT" if axis.falling else "INDEX_INCR DIRECT"
+        parts = [Part(f"AXIS_PTS_{letter}", axis.at, axis.storage.type, axis.count, order)]
         stored = axis.stored_count
         if stored is not None:
             if stored.storage.type.size > 1 and stored.storage.byte_order is not axis.storage.byte_order:
@@ -87,7 +88,8 @@ class AxisWriter:
         if isinstance(axis, FixedAxis):
             method = self.methods.method(None, self.definition.signals[axis.signal].unit)
             kind = "FIX_AXIS"
-            rest = f"/begin FIX_AXIS_PAR_LIST {' '.join(map(real, axis.values))} /end FIX_AXIS_PAR_LIST"
+            values = reversed(axis.values) if axis.falling else axis.values
+            rest = f"/begin FIX_AXIS_PAR_LIST {' '.join(map(real, values))} /end FIX_AXIS_PAR_LIST"
             self._report_repeated(axis)
         else:
             method = self._method(axis)
@@ -95,15 +97,17 @@ class AxisWriter:
                 kind, rest = "STD_AXIS", self._order(axis, order).strip()
         limits = span(self._limits(axis))
         yield f"  /begin AXIS_DESCR {kind} {signal} {method} {axis.count} {limits} {rest}".rstrip()
-        yield from (f"    {row}" for row in self._shape(table, along))
+        yield from (f"    {row}" for row in self._shape(table, along, axis))
         yield "  /end AXIS_DESCR"
 
-    def _shape(self, table: Table, along: str) -> Iterator[str]:
+    def _shape(self, table: Table, along: str, axis: StoredAxis | FixedAxis) -> Iterator[str]:
         """The order and the steepest slope of a table along an axis."""
         for number, rule in enumerate(rule for rule in table.demands.monotonic if rule.along == along):
             direction = "INCREASE" if rule.rising else "DECREASE"
             if number:
                 self.log.change("table", table.name, "its second order along an axis", rule.line)
+            elif isinstance(axis, FixedAxis) and axis.falling:
+                self.log.change("table", table.name, "its order along a falling fixed axis", rule.line)
             else:
                 yield f"MONOTONY {'STRICT' if rule.strict else 'MON'}_{direction}"
         for number, gradient in enumerate(item for item in table.demands.gradients if item.along == along):

@@ -4,13 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from callint.model.definition import Conversion, Definition, Interpolated, Linear, Rational, States
+from callint.model.definition import (
+    Conversion,
+    Definition,
+    Interpolated,
+    Linear,
+    OffAllowed,
+    OffCode,
+    Rational,
+    States,
+)
+from callint.reading.asap2.conversions import OFF_STATUSES
 from callint.reporting.export.names import Names, quoted, real
 from callint.reporting.export.result import ExportLog
 
 NO_METHOD = "NO_COMPU_METHOD"
 #: The standard gives raw values as doubles; above this, they are not exact to one.
-_LARGEST_RAW = 2**53
+LARGEST_RAW = 2**53
 
 
 class Methods:
@@ -25,6 +35,8 @@ class Methods:
         self._log = log
         self._names = Names(log)
         self._variants: dict[tuple[str, str], str] = {}
+        self._with_off: dict[tuple[str, int, OffAllowed], str] = {}
+        self._statuses: dict[tuple[int, OffAllowed], str] = {}
         self._rows: list[str] = []
         for conversion in definition.conversions.values():
             name = self._names.add("conversion", conversion.name, conversion.line)
@@ -51,6 +63,34 @@ class Methods:
             self._rows += self._method(known or Linear("", unit, None, 1.0, 0.0, 0), name, unit)
         return name
 
+    def with_off(self, conversion: str | None, off: OffCode) -> str:
+        """The name of the method with a conversion whose status string says that a raw value is off."""
+        base = self.method(conversion, "")
+        key = base, off.raw, off.allowed
+        name = self._with_off.get(key)
+        if name is None:
+            stem = f"off_{off.raw}" if off.raw >= 0 else f"off_minus_{-off.raw}"
+            known = Linear("", "", None, 1.0, 0.0, 0)
+            used = known if conversion is None else self._definition.conversions[conversion]
+            status = self._status(off, stem)
+            name = self._with_off[key] = self._names.add("own axis", f"{base}_{stem}")
+            unit = "" if isinstance(used, States) else used.unit
+            (row, *_) = self._method(used, base, unit)
+            start, end = f"/begin COMPU_METHOD {base} ", " /end COMPU_METHOD"
+            inside = row.removeprefix(start).removesuffix(end)
+            self._rows.append(f"/begin COMPU_METHOD {name} {inside} STATUS_STRING_REF {status}{end}")
+        return name
+
+    def _status(self, off: OffCode, stem: str) -> str:
+        """The name of the status strings of an off code."""
+        key = off.raw, off.allowed
+        if key not in self._statuses:
+            name = self._statuses[key] = self._names.add("own axis", f"{stem}_{len(self._statuses)}")
+            text = next(text for text, allowed in OFF_STATUSES.items() if allowed is off.allowed)
+            rows = f"/begin COMPU_VTAB {name}", f'  "" TAB_VERB 1 {off.raw} {quoted(text)}', "/end COMPU_VTAB"
+            self._rows += rows
+        return self._statuses[key]
+
     def _method(self, conversion: Conversion, name: str, unit: str) -> Iterator[str]:
         digits = conversion.decimals
         form = '""' if digits is None or isinstance(conversion, States) else f'"%8.{digits}"'
@@ -73,7 +113,7 @@ class Methods:
                 yield from _points(conversion, f"{name}.points")
 
     def _states(self, conversion: States, name: str) -> Iterator[str]:
-        if any(abs(raw) > _LARGEST_RAW for raw in conversion.names):
+        if any(abs(raw) > LARGEST_RAW for raw in conversion.names):
             reason = "its raw values of more than 53 bits are doubles in the standard, and may be rounded"
             self._log.change("conversion", conversion.name, reason, conversion.line)
         yield f'/begin COMPU_VTAB {name} "" TAB_VERB {len(conversion.names)}'

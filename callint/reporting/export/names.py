@@ -18,11 +18,17 @@ TYPES = {
     NumberType.int32: "SLONG",
     NumberType.uint64: "A_UINT64",
     NumberType.int64: "A_INT64",
+    NumberType.float16: "FLOAT16_IEEE",
     NumberType.float32: "FLOAT32_IEEE",
     NumberType.float64: "FLOAT64_IEEE",
 }
 
-ORDERS = {ByteOrder.BIG: "MSB_FIRST", ByteOrder.LITTLE: "MSB_LAST"}
+ORDERS = {
+    ByteOrder.BIG: "MSB_FIRST",
+    ByteOrder.LITTLE: "MSB_LAST",
+    ByteOrder.BIG_SWAPPED: "MSB_FIRST_MSW_LAST",
+    ByteOrder.LITTLE_SWAPPED: "MSB_LAST_MSW_FIRST",
+}
 #: The largest double, in place of an end that is open.
 LARGEST = 1.7976931348623157e308
 

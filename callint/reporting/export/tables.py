@@ -11,15 +11,16 @@ from callint.model.definition import (
     Definition,
     Kind,
     NumberType,
-    OffAllowed,
     Purpose,
     Range,
+    Rational,
     States,
     StoredAxis,
     Table,
     Text,
 )
 from callint.reporting.export.axes import AxisWriter, is_dense, span
+from callint.reporting.export.conversions import LARGEST_RAW
 from callint.reporting.export.names import ORDERS, TYPES, Names, quoted
 from callint.reporting.export.records import Part, are_adjacent
 from callint.reporting.export.result import ExportLog
@@ -114,7 +115,13 @@ class TableWriter:
         kind = "VAL_BLK" if has_cell_numbers else _KINDS[table.kind]
         order = ORDERS[table.storage.byte_order]
         limits, extended = self._limits(table)
-        method = self._axes.methods.method(table.conversion, "")
+        off, methods = table.demands.off, self._axes.methods
+        is_said = off is not None and abs(off.raw) <= LARGEST_RAW
+        method = (
+            methods.with_off(table.conversion, off)
+            if is_said and off is not None
+            else methods.method(table.conversion, "")
+        )
         yield (
             f"/begin CHARACTERISTIC {self.names.of('table', table.name)} {quoted(table.title)} {kind} "
             f"0x{at:X} {layout} 0 {method} {span(limits)}"
@@ -146,6 +153,8 @@ class TableWriter:
         if isinstance(conversion, States):
             low, high = table.storage.raw_limits
             storable = Range(float(low), float(high))
+        elif isinstance(conversion, Rational) and demands.limits is None:
+            storable = Range(-math.inf, math.inf)  # the ends of the type need not be the extremes
         else:
             storable = Range(*physical_limits(conversion, table.storage))
         limits = storable if demands.limits is None else _closed(demands.limits, storable)
@@ -156,11 +165,13 @@ class TableWriter:
     def _report_unsaid(self, table: Table) -> None:
         """Record the demands on a table, and the facts about it, that the standard has no words for."""
         demands = table.demands
+        zero = Range(0, 0)
         unsaid = {
+            "its limits, which the standard takes for none": zero in (demands.limits, demands.expected),
             f"its purpose, {table.purpose.value}": table.purpose is not Purpose.GENERAL,
             "its guards": bool(demands.guards),
-            f"its off code, allowed {demands.off.allowed.value if demands.off else OffAllowed.NOWHERE}": (
-                demands.off is not None
+            "its off code of more than 53 bits": (
+                demands.off is not None and abs(demands.off.raw) > LARGEST_RAW
             ),
             "its largest accepted change": demands.change not in (None, 0),
             "the signal that the control unit compares it with": table.signal is not None,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from callint import fmt
 from callint.comparing.log_use import change_use
 from callint.comparing.touched_tables import relative_size
 from callint.decoding.conversions import is_wide
+from callint.decoding.layout import falls_in_memory
 from callint.decoding.log_residency import LogSummary
 from callint.decoding.operating_range import operating_breakpoints
 from callint.fmt.raw_bits import raw_bits, with_bits
@@ -60,6 +62,7 @@ class ReviewTables:
             "mask": f"0x{table.storage.mask:X}" if table.storage.mask else None,
             "stride": table.storage.stride,
             "order": "y-first" if table.y_first else "x-first",
+            "falling": "".join(compress("xy", falls_in_memory(definition, table))) or None,
             "nx": columns,
             "ny": rows,
             "x": self._axis(table.x, change.old.x, change.new.x),

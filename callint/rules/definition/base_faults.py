@@ -11,6 +11,7 @@ import numpy as np
 from callint import fmt
 from callint.decoding.cell_order import is_smoother_in_other_order
 from callint.decoding.characters import count_strange_characters
+from callint.decoding.layout import falls_in_memory
 from callint.model.definition import Axis, Range, StoredAxis
 from callint.rules import axis, image, relation, value
 from callint.rules.context import CheckContext
@@ -192,6 +193,8 @@ def _transposed(context: CheckContext) -> Iterator[_Clause]:
         values = context.new.of_item(context.new.physical, item).reshape(rows, columns)
         if context.new.of_item(context.new.valued, item).all() and np.isfinite(values).all():
             table = context.definition.tables[name]
+            x_falls, y_falls = falls_in_memory(context.definition, table)
+            values = values[:: -1 if y_falls else 1, :: -1 if x_falls else 1]  # as they lie in memory
             if is_smoother_in_other_order(values, table.y_first):
                 yield name, table.line, "would be far smoother with order= changed or x and y swapped"
 

@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from callint import fmt
 from callint.decoding import checksums
+from callint.decoding.word_order import unsigned_bytes
 from callint.model import rule_ids
 from callint.model.address_digits import AddressDigits
-from callint.model.definition import DecimalAddress, Table
+from callint.model.declarations import DecimalAddress
+from callint.model.definition import Table
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.definition.finding import definition_finding
@@ -287,7 +289,7 @@ def _claimed(context: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64],
     cells = context.layout.address[context.layout.cells(extent.item)]
     size = storage.type.size
     full = (1 << 8 * size) - 1
-    mask = (storage.mask or full).to_bytes(size, storage.byte_order.value)
+    mask = unsigned_bytes(storage.mask or full, size, storage.byte_order)
     addresses = (cells[:, None] + np.arange(size)).ravel()
     return addresses, np.tile(np.frombuffer(mask, np.uint8), len(cells))
 

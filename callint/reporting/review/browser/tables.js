@@ -126,8 +126,11 @@ class Table {
   }
 
   address(cell) {
-    const [x, y] = this.at(cell);
-    const index = this.data.order === "y-first" ? x * this.data.ny + y : cell;
+    const { nx, ny, falling = "" } = this.data;
+    let [x, y] = this.at(cell);
+    x = falling.includes("x") ? nx - 1 - x : x;
+    y = falling.includes("y") ? ny - 1 - y : y;
+    const index = this.data.order === "y-first" ? x * ny + y : y * nx + x;
     const address = this.data.at + index * this.data.stride;
     return `0x${address.toString(16).toUpperCase().padStart(5, "0")}`;
   }
