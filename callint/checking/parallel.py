@@ -9,11 +9,12 @@ from __future__ import annotations
 import secrets
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
+from typing import TypeVar
 
 from callint import __version__
 from callint.checking.assignments import Assignment, definition_parts
@@ -22,6 +23,9 @@ from callint.checking.image_findings import FOR_READERS, FindingDetails, ImageRe
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.tree import InMemoryTree, Tree
+
+AnyTask = TypeVar("AnyTask")
+Result = TypeVar("Result")
 
 #: The most images in one task.
 _MOST_IMAGES = 8
@@ -65,15 +69,24 @@ class WorkerPool:
         images: Sequence[Assignment],
         details: FindingDetails = FOR_READERS,
     ) -> Iterator[ImageResult]:
-        """The findings in the images, in their order. At most two tasks for each worker are under way."""
-        under_way: deque[tuple[Task, Future[list[ImageResult]] | None]] = deque()
+        """The findings in the images, in their order."""
+        for results in self.run(work, self._tasks(tree, policy, images, details)):
+            yield from results
+
+    def run(self, function: Callable[[AnyTask], Result], tasks: Iterable[AnyTask]) -> Iterator[Result]:
+        """The result of a function for each task, in their order. At most two tasks per worker are under way.
+
+        The function lies in a module, so that other processes can import it; it should call
+        ``require_same_version``.
+        """
+        under_way: deque[tuple[AnyTask, Future[Result] | None]] = deque()
         try:
-            for task in self._tasks(tree, policy, images, details):
-                under_way.append((task, self._submit(task)))
+            for task in tasks:
+                under_way.append((task, self._submit(function, task)))
                 if len(under_way) > 2 * self.size:
-                    yield from self._results(*under_way.popleft())
+                    yield self._result(function, *under_way.popleft())
             while under_way:
-                yield from self._results(*under_way.popleft())
+                yield self._result(function, *under_way.popleft())
         finally:
             for _, future in under_way:
                 if future is not None:
@@ -90,25 +103,27 @@ class WorkerPool:
         size = max(1, min(_MOST_IMAGES, len(images) // (_TASKS_PER_WORKER * self.size)))
         for start in range(0, len(images), size):
             part = tuple(images[start : start + size])
-            files = _files_of(tree, part) if self.carries_files else tree
+            files = files_of(tree, part) if self.carries_files else tree
             yield Task(__version__, run, files, policy, part, details)
 
-    def _submit(self, task: Task) -> Future[list[ImageResult]] | None:
+    def _submit(self, function: Callable[[AnyTask], Result], task: AnyTask) -> Future[Result] | None:
         """The future of a task; None if the executor has broken down."""
         try:
-            return self.executor.submit(work, task)
+            return self.executor.submit(function, task)
         except BrokenExecutor:
             return None
 
-    def _results(self, task: Task, future: Future[list[ImageResult]] | None) -> list[ImageResult]:
+    def _result(
+        self, function: Callable[[AnyTask], Result], task: AnyTask, future: Future[Result] | None
+    ) -> Result:
         if future is not None:
             with suppress(BrokenExecutor):
                 return future.result()
         self.on_broken()
-        return work(task)
+        return function(task)
 
 
-def _files_of(tree: Tree, images: Sequence[Assignment]) -> InMemoryTree:
+def files_of(tree: Tree, images: Sequence[Assignment]) -> InMemoryTree:
     """The files that these images need."""
     paths = {path for item in images for path in (item.image, *item.definitions, *item.bases)}
     definitions = {path for item in images for path in item.definitions}
@@ -127,12 +142,17 @@ class _WorkerState(threading.local):
 _state = _WorkerState()
 
 
+def require_same_version(version: str) -> None:
+    """InputError if a task comes from another version of callint."""
+    if version != __version__:
+        raise InputError(
+            f"--executor: a worker has callint {__version__}, not {version}; install the same everywhere"
+        )
+
+
 def work(task: Task) -> list[ImageResult]:
     """Check the images of a task; InputError if the task comes from another version of callint."""
-    if task.version != __version__:
-        raise InputError(
-            f"--executor: a worker has callint {__version__}, not {task.version}; install the same everywhere"
-        )
+    require_same_version(task.version)
     checker = _state.checker
     if checker is None or _state.run != task.run:
         checker = Checker(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from string import ascii_uppercase
+from itertools import count
 
 import numpy as np
 
@@ -165,18 +165,10 @@ def _marks(attribution: Attribution, numbers: Integers, terminal: Terminal) -> d
     """A mark and its style for each origin, all of one length: letters, newest first; a dot for the first."""
     dot = "·" if arrow(terminal) == "→" else "."
     used = np.unique(numbers).tolist()
-    letters = _letters()
+    letters = map(fmt.letter, count())
     marks = {n: dot if attribution.origins[n].is_first else next(letters) for n in used}
     room = max(map(len, marks.values()))
     return {n: (f"{mark:>{room}}", "" if mark == dot else CHANGED) for n, mark in marks.items()}
-
-
-def _letters() -> Iterator[str]:
-    """A to Z, then AA, AB and so on."""
-    yield from ascii_uppercase
-    for first in _letters():
-        for second in ascii_uppercase:
-            yield first + second
 
 
 def _print_legend(
