@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -21,6 +21,7 @@ from callint.model.image import Image
 DIGEST_BYTES = 14
 #: A digest is stored in two numbers of 64 bits; the last two bytes are 0.
 WORDS = 2
+_PADDING = bytes(8 * WORDS - DIGEST_BYTES)
 Words = NDArray[np.uint64]
 
 #: The most images whose bytes are kept, one for each set of addresses that images hold.
@@ -71,12 +72,20 @@ def _storage_form(storage: Storage) -> list[object]:
     return [storage.type, storage.byte_order, storage.mask]
 
 
+#: The bytes of an image without gaps that a digest covers, as ranges; None for bytes that need a look-up.
+_Ranges = tuple[tuple[int, int], ...] | None
+
+
 @dataclass(frozen=True)
 class _Reference:
-    """An image, the positions of its cells, and the digests of its tables, shape (tables, 2)."""
+    """An image, the positions of its cells, and the digests of its tables, shape (tables, 2).
+
+    ``ranges`` are those of each table, for images with the same addresses.
+    """
 
     image: Image
     footprint: Footprint
+    ranges: tuple[_Ranges, ...]
     digests: Words
 
 
@@ -116,18 +125,19 @@ class TableDigests:
         reference = self._references.get(image.extents)
         if reference is None:
             cells = footprint(self._loaded.layout, image, self._texts)
+            ranges = tuple(self._ranges(image, table) for table in self.tables)
             if len(self._references) >= _KEPT_EXTENTS:
                 self._references.pop(next(iter(self._references)))
-            return self._remember(image, cells, self._digests(image, range(len(self.tables))))
+            digests = self._digests(image, range(len(self.tables)), ranges)
+            self._references[image.extents] = _Reference(image, cells, ranges, digests)
+            return digests
         changed = self._changed_tables(reference, image)
+        if not changed:
+            return reference.digests
         digests = reference.digests.copy()
-        digests[changed] = self._digests(image, changed)
+        digests[changed] = self._digests(image, changed, reference.ranges)
         if len(changed) > _FAR * len(self.tables):
-            return self._remember(image, reference.footprint, digests)
-        return digests
-
-    def _remember(self, image: Image, cells: Footprint, digests: Words) -> Words:
-        self._references[image.extents] = _Reference(image, cells, digests)
+            self._references[image.extents] = replace(reference, image=image, digests=digests)
         return digests
 
     def _changed_tables(self, reference: _Reference, image: Image) -> list[int]:
@@ -141,19 +151,53 @@ class TableDigests:
         items = np.flatnonzero(is_changed).tolist()
         return sorted({table for item in items for table in self._tables_of_item[item]})
 
-    def _digests(self, image: Image, numbers: range | list[int]) -> Words:
+    def _digests(self, image: Image, numbers: Sequence[int], ranges: Sequence[_Ranges]) -> Words:
         """The digests of some tables, shape (number of these, 2)."""
-        content = b"".join(self._digest(image, self.tables[number]) for number in numbers)
+        data, digest = image.segments[0].data if image.segments else b"", hashlib.sha256
+        digests = []
+        for number in numbers:
+            of_table = ranges[number]
+            if of_table is None:
+                digests.append(self._digest(image, self.tables[number]))
+            elif len(of_table) == 1:
+                ((start, end),) = of_table
+                digests.append(digest(data[start:end]).digest()[:DIGEST_BYTES])
+            else:
+                digests.append(digest(b"".join([data[a:b] for a, b in of_table])).digest()[:DIGEST_BYTES])
+        content = _PADDING.join(digests) + _PADDING if digests else b""
         return np.frombuffer(content, np.uint64).reshape(-1, WORDS)
 
+    def _ranges(self, image: Image, table: Table | Text) -> _Ranges:
+        """The ranges of bytes that a digest covers, if the image has no gaps and holds them all."""
+        if len(image.segments) != 1:
+            return None
+        (segment,) = image.segments
+        ranges = []
+        for run in self._runs(table):
+            if run is None or run[0] < segment.start or segment.end < run[1]:
+                return None
+            ranges.append((run[0] - segment.start, run[1] - segment.start))
+        return tuple(ranges)
+
+    def _runs(self, table: Table | Text) -> Iterator[tuple[int, int] | None]:
+        """The addresses of the items of a table that lie in order and without gaps; None for other items."""
+        if isinstance(table, Text):
+            yield table.at, table.at + table.length
+            return
+        layout = self._loaded.layout
+        for number in self._items(table):
+            addresses, size = layout.address[layout.cells(number)], layout.items[number].storage.type.size
+            is_plain = layout.items[number].storage.mask is None and (np.diff(addresses) == size).all()
+            yield (int(addresses[0]), int(addresses[-1]) + size) if is_plain else None
+
     def _digest(self, image: Image, table: Table | Text) -> bytes:
-        """The digest of one table in 16 bytes."""
+        """The digest of one table; 0 if the image lacks bytes of it."""
         digest = hashlib.sha256()
         for part in self._parts(image, table):
             if part is None:
-                return bytes(8 * WORDS)
+                return bytes(DIGEST_BYTES)
             digest.update(part)
-        return digest.digest()[:DIGEST_BYTES] + bytes(8 * WORDS - DIGEST_BYTES)
+        return digest.digest()[:DIGEST_BYTES]
 
     def _parts(self, image: Image, table: Table | Text) -> Iterator[memoryview | bytes | None]:
         """The bytes that a digest covers; None for bytes that the image lacks."""
@@ -168,10 +212,6 @@ class TableDigests:
         layout = self._loaded.layout
         item: Item = layout.items[number]
         addresses, size = layout.address[layout.cells(number)], item.storage.type.size
-        first, count = int(addresses[0]), len(addresses)
-        is_plain = item.storage.mask is None and int(addresses[-1]) - first == (count - 1) * size
-        if is_plain and (count < 3 or bool((np.diff(addresses) == size).all())):
-            return image.view(first, count * size)
         positions = image.positions(addresses, size)
         if (positions < 0).any():
             return None

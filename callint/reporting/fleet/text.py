@@ -26,6 +26,8 @@ from callint.reporting.terminal import Terminal, arrow, heading, print_prose, ro
 #: The images that are named of one calibration, the calibrations that are listed of one table, and the tables
 #: that are named of one image.
 _MOST_IMAGES, _MOST_CALIBRATIONS, _MOST_TABLES = 4, 6, 6
+#: The tables that are listed with their calibrations.
+_MOST_LISTED = 40
 _ALL = 10**9
 _INDENT = "  "
 
@@ -38,6 +40,7 @@ class FleetText:
         self._most_images = _ALL if everything else _MOST_IMAGES
         self._most_calibrations = _ALL if everything else _MOST_CALIBRATIONS
         self._most_tables = _ALL if everything else _MOST_TABLES
+        self._most_listed = _ALL if everything else _MOST_LISTED
 
     def print(self) -> None:
         """Print the report."""
@@ -83,12 +86,15 @@ class FleetText:
 
     def _print_tables(self) -> None:
         report = self._report
-        for groups in report.tables:
+        shown = len(report.tables) if report.is_selection else self._most_listed
+        for groups in report.tables[:shown]:
             title = f": {groups.table.title}" if groups.table.title else ""
             for line in heading(name_of(groups.table), title, width(self._terminal)):
                 self._terminal.print(line)
             self._print_rows(self._calibrations(groups))
             self._terminal.print()
+        if more := len(report.tables[shown:]):
+            self._prose(f"{fmt.count(more, 'more table')} of the least dangerous purposes; --all lists them.")
         self._prose(self._closing())
 
     def _calibrations(self, groups: TableGroups) -> Iterable[tuple[str, str]]:

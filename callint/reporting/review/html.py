@@ -7,15 +7,14 @@ script by their hashes, so no stranger's text in a title can run.
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from typing import Any
 
 from callint import fmt
-from callint.reading.resources import resource
+from callint.reporting import html_page
+from callint.reporting.html_page import count, element, items
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
@@ -42,43 +41,18 @@ def page(document: Json) -> str:
     Equal documents give equal pages, byte for byte.
     """
     style, script = _resource("review.css"), page_script()
-    policy = "; ".join(
-        (
-            "default-src 'none'",
-            f"style-src '{_hash(style)}'",
-            f"script-src '{_hash(script)}'",
-            "base-uri 'none'",
-            "form-action 'none'",
-        )
-    )
     title = f"{document['title']}: review of a calibration change"
-    return "\n".join(
-        [
-            "<!doctype html>",
-            '<html lang="en">',
-            "<head>",
-            '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            '<meta name="color-scheme" content="light dark">',
-            '<meta name="referrer" content="no-referrer">',
-            _element("title", title),
-            f"<style>{style}</style>",
-            "</head>",
-            "<body>",
-            '<a class="skip" href="#~tables">Go to the tables</a>',
-            *_first_screen(document),
-            '<div class="desk">',
-            *_list(document),
-            *_tables(document),
-            "</div>",
-            f'<script type="application/json" id="review">{_embedded(document)}</script>',
-            f"<script>{script}</script>",
-            "</body>",
-            "</html>",
-            "",
-        ]
-    )
+    body = [
+        '<a class="skip" href="#~tables">Go to the tables</a>',
+        *_first_screen(document),
+        '<div class="desk">',
+        *_list(document),
+        *_tables(document),
+        "</div>",
+        f'<script type="application/json" id="review">{_embedded(document)}</script>',
+        f"<script>{script}</script>",
+    ]
+    return html_page.document(title, style, script, body)
 
 
 def page_script() -> str:
@@ -88,34 +62,12 @@ def page_script() -> str:
 
 
 def _resource(name: str) -> str:
-    return resource(f"{_FOLDER}/{name}").read_text("utf-8")
-
-
-def _hash(text: str) -> str:
-    """The hash of a text as the content security policy writes it."""
-    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
+    return html_page.read_part(f"{_FOLDER}/{name}")
 
 
 def _embedded(document: Json) -> str:
     """The document as JSON without a character that begins an end tag or a comment."""
     return json.dumps(document, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
-
-
-def _element(name: str, text: str, class_name: str = "") -> str:
-    """An element with a text, which is escaped."""
-    return f"<{name}{_class(class_name)}>{escape(text)}</{name}>"
-
-
-def _class(name: str) -> str:
-    return f' class="{name}"' if name else ""
-
-
-def _items(texts: Iterable[str], class_name: str = "") -> Iterator[str]:
-    """A list of texts; nothing without texts."""
-    if lines := [_element("li", text) for text in texts]:
-        yield f"<ul{_class(class_name)}>"
-        yield from lines
-        yield "</ul>"
 
 
 # The first screen
@@ -128,30 +80,30 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield '<header class="first">'
     parts = ["Review of a calibration change", document.get("date"), document.get("program")]
     parts.append(f"document {document['digest']}")
-    yield _element("p", " · ".join(filter(None, parts)), "kind")
-    yield _element("h1", document["title"])
+    yield element("p", " · ".join(filter(None, parts)), "kind")
+    yield element("h1", document["title"])
     yield _between(document)
     if paths := document.get("paths"):
-        yield _element("p", f"Only images below {' and '.join(paths)}.", "between")
+        yield element("p", f"Only images below {' and '.join(paths)}.", "between")
     if diverged := document.get("parted"):
-        yield _element("p", f"{diverged['text']}.", "trouble")
+        yield element("p", f"{diverged['text']}.", "trouble")
     if commit := document.get("commit"):
         yield _commit(commit)
     yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
     yield '<ul class="counts">'
     mistakes = counts["mistakes"]
-    yield _count("mistakes", mistakes, "mistake" if mistakes == 1 else "mistakes")
+    yield count("mistakes", mistakes, "mistake" if mistakes == 1 else "mistakes")
     for severity, plural in _SEVERITIES.items():
         number = counts.get(severity, 0)
-        yield _count(severity, number, severity if number == 1 else plural)
-    yield _count("waived", counts.get("waived", 0), "waived")
+        yield count(severity, number, severity if number == 1 else plural)
+    yield count("waived", counts.get("waived", 0), "waived")
     yield "</ul>"
     yield from _definitions(document)
     images = document["images"]
     for image in images:
         if len(images) > 1:
             yield '<section class="image">'
-            yield _element("h2", image["path"])
+            yield element("h2", image["path"])
             yield '<div class="facts">'
             yield from _image(document, image, "h3")
             yield "</div></section>"
@@ -161,14 +113,14 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield from _waived(document)
     yield from _commits(document)
     yield '<section class="fact cautions"><h2>Caution</h2>'
-    yield from (_element("p", text) for text in document["cautions"])
+    yield from (element("p", text) for text in document["cautions"])
     yield "</section>"
     yield "</div>"
     yield "</header>"
 
 
 def _between(document: Json) -> str:
-    old, new = (_element("code", document[side]) for side in ("old", "new"))
+    old, new = (element("code", document[side]) for side in ("old", "new"))
     return (
         f'<p class="between">{old} <span aria-hidden="true">→</span><span class="aside">to</span> {new}</p>'
     )
@@ -177,22 +129,22 @@ def _between(document: Json) -> str:
 def _commit(commit: Json) -> str:
     subject = f"“{commit['subject']}”" if commit.get("subject") else ""
     text = ", ".join(filter(None, (commit.get("author"), commit.get("date"), subject)))
-    return f'<p class="commit">{_element("code", commit["id"][:10])} {escape(text)}</p>'
+    return f'<p class="commit">{element("code", commit["id"][:10])} {escape(text)}</p>'
 
 
 def _definitions(document: Json) -> Iterator[str]:
     """What changed in the meaning of definitions; it comes before the images, whose verdicts rest on it."""
     for definition in document.get("definitions", []):
         yield '<section class="definition fact">'
-        yield _element("h2", f"Definition {definition['path']}")
+        yield element("h2", f"Definition {definition['path']}")
         for part in definition["parts"]:
-            yield _element("h3", f"{part['title']}: {part['count']:,}", part["kind"])
+            yield element("h3", f"{part['title']}: {part['count']:,}", part["kind"])
             yield "<ul>"
             for change in part["changes"]:
                 lines = f"line {change['lines']}: " if change["lines"] else ""
-                yield _element("li", f"{lines}{change['text']}")
+                yield element("li", f"{lines}{change['text']}")
             if more := part.get("more"):
-                yield _element("li", f"and {more:,} more; callint diff lists them")
+                yield element("li", f"and {more:,} more; callint diff lists them")
             yield "</ul>"
         yield "</section>"
 
@@ -205,20 +157,15 @@ def _commits(document: Json) -> Iterator[str]:
     yield '<section class="fact commits"><h2>Commits</h2>'
     yield from map(_commit, commits)
     if more := document.get("more_commits"):
-        yield _element("p", f"and {more:,} more", "commit")
+        yield element("p", f"and {more:,} more", "commit")
     yield "</section>"
-
-
-def _count(class_name: str, number: int, noun: str) -> str:
-    empty = " none" if not number else ""
-    return f'<li class="{class_name}{empty}"><strong>{number:,}</strong> {noun}</li>'
 
 
 def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
     """The facts about an image: what changed, and what it is."""
     if changed := list(_changed(document, image)):
         yield '<section class="fact changed">'
-        yield _element(heading, "What changed")
+        yield element(heading, "What changed")
         yield from changed
         yield "</section>"
     if any(image.get(key) for key in ("base", "definition", "sha256", "software", "bytes", "checksums")):
@@ -228,7 +175,7 @@ def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
 def _changed(document: Json, image: Json) -> Iterator[str]:
     """What changed in an image."""
     if image["state"] in _STATES:
-        yield _element("p", _STATES[image["state"]])
+        yield element("p", _STATES[image["state"]])
     elif image["state"] == "same" and image.get("renamed"):
         yield "<p>No byte of this image changed, but its name did.</p>"
     # The same bytes have new findings only if a definition, a policy or a waiver changed.
@@ -237,26 +184,26 @@ def _changed(document: Json, image: Json) -> Iterator[str]:
     ):
         yield "<p>No byte of this image changed, but its definition, its policy or a waiver did.</p>"
     if image.get("trouble"):
-        yield _element("p", image["trouble"], "trouble")
+        yield element("p", image["trouble"], "trouble")
     groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
     if groups:
         yield '<dl class="groups">'
         for sentence in groups:
             name = escape(sentence.get("group", "Other tables"))
-            purpose = _element("span", sentence["purpose"], "purpose")
-            yield f"<div><dt>{name} {purpose}</dt>{_element('dd', sentence['text'])}</div>"
+            purpose = element("span", sentence["purpose"], "purpose")
+            yield f"<div><dt>{name} {purpose}</dt>{element('dd', sentence['text'])}</div>"
         yield "</dl>"
     elif image["state"] == "changed":
         yield _unchanged(image)
-    yield from (_element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
+    yield from (element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
     yield from _axes(image)
-    yield from _items(image.get("log", []), "log")
+    yield from items(image.get("log", []), "log")
 
 
 def _identity(image: Json, heading: str) -> Iterator[str]:
     """What an image is, and how many of its bytes changed."""
     yield '<section class="fact identity">'
-    yield _element(heading, "The image")
+    yield element(heading, "The image")
     yield "<dl>"
     names = {
         "renamed": "Taken for renamed",
@@ -335,7 +282,7 @@ def _axes(image: Json) -> Iterator[str]:
             moved.append(f"{axis['count'][0]} → {axis['count'][1]} breakpoints")
         name = axis["name"] + (f" ({axis['signal']})" if axis.get("signal") else "")
         yield f'<p class="axis"><strong>Axis {escape(name)}</strong> {escape(", ".join(moved))}</p>'
-        yield from _items(axis.get("effects", []))
+        yield from items(axis.get("effects", []))
 
 
 def _waived(document: Json) -> Iterator[str]:
@@ -358,7 +305,7 @@ def _waived(document: Json) -> Iterator[str]:
     for (author, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
         yield f"<p><strong>{escape(author)}</strong>{escape(end)}: {escape(reason)}</p>"
-        yield from _items(_waived_text(table, messages) for table, messages in tables.items())
+        yield from items(_waived_text(table, messages) for table, messages in tables.items())
     yield "</section>"
 
 
@@ -389,7 +336,7 @@ def _list(document: Json) -> Iterator[str]:
         if not (tables := image["tables"]):
             continue
         if len(document["images"]) > 1:
-            yield _element("p", image["path"], "path")
+            yield element("p", image["path"], "path")
         yield '<ol class="tables">'
         for table in tables:
             severity = worst.get((image["id"], table["name"]), "")
@@ -473,10 +420,10 @@ def _tables(document: Json) -> Iterator[str]:
             kind = " · ".join(filter(None, (table.get("purpose"), table.get("group"), _shape(table))))
             yield f'<article class="table" id="{key}" data-image="{number}" tabindex="-1">'
             yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"
-            yield _element("p", kind, "kind")
-            yield _element("p", table["summary"], "summary")
+            yield element("p", kind, "kind")
+            yield element("p", table["summary"], "summary")
             if table.get("movement"):
-                yield _element("p", table["movement"], "movement")
+                yield element("p", table["movement"], "movement")
             yield '<div class="rest"></div>'
             yield "</article>"
         yield "</section>"
