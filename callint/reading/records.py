@@ -140,8 +140,8 @@ def _record_of(line: bytes) -> bytes:
 def _record_of_any(line: bytes) -> bytes:
     """As ``_record_of``, for a line without its end, which may be one of a raw image."""
     line = line.removeprefix(_BYTE_ORDER_MARK)
-    # A comment reaches up to the end of the line, so it begins behind the last control character. Lines of raw
-    # images are long, and to try _COMMENT at each of their bytes takes longer than to read the image.
+    # A comment reaches up to the end of the line, so it begins behind the last control character. Lines of
+    # raw images are long, and to try _COMMENT at each of their bytes takes longer than to read the image.
     end = line[len(line.rstrip(_COMMENT_BYTES)) :]
     comment = _COMMENT_START.search(end)
     return (line if comment is None else line[: len(line) - len(end) + comment.start()]).strip()

@@ -110,13 +110,13 @@ def _counted(
         return -1, -1, -1
     grid = decoded.grid(table)
     total = int(np.count_nonzero(change.changed))
-    is_new, is_old = (_same_cells(grid, side) & change.changed for side in (change.new, change.old))
+    is_new, is_old = (same_cells(grid, side) & change.changed for side in (change.new, change.old))
     new = int(np.count_nonzero(is_new))
     old = int(np.count_nonzero(is_old & ~is_new))
     return new, old, total - new - old
 
 
-def _same_cells(first: Grid, second: Grid) -> Flags:
+def same_cells(first: Grid, second: Grid) -> Flags:
     """Whether cells have the same number at the same breakpoints, shape (rows, columns)."""
     same = _same(first.raw, second.raw)
     for axis, other, shape in ((first.x, second.x, (1, -1)), (first.y, second.y, (-1, 1))):

@@ -27,6 +27,7 @@ from callint.reporting.terminal import (
     wrapped,
 )
 from callint.versioning.attribution import Attribution, Integers, Origin
+from callint.versioning.fleet_history import ValueTrail
 from callint.versioning.history import HistoryQuery, Setting
 
 _INDENT = "  "
@@ -203,6 +204,29 @@ def print_values(
         moved = f" ({old_place} then)" if old_place != new_place else ""
         lead = f"{_INDENT}{value:>{room}}  {_id_and_day(setting.origin)}"
         _print_row(lead, f"{_author_and_subject(setting.origin)}{moved}", terminal)
+
+
+def print_trail(trail: ValueTrail, terminal: Terminal) -> None:
+    """Print the images that had the present value before."""
+    terminal.print()
+    if trail.base:
+        _print_sentences(
+            [f"The base {trail.base} has the present value too, so no image need be its source."], terminal
+        )
+        return
+    if not trail.steps:
+        _print_sentences(["No other image had the present value before."], terminal)
+        return
+    _print_sentences(
+        ["The same value was in another image before; each line may come from the next one:"], terminal
+    )
+    room = max(len(step.path) for step in trail.steps)
+    for step in trail.steps:
+        together = "in the same commit; " if step.is_together else ""
+        others = f" (and {fmt.count(step.others, 'more image')} then)" if step.others else ""
+        lead = f"{_INDENT}{step.path:<{room}}  {_id_and_day(step.origin)}"
+        _print_row(lead, f"{together}{_author_and_subject(step.origin)}{others}", terminal)
+    _print_sentences(["Equal values are evidence of a copy, not proof."], terminal)
 
 
 def value_texts(definition: Definition, query: HistoryQuery, settings: Sequence[Setting]) -> list[str]:
