@@ -34,10 +34,11 @@ def report(images: int = _IMAGES) -> None:
             count = images // 10 if is_unlike else images
             root = Path(folder) / ("unlike" if is_unlike else "alike")
             aside(write_fleet, root, sample, count, is_unlike)
-            _measure(root, count, title)
+            print_table(*aside(_measure, root, count, title))
 
 
-def _measure(root: Path, images: int, title: str) -> None:
+def _measure(root: Path, images: int, title: str) -> tuple[str, list[str], list[list[str]]]:
+    """The title, the heads and the rows of a table, from a small process: a child begins with its memory."""
     cache = root.parent / f"{root.name}-cache"
     off, on = {"CALLINT_CACHE": ""}, {"CALLINT_CACHE": str(cache)}
     fleet = ["-m", "callint", "fleet"]
@@ -76,7 +77,7 @@ def _measure(root: Path, images: int, title: str) -> None:
         "that reads and hashes each file (aim 3), and of the first run (aim for one changed image 0.1);\n"
         f"peak memory of the largest process in MiB (aim 256); best of {_RUNS} runs that take turns"
     )
-    print_table(heading, ["", "time", "processor", "of first", "MiB"], rows)
+    return heading, ["", "time", "processor", "of first", "MiB"], rows
 
 
 def write_fleet(root: Path, sample: Sample, images: int, is_unlike: bool) -> None:

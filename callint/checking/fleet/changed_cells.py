@@ -16,7 +16,7 @@ from callint.checking.fleet.table_digests import table_form
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Integers
 from callint.model.change import ChangeSet, Flags, Grid
-from callint.model.definition import Definition, Table
+from callint.model.definition import Definition, Purpose, Table
 
 
 class Adoption(StrEnum):
@@ -65,7 +65,7 @@ class FleetAdoption:
 def cell_changes(changes: ChangeSet, old: Decoded, new: Decoded) -> list[CellChange]:
     """The cells that changed between two images, and all cells of tables whose axes moved.
 
-    The numbers of single units are left out.
+    The numbers of single units are left out. The most dangerous purpose comes first.
     """
     result = []
     for table in changes.touched_tables:
@@ -75,7 +75,8 @@ def cell_changes(changes: ChangeSet, old: Decoded, new: Decoded) -> list[CellCha
         change = changes.by_table.get(table.name)
         changed = change.changed if change is not None else np.ones(new_grid.raw.shape, bool)
         result.append(CellChange(table, old_grid, new_grid, changed))
-    return result
+    purposes = list(Purpose)
+    return sorted(result, key=lambda change: purposes.index(change.table.purpose))
 
 
 def adoption(survey: Survey, definition: Definition, changes: list[CellChange]) -> FleetAdoption:

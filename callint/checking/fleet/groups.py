@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
+from weakref import finalize
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,7 +89,8 @@ class FleetGroups:
         self.definitions: dict[str, LoadedDefinition] = {}
         self._tables: dict[str, tuple[Table | Text, ...]] = {}
         self._blocks: list[_Block] = []
-        self._digests = tempfile.SpooledTemporaryFile(_MOST_IN_MEMORY)  # noqa: SIM115 (closed with this object)
+        self._digests = tempfile.SpooledTemporaryFile(_MOST_IN_MEMORY)  # noqa: SIM115 (closed below)
+        finalize(self, self._digests.close)
         self._size = 0
 
     def add_definition(self, loaded: LoadedDefinition) -> None:

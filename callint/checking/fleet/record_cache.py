@@ -89,7 +89,7 @@ def load_bucket(root: Path, number: int, count: int) -> Bucket:
         return Bucket()
     try:
         return _unpacked(entry)
-    except (ValueError, TypeError, KeyError, IndexError, zlib.error):
+    except (ValueError, TypeError, KeyError, IndexError, RecursionError, zlib.error):
         return Bucket()
 
 
