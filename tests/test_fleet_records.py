@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -14,7 +15,6 @@ from distributed import LocalCluster
 
 from callint.checking.assignments import assignments
 from callint.checking.fleet import record_cache
-from callint.checking.fleet import survey as fleet_survey
 from callint.checking.fleet.records import RecordTask, pack, read_records
 from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import DIGEST_BYTES, TableDigests
@@ -22,7 +22,7 @@ from callint.checking.parallel import WorkerPool
 from callint.decoding.decode import decode
 from callint.decoding.digest import table_digest, text_digest
 from callint.decoding.loaded_definition import LoadedDefinition
-from callint.model.definition import Text
+from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image, Segment
 from callint.reading.definition import read_definition
@@ -74,7 +74,8 @@ def hexadecimal(digests: TableDigests, image: Image) -> dict[str, str]:
 def expected(definition: LoadedDefinition, image: Image) -> dict[str, str]:
     """The digests that callint show prints."""
     decoded = decode(definition.layout, image)
-    tables = [*definition.definition.tables.values(), *definition.definition.texts.values()]
+    tables: list[Table | Text] = [*definition.definition.tables.values()]
+    tables += definition.definition.texts.values()
     return {
         table.name: (
             text_digest(image, table) if isinstance(table, Text) else table_digest(decoded, table)
@@ -130,8 +131,8 @@ def yard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Yard:
     monkeypatch.setenv("CALLINT_CACHE", str(tmp_path / "cache"))
     monkeypatch.chdir(yard.root)
     # The change time of a file cannot be set back, so the run seems to begin later.
-    later = fleet_survey.time.time_ns() + 10**12
-    monkeypatch.setattr(fleet_survey.time, "time_ns", lambda: later)
+    later = time.time_ns() + 10**12
+    monkeypatch.setattr(time, "time_ns", lambda: later)
     return yard
 
 
@@ -185,9 +186,9 @@ def test_a_file_that_was_just_written_is_hashed_the_next_time(
     yard: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     newest = max(path.stat().st_ctime_ns for path in (yard.root / "boats").iterdir())
-    monkeypatch.setattr(fleet_survey.time, "time_ns", lambda: newest + 10**9)
+    monkeypatch.setattr(time, "time_ns", lambda: newest + 10**9)
     assert (read_fleet().read_count, read_fleet().read_count) == (4, 4)
-    monkeypatch.setattr(fleet_survey.time, "time_ns", lambda: newest + 3 * 10**9)
+    monkeypatch.setattr(time, "time_ns", lambda: newest + 3 * 10**9)
     assert (read_fleet().read_count, read_fleet().read_count) == (4, 0)
 
 
@@ -241,7 +242,7 @@ def test_a_damaged_entry_counts_as_absent(yard: Yard, tmp_path: Path, position: 
 def test_an_entry_of_another_form_counts_as_absent(
     yard: Yard, monkeypatch: pytest.MonkeyPatch, content: bytes
 ) -> None:
-    monkeypatch.setattr(record_cache.cache, "load", lambda *parts: content)
+    monkeypatch.setattr("callint.reading.cache.load", lambda *parts: content)
     assert record_cache.load_bucket(yard.root, 0, 1) == record_cache.Bucket()
 
 
@@ -281,7 +282,9 @@ def test_processes_find_the_same_groups(large_yard: Yard) -> None:
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[str]:
-    with LocalCluster(n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None) as local:
+    with LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+    ) as local:
         yield local.scheduler_address
 
 

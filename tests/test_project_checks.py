@@ -165,6 +165,7 @@ STARTS = {
     "checksums": _READING,
     "whatif": _READING,
     "history": _READING,
+    "fleet": _READING,
     "merge": _READING,
     "carry": _READING,
     "relocate": _READING,

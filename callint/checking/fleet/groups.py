@@ -6,7 +6,6 @@ import tempfile
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 from weakref import finalize
 
 import numpy as np
@@ -43,15 +42,20 @@ class TableGroups:
     """The calibrations of one table over the images of a fleet, the most frequent first.
 
     ``numbers`` (images) is the calibration of each image, counted from 0, and -1 if the image or its
-    definition lacks the table. Two calibrations of tables that are read in different ways differ. ``digests``
-    are those of the first calibrations, as ``callint show`` prints them. ``compared`` is the calibration of
+    definition lacks the table. Two calibrations of tables that are read in different ways differ. ``words``
+    (calibrations, 2) are the digests of the first calibrations. ``compared`` is the calibration of
     the image for comparison: -1 without one, and the number of all calibrations if no image has it.
     """
 
     table: Table | Text
     numbers: NDArray[np.int32]
-    digests: tuple[str, ...]
+    words: Words
     compared: int = -1
+
+    @property
+    def digests(self) -> list[str]:
+        """The digests of the first calibrations, as ``callint show`` prints them."""
+        return [words.tobytes()[:DIGEST_BYTES].hex() for words in self.words]
 
     @cached_property
     def counts(self) -> Integers:
@@ -148,7 +152,9 @@ class FleetGroups:
             numbers[np.ix_(chosen[block.definition][:, 0], block.images)] = own[places]
             start += len(block_keys)
         for row, name in enumerate(names):
-            yield _sorted_groups(self.tables[name], numbers[row], distinct)
+            start, end = np.searchsorted(distinct[:, 0], (row, row + 1)).tolist()
+            own = np.where(numbers[row] < 0, -1, numbers[row] - start)
+            yield _sorted_groups(self.tables[name], own, distinct[start:end, 2:])
 
     def _chosen(self, rows: Mapping[str, int]) -> dict[str, Integers]:
         """By definition, the row, the number and the form of each chosen table, shape (tables, 3).
@@ -195,14 +201,10 @@ def _sorted_groups(table: Table | Text, numbers: Integers, distinct: Words) -> T
     fleet, compared = numbers[:-1], int(numbers[-1])
     held, first, counts = np.unique(fleet[fleet >= 0], return_index=True, return_counts=True)
     ordered = held[np.lexsort((first, -counts))]
+    kept = distinct[ordered[:MOST_DIGESTS]]
     renumbered = np.full(len(distinct) + 1, -1, np.int32)  # the last one is for images without the table
     renumbered[ordered] = np.arange(len(held))
     own = int(renumbered[compared])
     if compared >= 0 and own < 0:
         own = len(held)
-    digests = tuple(_hexadecimal(distinct[number, 2:]) for number in ordered[:MOST_DIGESTS])
-    return TableGroups(table, renumbered[fleet], digests, own)
-
-
-def _hexadecimal(words: NDArray[Any]) -> str:
-    return words.tobytes()[:DIGEST_BYTES].hex()
+    return TableGroups(table, renumbered[fleet], kept, own)

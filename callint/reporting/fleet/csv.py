@@ -47,7 +47,7 @@ def _image(report: FleetReport, number: int) -> tuple[str, str]:
 
 def _calibrations(report: FleetReport) -> Iterator[str]:
     for groups in report.tables:
-        for number in listed_calibrations(groups):
+        for number, digest in zip(listed_calibrations(groups), groups.digests, strict=True):
             fields = ("", "", "", "", "")
             if report.is_selection:
                 values = calibration_values(report.contents, groups, number)
@@ -57,7 +57,7 @@ def _calibrations(report: FleetReport) -> Iterator[str]:
                 groups.table.name,
                 groups.table.purpose.value,
                 fmt.letter(number),
-                groups.digests[number],
+                digest,
                 str(int(groups.counts[number])),
             )
             yield csv_text((*head, *_image(report, image), *fields) for image in groups.images(number))

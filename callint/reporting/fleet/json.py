@@ -56,7 +56,10 @@ def _table(report: FleetReport, groups: TableGroups) -> dict[str, Any]:
         "table": table.name,
         "kind": (table.kind if isinstance(table, Table) else Kind.TEXT).value,
         "purpose": table.purpose.value,
-        "calibrations": [_calibration(report, groups, number) for number in listed_calibrations(groups)],
+        "calibrations": [
+            _calibration(report, groups, number, digest)
+            for number, digest in zip(listed_calibrations(groups), groups.digests, strict=True)
+        ],
     }
     if more := len(groups.counts) - len(document["calibrations"]):
         images = int(groups.counts[len(document["calibrations"]) :].sum())
@@ -64,10 +67,10 @@ def _table(report: FleetReport, groups: TableGroups) -> dict[str, Any]:
     return document
 
 
-def _calibration(report: FleetReport, groups: TableGroups, number: int) -> dict[str, Any]:
+def _calibration(report: FleetReport, groups: TableGroups, number: int, digest: str) -> dict[str, Any]:
     document: dict[str, Any] = {
         "mark": letter(number),
-        "digest": groups.digests[number],
+        "digest": digest,
         "images": groups.images(number),
     }
     if report.is_selection:
