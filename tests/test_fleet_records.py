@@ -18,7 +18,7 @@ from callint.checking.fleet import record_cache
 from callint.checking.fleet.records import RecordTask, pack, read_records
 from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import DIGEST_BYTES, TableDigests
-from callint.checking.parallel import WorkerPool
+from callint.checking.worker_pool import WorkerPool
 from callint.decoding.decode import decode
 from callint.decoding.digest import table_digest, text_digest
 from callint.decoding.loaded_definition import LoadedDefinition

@@ -243,6 +243,7 @@ def test_a_call_loads_no_more_than_is_listed_once_the_cache_is_warm(
         f"diff {_BASE} {_IMAGE}",
         f"show {_IMAGE}",
         f"history {_IMAGE}",
+        "fleet",
         f"whatif {_IMAGE} --true speed=1000 --reads 900",
     ],
 )

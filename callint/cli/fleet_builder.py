@@ -15,7 +15,7 @@ from callint.checking.fleet.records import pack
 from callint.checking.fleet.report import AnsweredQuestion, ChangeOfImage, CommitOfFleet, FleetReport
 from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import TableDigests
-from callint.checking.parallel import WorkerPool
+from callint.checking.worker_pool import WorkerPool
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.name_selection import names_matching
 from callint.comparing.table_query import Question, parse_question

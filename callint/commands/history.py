@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import click
 
@@ -19,13 +18,10 @@ from callint.decoding.layout import Item
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
 from callint.reading.workspace import Workspace, open_workspace
-from callint.versioning.attribution import Attribution
+from callint.versioning.attribution import Attribution, ValueTrail
 from callint.versioning.file_version import Content
 from callint.versioning.history import HistoryQuery, ImageHistory, open_history
 from callint.versioning.repository_file import RepositoryFile, find_image
-
-if TYPE_CHECKING:  # loaded with --fleet
-    from callint.versioning.fleet_history import ValueTrail
 
 #: From this number of commits on, a progress bar is useful.
 _LONG = 200
@@ -127,7 +123,7 @@ def _trail(
 ) -> ValueTrail:
     """The images that had the present value of a cell before; InputError for a text."""
     from callint.checking.fleet.changed_cells import same_cells
-    from callint.versioning.fleet_history import FleetHistory, ValueTrail
+    from callint.versioning.fleet_history import FleetHistory
 
     if isinstance(query.item, Text):
         raise InputError(f"{query.item.name}: it is a text; --fleet follows the cells of tables")

@@ -6,7 +6,6 @@ Equal values are evidence of a copy and no proof, so the results are called "sam
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 
 from callint.checking.assignments import assignment_of_named
@@ -20,7 +19,7 @@ from callint.model.change import Grid
 from callint.model.definition import Definition, Table
 from callint.reading.images import DamagedError, read_image
 from callint.reading.workspace import Workspace
-from callint.versioning.attribution import Origin
+from callint.versioning.attribution import Origin, SameValue
 from callint.versioning.git.entries import revision_entries
 from callint.versioning.git.log import LoggedCommit, read_history
 from callint.versioning.git.objects import read_blob, resolve_pointer
@@ -31,32 +30,6 @@ from callint.versioning.history_graph import HistoryGraph, HistoryNode
 MOST_STEPS = 20
 #: The number of contents of which it is known whether they have the value.
 _KEPT = 2**16
-
-
-@dataclass(frozen=True, slots=True)
-class SameValue:
-    """An image that had the value of a cell before another one got it, and the commit that set it there.
-
-    ``is_together`` says that both images got it in the same commit. ``others`` is the number of further
-    images that had the value then.
-    """
-
-    path: str
-    origin: Origin
-    is_together: bool
-    others: int
-
-
-@dataclass(frozen=True, slots=True)
-class ValueTrail:
-    """The images that had a value before, each the possible source of the one before it in the list.
-
-    ``base`` is the name of the base if it has the value too; then there is no list, because every image that
-    begins as the base has it.
-    """
-
-    base: str
-    steps: tuple[SameValue, ...]
 
 
 class FleetHistory:

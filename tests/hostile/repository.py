@@ -87,7 +87,6 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "whatif": ("whatif", HERON, "--true", "speed=1600", "--reads", "2000"),
     "fleet": ("fleet",),
     "fleet beside an image": ("fleet", "--differs-from", f"HEAD~1:{HERON}"),
-    "fleet with a commit": ("fleet", "--change", "HEAD"),
     "history over the fleet": ("history", HERON, "overspeed_cut", "--values", "--fleet"),
     "history": ("history", HERON),
     "history of a table": ("history", HERON, "fuel"),

@@ -14,7 +14,7 @@ from callint.checking.assignments import Assignment
 from callint.checking.fleet.table_digests import WORDS, TableDigests, Words
 from callint.checking.identity import identity_mismatch, size_problem
 from callint.checking.loading import ImageLoader
-from callint.checking.parallel import require_same_version
+from callint.checking.worker_pool import require_same_version
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.errors import InputError
 from callint.reading.images import DamagedError, read_image

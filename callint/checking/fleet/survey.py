@@ -34,7 +34,7 @@ from callint.checking.fleet.records import (
     RecordTask,
     read_records,
 )
-from callint.checking.parallel import WorkerPool, files_of
+from callint.checking.worker_pool import WorkerPool, files_of
 from callint.reading.family import find_family
 from callint.reading.workspace import Workspace
 

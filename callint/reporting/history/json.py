@@ -11,8 +11,7 @@ from callint.decoding.layout import Item
 from callint.model.change import Grid
 from callint.model.definition import Definition, StoredAxis, Table, Text
 from callint.reporting.json_fields import cell_position, finite, raw_value
-from callint.versioning.attribution import Attribution, HistoryEnd, Origin
-from callint.versioning.fleet_history import ValueTrail
+from callint.versioning.attribution import Attribution, HistoryEnd, Origin, ValueTrail
 from callint.versioning.history import HistoryQuery, Setting
 
 

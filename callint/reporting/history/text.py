@@ -26,8 +26,7 @@ from callint.reporting.terminal import (
     width,
     wrapped,
 )
-from callint.versioning.attribution import Attribution, Integers, Origin
-from callint.versioning.fleet_history import ValueTrail
+from callint.versioning.attribution import Attribution, Integers, Origin, ValueTrail
 from callint.versioning.history import HistoryQuery, Setting
 
 _INDENT = "  "
