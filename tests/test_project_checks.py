@@ -199,6 +199,7 @@ STARTS = {
     "checksums": _READING,
     "whatif": _READING,
     "history": _READING,
+    "fleet": _READING,
     "merge": _READING,
     "carry": _READING,
     "relocate": _READING,
@@ -278,6 +279,7 @@ def test_a_call_loads_no_more_than_is_listed_once_the_cache_is_warm(
         f"diff {_BASE} {_IMAGE}",
         f"show {_IMAGE}",
         f"history {_IMAGE}",
+        "fleet",
         f"whatif {_IMAGE} --true speed=1000 --reads 900",
     ],
 )

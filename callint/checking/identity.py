@@ -55,3 +55,13 @@ def same_identity(first: Image, second: Image, identities: Iterable[Identity]) -
 def count_held_bytes(image: Image, memory: Memory) -> int:
     """The number of bytes of the memory that an image holds."""
     return image.count_bytes(memory.start, memory.end)
+
+
+def size_problem(image: Image, memory: Memory) -> str | None:
+    """A clause that says why an image does not fit into the memory; a raw image must fill it."""
+    if image.is_part:
+        held_bytes = count_held_bytes(image, memory)
+        return None if held_bytes else "no byte of it lies in the memory that the definition describes"
+    if image.size == memory.size:
+        return None
+    return f"it has {image.size:,} bytes, but the memory has {memory.size:,}"

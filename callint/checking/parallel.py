@@ -8,18 +8,15 @@ from __future__ import annotations
 
 import secrets
 import threading
-from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from callint import __version__
-from callint.checking.assignments import Assignment, definition_parts
+from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
 from callint.checking.image_findings import FOR_READERS, FindingDetails, ImageResult
-from callint.model.errors import InputError
+from callint.checking.worker_pool import WorkerPool, files_of, require_same_version
 from callint.model.policy import Policy
 from callint.reading.tree import InMemoryTree, Tree
 
@@ -45,76 +42,31 @@ class Task:
     details: FindingDetails = FOR_READERS
 
 
-@dataclass(frozen=True, slots=True)
-class WorkerPool:
-    """An executor with ``size`` workers.
-
-    ``carries_files`` says that the workers cannot read the tree, so that the tasks carry the files.
-    ``on_broken`` is called when the executor has broken down: then the caller's process does the rest.
-    """
-
-    executor: Executor
-    size: int
-    carries_files: bool
-    on_broken: Callable[[], None]
-
-    def find(
-        self,
-        tree: Tree,
-        policy: Policy,
-        images: Sequence[Assignment],
-        details: FindingDetails = FOR_READERS,
-    ) -> Iterator[ImageResult]:
-        """The findings in the images, in their order. At most two tasks for each worker are under way."""
-        under_way: deque[tuple[Task, Future[list[ImageResult]] | None]] = deque()
-        try:
-            for task in self._tasks(tree, policy, images, details):
-                under_way.append((task, self._submit(task)))
-                if len(under_way) > 2 * self.size:
-                    yield from self._results(*under_way.popleft())
-            while under_way:
-                yield from self._results(*under_way.popleft())
-        finally:
-            for _, future in under_way:
-                if future is not None:
-                    future.cancel()
-
-    def _tasks(
-        self,
-        tree: Tree,
-        policy: Policy,
-        images: Sequence[Assignment],
-        details: FindingDetails,
-    ) -> Iterator[Task]:
-        run = secrets.token_hex(16)
-        size = max(1, min(_MOST_IMAGES, len(images) // (_TASKS_PER_WORKER * self.size)))
-        for start in range(0, len(images), size):
-            part = tuple(images[start : start + size])
-            files = _files_of(tree, part) if self.carries_files else tree
-            yield Task(__version__, run, files, policy, part, details)
-
-    def _submit(self, task: Task) -> Future[list[ImageResult]] | None:
-        """The future of a task; None if the executor has broken down."""
-        try:
-            return self.executor.submit(work, task)
-        except BrokenExecutor:
-            return None
-
-    def _results(self, task: Task, future: Future[list[ImageResult]] | None) -> list[ImageResult]:
-        if future is not None:
-            with suppress(BrokenExecutor):
-                return future.result()
-        self.on_broken()
-        return work(task)
+def find_in_workers(
+    pool: WorkerPool,
+    tree: Tree,
+    policy: Policy,
+    images: Sequence[Assignment],
+    details: FindingDetails | None = None,
+) -> Iterator[ImageResult]:
+    """The findings in the images, in their order."""
+    for results in pool.run(work, _tasks(pool, tree, policy, images, details or FOR_READERS)):
+        yield from results
 
 
-def _files_of(tree: Tree, images: Sequence[Assignment]) -> InMemoryTree:
-    """The files that these images need."""
-    paths = {path for item in images for path in (item.image, *item.definitions, *item.bases)}
-    definitions = {path for item in images for path in item.definitions}
-    for parts in definition_parts(definitions, tree).values():
-        paths.update(parts)
-    return InMemoryTree(tree, sorted(paths))
+def _tasks(
+    pool: WorkerPool,
+    tree: Tree,
+    policy: Policy,
+    images: Sequence[Assignment],
+    details: FindingDetails,
+) -> Iterator[Task]:
+    run = secrets.token_hex(16)
+    size = max(1, min(_MOST_IMAGES, len(images) // (_TASKS_PER_WORKER * pool.size)))
+    for start in range(0, len(images), size):
+        part = tuple(images[start : start + size])
+        files = files_of(tree, part) if pool.carries_files else tree
+        yield Task(__version__, run, files, policy, part, details)
 
 
 class _WorkerState(threading.local):
@@ -129,10 +81,7 @@ _state = _WorkerState()
 
 def work(task: Task) -> list[ImageResult]:
     """Check the images of a task; InputError if the task comes from another version of callint."""
-    if task.version != __version__:
-        raise InputError(
-            f"--executor: a worker has callint {__version__}, not {task.version}; install the same everywhere"
-        )
+    require_same_version(task.version)
     checker = _state.checker
     if checker is None or _state.run != task.run:
         checker = Checker(

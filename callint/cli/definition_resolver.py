@@ -8,13 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from callint.checking.assignments import Assignment, assignment_of_named
-from callint.checking.identity import count_held_bytes, identity_mismatch
+from callint.checking.identity import identity_mismatch, size_problem
 from callint.checking.loading import ImageLoader
 from callint.checking.own_image import read_own_image, read_sound_image
 from callint.cli.image_loading import read_content
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.fmt import clean
-from callint.model.definition import Memory
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.image import Image
@@ -184,7 +183,7 @@ class DefinitionResolver:
     def read_for_writing(self, loaded: LoadedDefinition, image: Content) -> ImageFile:
         """The image file, for a command that writes; InputError also if its size is not the memory's."""
         file = self._read_file(loaded, image)
-        if problem := _size_problem(file.image, loaded.definition.memory):
+        if problem := size_problem(file.image, loaded.definition.memory):
             raise InputError(f"{image.name}: {problem}; read the image out again, or correct the definition")
         return file
 
@@ -208,7 +207,7 @@ class DefinitionResolver:
         memory = loaded.definition.memory
         base = read_sound_image(loaded, file.name, file.data, self.start_of(file)).image
         mismatch = identity_mismatch(base, memory)
-        problem = str(mismatch) if mismatch else _size_problem(base, memory)
+        problem = str(mismatch) if mismatch else size_problem(base, memory)
         if not base.size:
             problem = "the image is empty"
         if problem:
@@ -234,14 +233,4 @@ def _fits(data: bytes, loaded: LoadedDefinition, start: int | None) -> bool:
         image = read_image_file(data, memory, start).image
     except DamagedError:
         return False
-    return _size_problem(image, memory) is None and identity_mismatch(image, memory) is None
-
-
-def _size_problem(image: Image, memory: Memory) -> str | None:
-    """A clause that says why an image does not fit into the memory; a raw image must fill it."""
-    if image.is_part:
-        held_bytes = count_held_bytes(image, memory)
-        return None if held_bytes else "no byte of it lies in the memory that the definition describes"
-    if image.size == memory.size:
-        return None
-    return f"it has {image.size:,} bytes, but the memory has {memory.size:,}"
+    return size_problem(image, memory) is None and identity_mismatch(image, memory) is None

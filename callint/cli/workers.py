@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
     from multiprocessing.context import SpawnContext
 
-    from callint.checking.parallel import WorkerPool
+    from callint.checking.worker_pool import WorkerPool
 
 #: The number of images per process from which its start pays off.
 _IMAGES_PER_PROCESS = 16
@@ -61,7 +61,7 @@ def _processes(size: int) -> Iterator[WorkerPool]:
     from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
     from multiprocessing import active_children
 
-    from callint.checking.parallel import WorkerPool
+    from callint.checking.worker_pool import WorkerPool
 
     class Pool(ProcessPoolExecutor):
         """Blocks signals while it starts a process: Ctrl-C would end the process before it can ignore it."""
@@ -161,7 +161,7 @@ def _cluster(name: str) -> Iterator[WorkerPool]:
         from distributed import Client
     except ImportError:
         raise InputError(f"--executor {name}: packages are missing; install callint[cluster]") from None
-    from callint.checking.parallel import WorkerPool
+    from callint.checking.worker_pool import WorkerPool
 
     try:
         client = Client(address, timeout=_TIMEOUT)  # type: ignore[no-untyped-call]

@@ -19,6 +19,7 @@ COMMANDS = {
     "checksums": "find the checksums of images of unknown software",
     "whatif": "show what a false signal reading does to every table",
     "history": "show which commit last set each cell of an image",
+    "fleet": "compare many images with each other",
     "merge": "merge two reworks of one image, cell by cell",
     "carry": "transfer a rework to another software version",
     "relocate": "find the tables of a definition in another software version",

@@ -44,7 +44,7 @@ from callint.reading.workspace import Workspace, open_workspace
 from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
-    from callint.checking.parallel import WorkerPool
+    from callint.checking.worker_pool import WorkerPool
     from callint.reporting.files.destinations import Destination
     from callint.versioning.git.log import Commit
     from callint.versioning.ranges import Span

@@ -18,7 +18,7 @@ from callint.decoding.layout import Item
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
 from callint.reading.workspace import Workspace, open_workspace
-from callint.versioning.attribution import Attribution
+from callint.versioning.attribution import Attribution, ValueTrail
 from callint.versioning.file_version import Content
 from callint.versioning.history import HistoryQuery, ImageHistory, open_history
 from callint.versioning.repository_file import RepositoryFile, find_image
@@ -35,6 +35,7 @@ class HistoryOptions:
     tables: tuple[str, ...]
     cell: str | None
     values: bool
+    fleet: bool
     rev: str | None
     everything: bool
     definition: str | None
@@ -49,6 +50,11 @@ class HistoryOptions:
     "--cell", metavar="X,Y", help="List every value of the cell at these breakpoints, newest first."
 )
 @click.option("--values", is_flag=True, help="List every value of the scalar or text TABLE, newest first.")
+@click.option(
+    "--fleet",
+    is_flag=True,
+    help="With --cell or --values: name the images that had the present value before.",
+)
 @click.option("--rev", metavar="REV", help="Start from REV (default: the working tree).")
 @click.option("--all", "everything", is_flag=True, help="Also list tables that never changed.")
 @click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
@@ -63,6 +69,8 @@ def command(options: HistoryOptions) -> int:
     its commit.
 
     With --cell or --values, prints every value that one cell, scalar or text ever had. IMAGE can be REV:path.
+    --fleet adds which other image of the policy had the present value last before this one got it, where that
+    one may have it from, and so on. Equal values are evidence of a copy, not proof.
 
     callint follows renames and merges. It reads all versions with the current definition. If an older version
     holds different software, the history ends there, and the output says so.
@@ -73,12 +81,17 @@ def command(options: HistoryOptions) -> int:
     decoded = loaded.decoded(resolver.read_image(loaded, content))
     items = _items(decoded, options.tables)
     query = None
+    if options.fleet and not (options.cell is not None or options.values):
+        raise click.UsageError("--fleet needs --cell or --values.")
     if options.cell is not None or options.values:
         query = _query(decoded, items, options.tables, options.cell)
     history = open_history(file, loaded.layout, content.data, resolver.start_of(content))
     report = _HistoryReport(decoded, content.name, loaded.file.path, options.form)
     if query is not None:
-        report.print_values(query, history)
+        trail = None
+        if options.fleet:
+            trail = _trail(resolver, file, content, decoded, query, history)
+        report.print_values(query, history, trail)
     else:
         with progress("walking back", history.commit_count, _LONG) as step:
             attribution = history.attribution(step)
@@ -100,6 +113,35 @@ def _read(options: HistoryOptions) -> tuple[Workspace, RepositoryFile, Content]:
     return workspace, file, Content(file.name, file.path_from(workspace.root), file.read())
 
 
+def _trail(
+    resolver: DefinitionResolver,
+    file: RepositoryFile,
+    content: Content,
+    decoded: Decoded,
+    query: HistoryQuery,
+    history: ImageHistory,
+) -> ValueTrail:
+    """The images that had the present value of a cell before; InputError for a text."""
+    from callint.checking.fleet.changed_cells import same_cells
+    from callint.versioning.fleet_history import FleetHistory
+
+    if isinstance(query.item, Text):
+        raise InputError(f"{query.item.name}: it is a text; --fleet follows the cells of tables")
+    if not resolver.policy.path:
+        raise InputError("--fleet needs a policy that names the images; run callint init first")
+    loaded = resolver.resolve(content)
+    grid = decoded.grid(query.item)
+    base_name, base = resolver.read_base(loaded, content, decoded.image, None)
+    if base is not None and same_cells(loaded.decoded(base).grid(query.item), grid)[query.y, query.x]:
+        return ValueTrail(base_name, ())
+    newest = next(iter(history.query(query)))
+    fleet = FleetHistory(
+        file.repo, resolver.workspace, loaded.definition, grid, (query.x, query.y), file.revision or "HEAD"
+    )
+    with progress("looking at other images", fleet.image_count, _LONG) as step:
+        return ValueTrail("", tuple(fleet.trail(file.path, newest.origin.id, step)))
+
+
 @dataclass(frozen=True, slots=True)
 class _HistoryReport:
     """Prints histories of an image in one form. ``image`` and ``definition`` are names for people."""
@@ -109,18 +151,20 @@ class _HistoryReport:
     definition: str
     form: str
 
-    def print_values(self, query: HistoryQuery, history: ImageHistory) -> None:
-        """Print all values of one cell or text."""
+    def print_values(self, query: HistoryQuery, history: ImageHistory, trail: ValueTrail | None) -> None:
+        """Print all values of one cell or text, and the images that had the present one before."""
         settings = list(history.query(query))
         if self.form == "json":
             from callint.reporting.history.json import values_document
 
-            _write(values_document(self.decoded, query, settings, self.image, self.definition))
+            _write(values_document(self.decoded, query, settings, self.image, self.definition, trail))
         else:
-            from callint.reporting.history.text import print_values
+            from callint.reporting.history.text import print_trail, print_values
             from callint.reporting.terminal import console
 
             print_values(self.decoded, query, settings, console(sys.stdout))
+            if trail is not None:
+                print_trail(trail, console(sys.stdout))
 
     def print_attribution(
         self, items: list[Item | Text], is_selection: bool, everything: bool, attribution: Attribution

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby, pairwise
 from typing import Any
@@ -448,3 +448,9 @@ def _groups(items: Sequence[Item], first: Integers) -> list[StorageGroup]:
         groups.append(StorageGroup(storage.dtype, storage.type, cells, part, storage.has_swapped_words))
         start = stop
     return groups
+
+
+def make_table_layout(definition: Definition, table: Table) -> Layout:
+    """The layout of one table with its axes, by which it is decoded fast."""
+    axes = {name: definition.axes[name] for name in table.axes}
+    return make_layout(replace(definition, tables={table.name: table}, axes=axes))

@@ -30,6 +30,7 @@ from callint.fmt.raw_bits import raw_bits, same_number, with_bits
 from callint.fmt.safe_text import byte_string, clean
 from callint.fmt.tables import (
     axis_value,
+    letter,
     list_names,
     name_with_purpose,
     output_shift,
@@ -54,6 +55,7 @@ __all__ = [
     "format_distinct",
     "format_near",
     "has_stored_digits",
+    "letter",
     "list_names",
     "name_with_purpose",
     "number",

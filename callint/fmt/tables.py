@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from string import ascii_uppercase
 
 from callint.fmt import numbers
 from callint.model.change import OutputShift, TextChange
@@ -73,3 +74,13 @@ def text_change(change: TextChange, between: str) -> str:
         for part in change.hidden
     )
     return f"{text} (they read alike; bytes {old} {between} {new})"
+
+
+def letter(number: int) -> str:
+    """The mark with a number from 0: A to Z, then AA, AB and so on."""
+    mark = ""
+    number += 1
+    while number:
+        number, place = divmod(number - 1, len(ascii_uppercase))
+        mark = ascii_uppercase[place] + mark
+    return mark

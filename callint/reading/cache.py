@@ -206,7 +206,7 @@ def _name(kind: str, parts: tuple[bytes, ...]) -> str:
 
 
 #: The folders of the program in whose subfolders lies what entries are made by.
-_FOLDERS_WITH_FOLDERS = ("callint", "reading", "rules")
+_FOLDERS_WITH_FOLDERS = ("callint", "checking", "reading", "rules")
 
 
 @cache

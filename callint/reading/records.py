@@ -60,6 +60,8 @@ _DIGITS = {
 _RECORD_START = re.compile(rb"(?::|[Ss][0-9])[\x20-\x7e]{0,600}")
 #: A comment up to the end of its line; lines of raw images have control characters, so they are no comments.
 _COMMENT = re.compile(rb"[ \t]*(?:[;#]|//)[\t\x20-\x7e\x80-\xff]*(?=[\r\n]|\Z)")
+_COMMENT_START = re.compile(rb"[;#]|//")
+_COMMENT_BYTES = bytes([9, *range(0x20, 0x7F), *range(0x80, 0x100)])
 _BYTE_ORDER_MARK, _CTRL_Z = b"\xef\xbb\xbf", b"\x1a"
 _END_RECORDS = {RecordFormat.HEX: ":00000001FF", RecordFormat.SREC: "S7, S8 or S9"}
 
@@ -113,7 +115,7 @@ def kind_of(data: bytes) -> RecordFormat | None:
     head = _without_marks(data[:_HEAD])
     if len(data) > _HEAD:
         head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
-    lines = [line for line in map(_record_of, head.splitlines()) if line][:_HEAD_LINES]
+    lines = [line for line in map(_record_of_any, head.splitlines()) if line][:_HEAD_LINES]
     if 2 * sum(_RECORD_START.fullmatch(line) is not None for line in lines) < len(lines):
         return None
     amounts = {
@@ -133,6 +135,16 @@ def _without_marks(text: bytes) -> bytes:
 def _record_of(line: bytes) -> bytes:
     """The record of a line, without a comment, a byte order mark and spaces; empty without a record."""
     return _COMMENT.sub(b"", line.removeprefix(_BYTE_ORDER_MARK)).strip()
+
+
+def _record_of_any(line: bytes) -> bytes:
+    """As ``_record_of``, for a line without its end, which may be one of a raw image."""
+    line = line.removeprefix(_BYTE_ORDER_MARK)
+    # A comment reaches up to the end of the line, so it begins behind the last control character. Lines of
+    # raw images are long, and to try _COMMENT at each of their bytes takes longer than to read the image.
+    end = line[len(line.rstrip(_COMMENT_BYTES)) :]
+    comment = _COMMENT_START.search(end)
+    return (line if comment is None else line[: len(line) - len(end) + comment.start()]).strip()
 
 
 def read_records(text: bytes, kind: RecordFormat) -> Records:

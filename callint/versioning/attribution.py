@@ -92,3 +92,29 @@ class Attribution:
         """Whether origins, given by index, are later than the first known commit; any shape."""
         flags: Flags = np.array([not origin.is_first for origin in self.origins], bool)[indexes]
         return flags
+
+
+@dataclass(frozen=True, slots=True)
+class SameValue:
+    """An image that had the value of a cell before another one got it, and the commit that set it there.
+
+    ``is_together`` says that both images got it in the same commit. ``others`` is the number of further
+    images that had the value then.
+    """
+
+    path: str
+    origin: Origin
+    is_together: bool
+    others: int
+
+
+@dataclass(frozen=True, slots=True)
+class ValueTrail:
+    """The images that had a value before, each the possible source of the one before it in the list.
+
+    ``base`` is the name of the base if it has the value too; then there is no list, because every image that
+    begins as the base has it.
+    """
+
+    base: str
+    steps: tuple[SameValue, ...]

@@ -21,7 +21,8 @@ import numpy as np
 from callint.checking.identity import identity_mismatch
 from callint.comparing.compare import changed_cells
 from callint.decoding.decode import decode
-from callint.decoding.layout import Layout, make_layout
+from callint.decoding.footprint import footprint
+from callint.decoding.layout import Layout, make_layout, make_table_layout
 from callint.model.change import Flags, Grid
 from callint.model.definition import Table, Text
 from callint.model.errors import InputError
@@ -29,7 +30,6 @@ from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import reason
 from callint.versioning.attribution import Attribution, EndReason, HistoryEnd, Integers, Origin, Rename
-from callint.versioning.footprint import footprint
 from callint.versioning.git.diff import staged_rename_source
 from callint.versioning.git.log import read_history, shallow_commits
 from callint.versioning.git.objects import read_blob, resolve_pointer
@@ -264,9 +264,7 @@ class ImageHistory:
 
     def _cell_values(self, table: Table, x: int, y: int) -> Iterator[Setting]:
         # A layout of this table alone: decoding it is fast.
-        definition = self.layout.definition
-        axes = {name: definition.axes[name] for name in table.axes}
-        layout = make_layout(replace(definition, tables={table.name: table}, axes=axes))
+        layout = make_table_layout(self.layout.definition, table)
         item = layout.table_items[table.name]
         cell = int(layout.first[item]) + y * layout.shape(item)[1] + x
 

@@ -24,8 +24,9 @@ from distributed import LocalCluster
 from callint.checking import bases as checking_bases
 from callint.checking.assignments import assignments
 from callint.checking.checker import Checker
-from callint.checking.parallel import Task, WorkerPool, work
+from callint.checking.parallel import Task, work
 from callint.checking.report import Report
+from callint.checking.worker_pool import WorkerPool
 from callint.cli.progress import progress
 from callint.cli.workers import amount, workers
 from callint.model.errors import InputError

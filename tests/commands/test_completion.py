@@ -77,7 +77,7 @@ ASKED: dict[str, Callable[[], set[str]]] = {
     "callint rules value/": lambda: {rule for rule in RULES if rule.startswith("value/")},
     "callint waive axis": lambda: {rule for rule in RULES if rule.startswith("axis/")},
     "callint waive waiver": set,  # none of them can be waived
-    "callint schema f": lambda: {"findings"},
+    "callint schema fi": lambda: {"findings"},
     "callint completion ": lambda: set(SHELLS),
     "callint show p": lambda: FILES,
     "callint check --output p": lambda: FILES,

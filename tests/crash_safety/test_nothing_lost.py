@@ -95,6 +95,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "export": (yard, ("export", DEFINITION)),
     "review --output": (yard, ("review", BASE, HERON, "--output", "review.html")),
     "explain": (yard, ("explain", BASE, HERON, "--output", "explained.html")),
+    "fleet --output": (yard, ("fleet", "--format", "html", "--output", "fleet.html")),
     "check --output": (yard, ("check", "--format", "json", "--output", "report.json")),
     "diff --output": (yard, ("diff", BASE, HERON, "--format", "json", "--output", "report.json")),
     "show --output": (yard, ("show", HERON, "--format", "json", "--output", "report.json")),

@@ -44,6 +44,7 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "check --staged --output": ("check", "--staged", *_JSON, "--output", "OUTPUT"),
     "check --range --output": ("check", "--range", "HEAD~1..HEAD", "--each", *_JSON, "--output", "OUTPUT"),
     "diff --output": ("diff", BASE, HERON, *_JSON, "--output", "OUTPUT"),
+    "fleet --output": ("fleet", *_JSON, "--output", "OUTPUT"),
     "diff --output as CDFX": ("diff", BASE, AUK, "--format", "cdfx", "--output", "OUTPUT"),
     "diff --output as carried": (
         "diff",

@@ -11,7 +11,8 @@ import pytest
 import callint
 from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
-from callint.checking.parallel import Task, WorkerPool, work
+from callint.checking.parallel import Task, work
+from callint.checking.worker_pool import WorkerPool
 from callint.model.errors import InputError
 from callint.model.finding import Cell
 from callint.model.policy import Policy

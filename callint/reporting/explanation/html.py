@@ -11,12 +11,12 @@ from textwrap import wrap
 from callint import fmt
 from callint.checking.cause_order import Danger
 from callint.model.definition import Purpose
-from callint.reading.resources import resource
+from callint.reporting import html_page
 from callint.reporting.explanation.english import English
 from callint.reporting.explanation.german import German
 from callint.reporting.explanation.language import Language
 from callint.reporting.explanation.wording import Titles, change_texts, range_lines, shortened
-from callint.reporting.page_elements import element, items, policy_hash
+from callint.reporting.html_page import element, items
 from callint.versioning.explanation import ExplainedTable, Explanation, Reason
 
 #: The languages in which the page is written, by their tags.
@@ -43,7 +43,7 @@ _DANGERS = {Danger.DISABLED: 0, Danger.WEAKENED: 1}
 
 def page(explanation: Explanation, language: Language, titles: Titles) -> str:
     """The whole page. Equal explanations give equal pages, byte for byte."""
-    return "\n".join(_Page(explanation, language, titles).lines()) + "\n"
+    return _Page(explanation, language, titles).text()
 
 
 class _Room:
@@ -89,25 +89,15 @@ class _Page:
         self._described: set[str] = set()
         self._room = _Room(_MOST_LINES)
 
-    def lines(self) -> Iterator[str]:
-        head, style = self._language.headings, resource("reporting/explanation/page.css").read_text("utf-8")
-        policy = f"default-src 'none'; style-src '{policy_hash(style)}'; base-uri 'none'; form-action 'none'"
-        yield from (
-            "<!doctype html>",
-            f'<html lang="{self._language.tag}">',
-            "<head>",
-            '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            '<meta name="referrer" content="no-referrer">',
-            element("title", fmt.clean(f"{head.title}: {self._name()}")),
-            f"<style>{style}</style>",
-            "</head>",
-            "<body>",
-            "<main>",
-            element("h1", head.title),
-        )
-        yield from self._facts()
+    def text(self) -> str:
+        """The whole page."""
+        title = fmt.clean(f"{self._language.headings.title}: {self._name()}")
+        style = html_page.read_part("reporting/explanation/page.css")
+        return html_page.document(title, style, "", self._body(), self._language.tag)
+
+    def _body(self) -> Iterator[str]:
+        head = self._language.headings
+        yield from ("<main>", element("h1", head.title), *self._facts())
         yield element("h2", head.summary)
         yield from items(filter(None, self._summary()))
         yield from self._guarded()
@@ -115,7 +105,7 @@ class _Page:
         yield from self._unchanged()
         yield element("h2", head.cautions)
         yield from items(self._language.cautions)
-        yield from ("</main>", *self._foot(), "</body>", "</html>")
+        yield from ("</main>", *self._foot())
 
     # What the page is about
 

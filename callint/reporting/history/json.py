@@ -11,7 +11,7 @@ from callint.decoding.layout import Item
 from callint.model.change import Grid
 from callint.model.definition import Definition, StoredAxis, Table, Text
 from callint.reporting.json_fields import cell_position, finite, raw_value
-from callint.versioning.attribution import Attribution, HistoryEnd, Origin
+from callint.versioning.attribution import Attribution, HistoryEnd, Origin, ValueTrail
 from callint.versioning.history import HistoryQuery, Setting
 
 
@@ -38,10 +38,18 @@ def history_document(
 
 
 def values_document(
-    decoded: Decoded, query: HistoryQuery, settings: Sequence[Setting], image: str, definition: str
+    decoded: Decoded,
+    query: HistoryQuery,
+    settings: Sequence[Setting],
+    image: str,
+    definition: str,
+    trail: ValueTrail | None = None,
 ) -> dict[str, Any]:
-    """Every value that a cell or a text ever had, the newest first."""
-    document = _document(image, definition, [setting.origin for setting in settings])
+    """Every value that a cell or a text ever had, the newest first, and who had the present one before."""
+    origins = [setting.origin for setting in settings]
+    known = {origin.id for origin in origins}
+    origins += [step.origin for step in (trail.steps if trail else ()) if step.origin.id not in known]
+    document = _document(image, definition, origins)
     item = query.item
     if isinstance(item, Text):
         texts = [{"value": setting.text, **_commit(setting.origin)} for setting in settings]
@@ -56,6 +64,19 @@ def values_document(
         cell = {**_cell(decoded.layout.definition, grid, query.x, query.y), **_commit(settings[0].origin)}
         table = _head(decoded.layout.definition, item)
         document["tables"].append({**table, "cells": [{**cell, "values": values}]})
+    if trail is not None:
+        document["same_value"] = {
+            **({"base": trail.base} if trail.base else {}),
+            "images": [
+                {
+                    "image": step.path,
+                    **_commit(step.origin),
+                    "others": step.others,
+                    **({"together": True} if step.is_together else {}),
+                }
+                for step in trail.steps
+            ],
+        }
     return _without_empty(document)
 
 

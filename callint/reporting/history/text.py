@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from string import ascii_uppercase
+from itertools import count
 
 import numpy as np
 
@@ -26,7 +26,7 @@ from callint.reporting.terminal import (
     width,
     wrapped,
 )
-from callint.versioning.attribution import Attribution, Integers, Origin
+from callint.versioning.attribution import Attribution, Integers, Origin, ValueTrail
 from callint.versioning.history import HistoryQuery, Setting
 
 _INDENT = "  "
@@ -165,18 +165,10 @@ def _marks(attribution: Attribution, numbers: Integers, terminal: Terminal) -> d
     """A mark and its style for each origin, all of one length: letters, newest first; a dot for the first."""
     dot = "·" if arrow(terminal) == "→" else "."
     used = np.unique(numbers).tolist()
-    letters = _letters()
+    letters = map(fmt.letter, count())
     marks = {n: dot if attribution.origins[n].is_first else next(letters) for n in used}
     room = max(map(len, marks.values()))
     return {n: (f"{mark:>{room}}", "" if mark == dot else CHANGED) for n, mark in marks.items()}
-
-
-def _letters() -> Iterator[str]:
-    """A to Z, then AA, AB and so on."""
-    yield from ascii_uppercase
-    for first in _letters():
-        for second in ascii_uppercase:
-            yield first + second
 
 
 def _print_legend(
@@ -211,6 +203,29 @@ def print_values(
         moved = f" ({old_place} then)" if old_place != new_place else ""
         lead = f"{_INDENT}{value:>{room}}  {_id_and_day(setting.origin)}"
         _print_row(lead, f"{_author_and_subject(setting.origin)}{moved}", terminal)
+
+
+def print_trail(trail: ValueTrail, terminal: Terminal) -> None:
+    """Print the images that had the present value before."""
+    terminal.print()
+    if trail.base:
+        _print_sentences(
+            [f"The base {trail.base} has the present value too, so no image need be its source."], terminal
+        )
+        return
+    if not trail.steps:
+        _print_sentences(["No other image had the present value before."], terminal)
+        return
+    _print_sentences(
+        ["The same value was in another image before; each line may come from the next one:"], terminal
+    )
+    room = max(len(step.path) for step in trail.steps)
+    for step in trail.steps:
+        together = "in the same commit; " if step.is_together else ""
+        others = f" (and {fmt.count(step.others, 'more image')} then)" if step.others else ""
+        lead = f"{_INDENT}{step.path:<{room}}  {_id_and_day(step.origin)}"
+        _print_row(lead, f"{together}{_author_and_subject(step.origin)}{others}", terminal)
+    _print_sentences(["Equal values are evidence of a copy, not proof."], terminal)
 
 
 def value_texts(definition: Definition, query: HistoryQuery, settings: Sequence[Setting]) -> list[str]:

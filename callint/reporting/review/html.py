@@ -15,8 +15,8 @@ from typing import Any
 
 from callint import fmt
 from callint.checking.cause_order import Danger
-from callint.reading.resources import resource
-from callint.reporting.page_elements import class_attribute, element, items, policy_hash
+from callint.reporting import html_page
+from callint.reporting.html_page import class_attribute, element, items
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
@@ -49,43 +49,18 @@ def page(document: Json) -> str:
     Equal documents give equal pages, byte for byte.
     """
     style, script = _resource("review.css"), page_script()
-    policy = "; ".join(
-        (
-            "default-src 'none'",
-            f"style-src '{policy_hash(style)}'",
-            f"script-src '{policy_hash(script)}'",
-            "base-uri 'none'",
-            "form-action 'none'",
-        )
-    )
     title = f"{document['title']}: review of a calibration change"
-    return "\n".join(
-        [
-            "<!doctype html>",
-            '<html lang="en">',
-            "<head>",
-            '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            '<meta name="color-scheme" content="light dark">',
-            '<meta name="referrer" content="no-referrer">',
-            element("title", title),
-            f"<style>{style}</style>",
-            "</head>",
-            "<body>",
-            '<a class="skip" href="#~tables">Go to the tables</a>',
-            *_first_screen(document),
-            '<div class="desk">',
-            *_list(document),
-            *_tables(document),
-            "</div>",
-            f'<script type="application/json" id="review">{_embedded(document)}</script>',
-            f"<script>{script}</script>",
-            "</body>",
-            "</html>",
-            "",
-        ]
-    )
+    body = [
+        '<a class="skip" href="#~tables">Go to the tables</a>',
+        *_first_screen(document),
+        '<div class="desk">',
+        *_list(document),
+        *_tables(document),
+        "</div>",
+        f'<script type="application/json" id="review">{_embedded(document)}</script>',
+        f"<script>{script}</script>",
+    ]
+    return html_page.document(title, style, script, body)
 
 
 def page_script() -> str:
@@ -95,7 +70,7 @@ def page_script() -> str:
 
 
 def _resource(name: str) -> str:
-    return resource(f"{_FOLDER}/{name}").read_text("utf-8")
+    return html_page.read_part(f"{_FOLDER}/{name}")
 
 
 def _embedded(document: Json) -> str:
@@ -267,11 +242,9 @@ def _commits(document: Json) -> Iterator[str]:
 
 
 def _count(class_name: str, number: int, noun: str) -> str:
-    empty = " none" if not number else ""
-    text = f"<strong>{number:,}</strong> {noun}"
-    target = "~waived" if class_name == "waived" else "~findings"
-    content = f'<a href="#{target}">{text}</a>' if number else text
-    return f'<li class="{class_name}{empty}">{content}</li>'
+    """A count with a link to what it counts."""
+    target = "#~waived" if class_name == "waived" else "#~findings"
+    return html_page.count(class_name, number, noun, target)
 
 
 def _image(document: Json, image: Json, heading: str) -> Iterator[str]:

@@ -55,14 +55,15 @@ _NO_AXIS = ("", "", "", "")
 
 def csv_lines(decoded: Decoded, tables: Iterable[Table | Text], axes: Iterable[Axis]) -> Iterator[str]:
     """The file in chunks: column names, then the cells of tables and texts, then breakpoints of axes."""
-    yield _csv([COLUMNS])
+    yield csv_text([COLUMNS])
     for table in tables:
-        yield _csv(_cells(decoded, table) if isinstance(table, Table) else [_text(decoded, table)])
+        yield csv_text(_cells(decoded, table) if isinstance(table, Table) else [_text(decoded, table)])
     for axis in axes:
-        yield _csv(_breakpoints(decoded, axis))
+        yield csv_text(_breakpoints(decoded, axis))
 
 
-def _csv(rows: Iterable[Iterable[str]]) -> str:
+def csv_text(rows: Iterable[Iterable[str]]) -> str:
+    """Rows of fields as lines."""
     stream = StringIO(newline="")
     csv.writer(stream, lineterminator="\r\n").writerows(rows)
     return stream.getvalue()

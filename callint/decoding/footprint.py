@@ -19,20 +19,22 @@ class Footprint:
     """The cells to which each byte of an image belongs: an entry per byte of each cell, by position.
 
     ``first`` (bytes + 1) is the first entry of each byte; ``owners`` (entries) are numbers of cells, and
-    after all cells numbers of texts; ``masks`` (entries) are their bits of the byte. So comparing a thousand
+    after all cells numbers of texts; ``masks`` (entries) are their bits of the byte. ``owned`` (bytes) is 255
+    for a byte with an entry and 0 for others. So comparing a thousand
     contents that differ in a few bytes each costs little more than comparing their bytes.
     """
 
     first: NDArray[np.int32]
     owners: Integers
     masks: NDArray[np.uint8]
+    owned: NDArray[np.uint8]
 
     def changed(self, old: Image, new: Image) -> Integers:
         """The numbers of cells and texts whose bits differ; some occur twice or more.
 
         Both images must have the same addresses.
         """
-        differing = _differing_positions(old.content, new.content)
+        differing = _differing_positions(old.content, new.content, self.owned)
         first = self.first[differing]
         amounts = self.first[differing + 1] - first
         ends = np.cumsum(amounts)
@@ -66,16 +68,20 @@ def footprint(layout: Layout, image: Image, texts: list[Text]) -> Footprint:
     order = np.argsort(all_positions, kind="stable")
     first = np.zeros(image.size + 1, np.int32)
     np.cumsum(np.bincount(all_positions, minlength=image.size), out=first[1:])
-    return Footprint(first, np.concatenate(owners)[order], np.concatenate(masks)[order])
+    owned = np.where(np.diff(first) > 0, np.uint8(0xFF), np.uint8(0))
+    return Footprint(first, np.concatenate(owners)[order], np.concatenate(masks)[order], owned)
 
 
-def _differing_positions(old: NDArray[np.uint8], new: NDArray[np.uint8]) -> Integers:
-    """The rising positions at which two contents of the same size differ.
+def _differing_positions(
+    old: NDArray[np.uint8], new: NDArray[np.uint8], owned: NDArray[np.uint8]
+) -> Integers:
+    """The rising positions of owned bytes at which two contents of the same size differ.
 
     Compares eight bytes at a time, as few of them differ.
     """
     end = len(old) // 8 * 8
-    blocks = np.flatnonzero(old[:end].view(np.uint64) != new[:end].view(np.uint64))
+    old_words, new_words, owned_words = (content[:end].view(np.uint64) for content in (old, new, owned))
+    blocks = np.flatnonzero((old_words ^ new_words) & owned_words)
     candidates = np.concatenate([(8 * blocks[:, None] + np.arange(8)).ravel(), np.arange(end, len(old))])
-    positions: Integers = candidates[old[candidates] != new[candidates]]
+    positions: Integers = candidates[(old[candidates] ^ new[candidates]) & owned[candidates] != 0]
     return positions

@@ -1,0 +1,210 @@
+"""Numbers the different contents of each table over all images of a fleet."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from weakref import finalize
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.checking.fleet.records import Packed
+from callint.checking.fleet.table_digests import DIGEST_BYTES, WORDS, Words, fleet_tables, table_form
+from callint.decoding.layout import Integers
+from callint.decoding.loaded_definition import LoadedDefinition
+from callint.model.definition import Purpose, Table, Text
+from callint.model.errors import InputError
+
+#: The digests of a fleet are kept in memory up to this number of bytes, and above it in a temporary file.
+_MOST_IN_MEMORY = 32 * 2**20
+#: The number of digests that are compared at once.
+_CHUNK = 2**19
+#: The number of calibrations of a table of which the digest is kept.
+MOST_DIGESTS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """Images of one definition; ``numbers`` and ``first`` as in ``Packed``. The digests lie at ``place``."""
+
+    definition: str
+    images: Integers
+    numbers: NDArray[np.uint8]
+    first: NDArray[np.uint32]
+    place: int
+
+
+@dataclass(frozen=True)
+class TableGroups:
+    """The calibrations of one table over the images of a fleet, the most frequent first.
+
+    ``numbers`` (images) is the calibration of each image, counted from 0, and -1 if the image or its
+    definition lacks the table. Two calibrations of tables that are read in different ways differ. ``words``
+    (calibrations, 2) are the digests of the first calibrations. ``compared`` is the calibration of
+    the image for comparison: -1 without one, and the number of all calibrations if no image has it.
+    """
+
+    table: Table | Text
+    numbers: NDArray[np.int32]
+    words: Words
+    compared: int = -1
+
+    @property
+    def digests(self) -> list[str]:
+        """The digests of the first calibrations, as ``callint show`` prints them."""
+        return [words.tobytes()[:DIGEST_BYTES].hex() for words in self.words]
+
+    @cached_property
+    def counts(self) -> Integers:
+        """The number of images with each calibration, shape (calibrations,)."""
+        counts: Integers = np.bincount(self.numbers[self.numbers >= 0])
+        return counts
+
+    @cached_property
+    def first_images(self) -> Integers:
+        """The first image with each calibration, shape (calibrations,)."""
+        first = np.empty(len(self.counts), np.int64)
+        images = np.flatnonzero(self.numbers >= 0)[::-1]
+        first[self.numbers[images]] = images
+        return first
+
+    def images(self, number: int) -> list[int]:
+        """The images with a calibration."""
+        images: list[int] = np.flatnonzero(self.numbers == number).tolist()
+        return images
+
+    @property
+    def is_uniform(self) -> bool:
+        """Whether all images that have the table have the same calibration."""
+        return len(self.counts) <= 1
+
+
+class FleetGroups:
+    """The digests of the tables of a fleet, and the groups that follow from them.
+
+    ``definitions`` are those of the images, by path.
+    """
+
+    def __init__(self, images: int) -> None:
+        self.image_count = images
+        self.definitions: dict[str, LoadedDefinition] = {}
+        self._tables: dict[str, tuple[Table | Text, ...]] = {}
+        self._blocks: list[_Block] = []
+        self._digests = tempfile.SpooledTemporaryFile(_MOST_IN_MEMORY)  # noqa: SIM115 (closed below)
+        finalize(self, self._digests.close)
+        self._size = 0
+
+    def add_definition(self, loaded: LoadedDefinition) -> None:
+        """Add a definition before its images."""
+        self.definitions[loaded.file.path] = loaded
+        self._tables[loaded.file.path] = fleet_tables(loaded)
+
+    def add(self, definition: str, images: Sequence[int], packed: Packed) -> None:
+        """Add images of a definition by their numbers; the number ``image_count`` is one for comparison."""
+        if len(packed.numbers) != len(self._tables[definition]):
+            raise InputError(f"{definition}: the definition changed while callint read the images; try again")
+        content = np.ascontiguousarray(packed.digests).tobytes()
+        self._digests.seek(self._size)
+        self._digests.write(content)
+        numbers = np.asarray(images, np.int64)
+        self._blocks.append(_Block(definition, numbers, packed.numbers, packed.first, self._size))
+        self._size += len(content)
+
+    @cached_property
+    def tables(self) -> dict[str, Table | Text]:
+        """The tables of all definitions by name, the most dangerous purpose first."""
+        tables: dict[str, Table | Text] = {}
+        for definition in self._tables.values():
+            for table in definition:
+                tables.setdefault(table.name, table)
+        purposes = list(Purpose)
+        return dict(sorted(tables.items(), key=lambda item: purposes.index(item[1].purpose)))
+
+    def groups(self, names: Collection[str]) -> Iterator[TableGroups]:
+        """The groups of tables in the order of ``tables``."""
+        selected = [name for name in self.tables if name in names]
+        size = max(1, _CHUNK // (self.image_count + 1))
+        for start in range(0, len(selected), size):
+            yield from self._groups(selected[start : start + size])
+
+    def _groups(self, names: list[str]) -> Iterator[TableGroups]:
+        """The groups of a few tables."""
+        rows = {name: row for row, name in enumerate(names)}
+        chosen = self._chosen(rows)
+        entries = [self._entries(block, chosen[block.definition]) for block in self._blocks]
+        keys = np.concatenate([np.empty((0, 2 + WORDS), np.uint64), *(keys for keys, _ in entries)])
+        is_held = keys[:, 2:].any(axis=1)
+        order = np.lexsort(keys.T[::-1])
+        ordered = keys[order]
+        is_new = np.ones(len(ordered), bool)
+        is_new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
+        group = np.empty(len(ordered), np.int64)
+        group[order] = np.cumsum(is_new) - 1
+        distinct = ordered[is_new]
+        group[~is_held] = -1
+        numbers = np.full((len(names), self.image_count + 1), -1, np.int64)
+        start = 0
+        for block, (block_keys, places) in zip(self._blocks, entries, strict=True):
+            own = group[start : start + len(block_keys)]
+            numbers[np.ix_(chosen[block.definition][:, 0], block.images)] = own[places]
+            start += len(block_keys)
+        for row, name in enumerate(names):
+            start, end = np.searchsorted(distinct[:, 0], (row, row + 1)).tolist()
+            own = np.where(numbers[row] < 0, -1, numbers[row] - start)
+            yield _sorted_groups(self.tables[name], own, distinct[start:end, 2:])
+
+    def _chosen(self, rows: Mapping[str, int]) -> dict[str, Integers]:
+        """By definition, the row, the number and the form of each chosen table, shape (tables, 3).
+
+        The form tells apart tables that are read in different ways.
+        """
+        chosen: dict[str, Integers] = {}
+        forms: dict[bytes, int] = {}
+        for path, tables in self._tables.items():
+            definition = self.definitions[path].definition
+            parts = [
+                (rows[table.name], n, forms.setdefault(table_form(definition, table), len(forms)))
+                for n, table in enumerate(tables)
+                if table.name in rows
+            ]
+            chosen[path] = np.array(parts, np.int64).reshape(-1, 3)
+        return chosen
+
+    def _entries(self, block: _Block, tables: Integers) -> tuple[Words, Integers]:
+        """The digests of some tables in a block, and which of them each image has.
+
+        The first has a row for each digest: row of the table, its form, two words. The second has the shape
+        (tables, images).
+        """
+        count = int(block.first[-1])
+        self._digests.seek(block.place)
+        digests = np.frombuffer(self._digests.read(8 * WORDS * count), np.uint64).reshape(-1, WORDS)
+        rows, numbers, forms = tables.T
+        first = block.first[numbers].astype(np.int64)
+        amounts = block.first[numbers + 1].astype(np.int64) - first
+        starts = np.cumsum(amounts) - amounts
+        places = np.arange(int(amounts.sum())) + np.repeat(first - starts, amounts)
+        keys = np.empty((len(places), 2 + WORDS), np.uint64)
+        keys[:, 0], keys[:, 1] = np.repeat(rows, amounts), np.repeat(forms, amounts)
+        keys[:, 2:] = digests[places]
+        return keys, starts[:, None] + block.numbers[numbers]
+
+
+def _sorted_groups(table: Table | Text, numbers: Integers, distinct: Words) -> TableGroups:
+    """The groups of a table, the most frequent first, then by their first image.
+
+    ``numbers`` (images + 1) are rows of ``distinct``. The last image is for comparison and not counted.
+    """
+    fleet, compared = numbers[:-1], int(numbers[-1])
+    held, first, counts = np.unique(fleet[fleet >= 0], return_index=True, return_counts=True)
+    ordered = held[np.lexsort((first, -counts))]
+    kept = distinct[ordered[:MOST_DIGESTS]]
+    renumbered = np.full(len(distinct) + 1, -1, np.int32)  # the last one is for images without the table
+    renumbered[ordered] = np.arange(len(held))
+    own = int(renumbered[compared])
+    if compared >= 0 and own < 0:
+        own = len(held)
+    return TableGroups(table, renumbered[fleet], kept, own)

@@ -1,0 +1,1 @@
+"""Reports about a fleet: text, CSV, JSON and a page for a browser."""
