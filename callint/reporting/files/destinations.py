@@ -191,6 +191,27 @@ def own_file(path: Path) -> Destination:
     return Destination(path, is_own=True)
 
 
+def refuse_as_release(folder: Path, names: Iterable[str], workspace: Workspace) -> None:
+    """InputError if callint must not write files of these names into a folder, which need not exist.
+
+    As for an output: not where a policy names an image, and not in git's own folder.
+    """
+    refuse_as_folder(folder)
+    if _is_system_path(folder):
+        raise InputError(f"{folder}: it cannot be written: it is not a folder; choose another place")
+    try:
+        place = resolved(folder)
+    except OSError as error:
+        raise InputError(f"{folder}: {reason(error)}; choose another place") from None
+    for name in names:
+        for alias in dict.fromkeys((_absolute(folder / name), place / name)):
+            if _is_image_of(alias, workspace):
+                raise InputError(
+                    f"{folder}: {workspace.policy.path} takes {name} in it for an image; "
+                    "choose another folder"
+                )
+
+
 def refuse_as_folder(path: Path) -> None:
     """InputError if a path, which need not exist, leads into git's own folder or out of the repository."""
     require_inside_repository(path)
