@@ -100,7 +100,8 @@ def command(options: VerifyOptions) -> int:
 
         print_verification(result, console(sys.stdout), everything=options.everything, signed=options.signed)
     if beyond:
-        _warn(f"{content.name}: callint does not compare the {beyond:,} bytes after the end of the memory")
+        last = fmt.count(beyond, "byte")
+        _warn(f"{content.name}: callint does not compare the last {last}, after the end of the memory")
     return int(not result.is_verified(signed=options.signed))
 
 
