@@ -9,7 +9,7 @@ from callint.checking.report import Report
 from callint.cli.review_builder import ReviewOptions, review_of_images
 from callint.model.release import MANIFEST, PAGE, FileDigest, ImageFormat
 from callint.reading.workspace import Workspace
-from callint.reporting.release.image_file import format_of, released_file
+from callint.reporting.release.image_file import format_of, image_name, released_file
 from callint.reporting.release.manifest import Acceptance, manifest
 from callint.reporting.review.html import page
 from callint.reporting.review.json import review_document
@@ -19,6 +19,11 @@ from callint.versioning.review import ImageState, Review, ReviewedImage
 
 #: The number of digits by which the review page names the commit.
 _SHORT = 12
+
+
+def file_names(path: str, form: ImageFormat | None) -> set[str]:
+    """The names that the files of a release of an image may have, without that of a signature."""
+    return {image_name(path, form), image_name(path, None), PAGE, MANIFEST}
 
 
 def release_files(

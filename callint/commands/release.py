@@ -60,7 +60,7 @@ def command(options: ReleaseOptions) -> int:
 
     Exits with 1 and writes nothing if something prevents the release.
     """
-    from callint.cli.release_builder import release_files
+    from callint.cli.release_builder import file_names, release_files
     from callint.reporting.files.atomic_write import write_folder
     from callint.reporting.files.destinations import refuse_as_release
 
@@ -70,20 +70,20 @@ def command(options: ReleaseOptions) -> int:
     refuse_unknown_rules(workspace.policy)
     name = workspace.name(options.image)
     gate = ReleaseGate(workspace, name, date.today())
+    form = ImageFormat(options.form) if options.form else None
+    if options.output is not None:
+        refuse_as_release(Path(options.output), file_names(name, form), workspace)
     result = gate.judge()
     if not result.is_open:
         _print_refusal(name, result, options.everything)
         return 1
-    form = ImageFormat(options.form) if options.form else None
     if options.output is None:
         return 0
     from callint.versioning import signatures
 
     signs = signatures.is_wanted(gate.repo.working_dir) if options.signs is None else options.signs
     files = release_files(gate, result.report, form, is_signed=signs)
-    folder = Path(options.output)
-    refuse_as_release(folder, files, workspace)
-    write_folder(folder, files)
+    write_folder(Path(options.output), files)
     _print_release(name, gate, options.output, list(files))
     return 0
 

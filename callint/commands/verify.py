@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -78,13 +78,16 @@ def command(options: VerifyOptions) -> int:
     start = None if options.start is None else parse_address(options.start)
     workspace = open_workspace(options.policy)
     content = read_content(workspace, options.image)
+    read_back = None
+    if options.definition is not None:
+        read_back = place_read_back(workspace, content, options.definition, start)
     known = _known_images(workspace, options, len(content.data))
     matches = exact_matches(content.data, known)
     if matches:
         result = Verification(content.name, len(known.releases), len(known.versions), tuple(matches))
         beyond = 0
     else:
-        read_back = place_read_back(workspace, content, options.definition, start)
+        read_back = read_back or place_read_back(workspace, content, None, start)
         total = len(known.releases) + len(known.versions)
         with progress("comparing", total, _LONG) as step:
             result = verify(content.name, read_back.image, read_back.loaded, known, step)
@@ -111,7 +114,12 @@ def _known_images(workspace: Workspace, options: VerifyOptions, size: int) -> Kn
     folder = "" if repo is None else folder_of(repo, workspace.root)
     releases: dict[bytes, KnownRelease] = {}
     for known in _releases(workspace, options, repo, commits):
-        releases.setdefault(known.manifest, known)
+        first = releases.setdefault(known.manifest, known)
+        if known.signatures and not first.signatures:
+            releases[known.manifest] = known  # a copy without the signature says less
+        elif known is not first:
+            both = dict.fromkeys((*first.signatures, *known.signatures))
+            releases[known.manifest] = replace(first, signatures=tuple(both))
     versions: list[ImageVersion] = []
     if repo is not None:
         sizes = {size, *(known.release.memory.size for known in releases.values())}

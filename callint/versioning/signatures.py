@@ -155,7 +155,7 @@ def _sign_by_gpg(folder: Path, content: bytes) -> bytes:
 
 
 def _check_by_gpg(folder: Path, content: bytes, signature: Path) -> SignatureCheck:
-    command = ["gpg", "--keyid-format=long", "--status-fd=1", "--verify", str(signature), "-"]
+    command = ["gpg", "--no-auto-key-retrieve", "--status-fd=1", "--verify", str(signature), "-"]
     done = _run(command, content)
     states: dict[str, str] = {}
     for line in os.fsdecode(done.stdout).splitlines():

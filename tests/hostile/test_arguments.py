@@ -137,6 +137,13 @@ CALLS: dict[str, tuple[str, ...]] = {
     "export definition": ("export", "PATH", "--to", "exported.a2l"),
     "export --to": ("export", DEFINITION, "--to", "PATH"),
     "demo folder": ("demo", "PATH"),
+    "release image": ("release", "PATH", "--to", "release"),
+    "release --to": ("release", AUK, "--to", "PATH"),
+    "release --policy": ("release", AUK, "--check", "--policy", "PATH"),
+    "verify image": ("verify", "PATH"),
+    "verify --releases": ("verify", HERON, "--releases", "PATH"),
+    "verify --definition": ("verify", AUK, "--definition", "PATH"),
+    "verify --policy": ("verify", HERON, "--policy", "PATH"),
 }
 
 #: What paths may lead to, beside nothing.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
@@ -79,6 +80,7 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "import --to of a list": ("import", "list.csv", "--byte-order", "big", "--to", "OUTPUT"),
     "export --to": ("export", DEFINITION, "--to", "OUTPUT"),
     "demo": ("demo", "OUTPUT"),
+    "release --to": ("release", AUK, "--to", "OUTPUT"),
     "merge --to of definitions": ("merge", "twin-2.xml", "twin-3.xml", "twin-3.xml", "--to", "OUTPUT"),
 }
 #: What these commands make is an image, which the policy may name as one.
@@ -86,7 +88,7 @@ IMAGES = {name for name in WRITERS if name.startswith(("merge", "carry")) and "d
 #: What these make is a definition, which the policy may name as one.
 DEFINITIONS = {"merge --to of definitions"}
 #: These make what is new.
-NEW = {"relocate --to", "import --to", "import --to of a list", "export --to", "demo"}
+NEW = {"relocate --to", "import --to", "import --to of a list", "export --to", "demo", "release --to"}
 
 #: Why an output is refused, and not the rest of a call.
 _REASONS = (
@@ -96,6 +98,7 @@ _REASONS = (
     "takes it for an image",
     "it is a folder; name a file",
     "it exists; remove it",
+    "it exists and is not empty",
     "a link leads out of the repository",
 )
 
@@ -281,7 +284,10 @@ def test_every_place_is_of_its_named_kind(place: Place) -> None:
         result = place.yard.call(*writing(name, "free/output"))
         assert result.status in (0, 1), (name, result)
         for path in (root / "free").iterdir():
-            path.unlink()
+            if path.is_dir():
+                shutil.rmtree(path)
+            else:
+                path.unlink()
     for name in (*GITS, *POLICIES, *NAMED, *BOATS):
         assert (root / name).parent.is_dir(), name
 

@@ -183,7 +183,8 @@ def test_a_parent_of_the_definition_must_be_committed_too(yard: Scratch) -> None
     (yard.root / "defs/yard.xml").rename(yard.root / "defs/parent.xml")
     yard.write("defs/yard.xml", child('<table name="egr"><limits max="59"/></table>', extends="parent.xml"))
     yard.commit("A family")
-    parts = released(yard) and manifest(yard)["definition"]["parts"]
+    assert released(yard)
+    parts = manifest(yard)["definition"]["parts"]
     assert [part["path"] for part in parts] == ["defs/parent.xml"]
     shutil.rmtree(yard.root / "out")
     with (yard.root / "defs/parent.xml").open("a", encoding="utf-8") as parent:

@@ -194,22 +194,19 @@ def own_file(path: Path) -> Destination:
 def refuse_as_release(folder: Path, names: Iterable[str], workspace: Workspace) -> None:
     """InputError if callint must not write files of these names into a folder, which need not exist.
 
-    As for an output: not where a policy names an image, and not in git's own folder.
+    As for outputs, neither the folder nor a file in it may be an input, or an image that the policy names.
     """
     refuse_as_folder(folder)
-    if _is_system_path(folder):
-        raise InputError(f"{folder}: it cannot be written: it is not a folder; choose another place")
+    destination = Destination(folder, (), (workspace,), _git_paths_around(folder))
     try:
-        place = resolved(folder)
+        if _is_system_path(folder):
+            raise InputError(f"{folder}: it cannot be written: it is not a folder; choose another place")
+        target = resolved(folder)
+        destination._refuse(resolved(folder.parent) / folder.name, target)
+        for name in names:
+            destination.with_path(folder / name)._refuse(target / name, target / name)
     except OSError as error:
-        raise InputError(f"{folder}: {reason(error)}; choose another place") from None
-    for name in names:
-        for alias in dict.fromkeys((_absolute(folder / name), place / name)):
-            if _is_image_of(alias, workspace):
-                raise InputError(
-                    f"{folder}: {workspace.policy.path} takes {name} in it for an image; "
-                    "choose another folder"
-                )
+        raise InputError(f"{folder}: it cannot be written: {reason(error)}; choose another place") from None
 
 
 def refuse_as_folder(path: Path) -> None:

@@ -23,16 +23,20 @@ def format_of(file: ImageFile) -> ImageFormat:
     return ImageFormat.RAW if file.records is None else _RECORDS[file.records.kind]
 
 
+def image_name(path: str, form: ImageFormat | None) -> str:
+    """The name of an image's file in a format that its file does not have; None for the one that it has."""
+    return PurePosixPath(path).name if form is None else PurePosixPath(path).stem + _SUFFIXES[form]
+
+
 def released_file(file: ImageFile, path: str, form: ImageFormat) -> tuple[str, bytes]:
     """The name and the content of an image in a format; unchanged if the image file has it already.
 
     ``path`` is the image's path in the repository. InputError if the format cannot hold the image.
     """
-    name = PurePosixPath(path).name
+    name = image_name(path, None if format_of(file) is form else form)
     if format_of(file) is form:
         content = file.data
     else:
-        name = PurePosixPath(path).stem + _SUFFIXES[form]
         content = _raw(file.image, path) if form is ImageFormat.RAW else _records(file.image, path, form)
     if name.casefold().startswith((MANIFEST, PAGE)):
         raise InputError(f"{path}: a release has a file {name} of its own; rename the image")
