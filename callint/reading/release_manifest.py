@@ -55,8 +55,9 @@ def _release(document: dict[str, Any]) -> Release:
         image=_file(image),
         folder=document["folder"],
         content=image["content"],
-        start=image["start"],
-        memory=ReleasedMemory(**image["memory"]),
+        # To a schema 1.0 is an integer too.
+        start=int(image["start"]),
+        memory=ReleasedMemory(**{key: int(value) for key, value in image["memory"].items()}),
         file=_file(document["files"]["image"]),
         page=_file(document["files"]["review"]),
         definition=_file(document["definition"]),

@@ -489,6 +489,7 @@ _OWN_WAYS = {
     "callint/reading/temp_files.py": "what killed runs left",
     "callint/versioning/demo.py": "a new folder, of which the command asks first",
     "callint/commands/init.py": "what init wrote is removed",
+    "callint/versioning/signatures.py": "a temporary file outside of the repository, for ssh-keygen and gpg",
     "callint/cli/conflict_lists.py": "lists of an earlier merge are removed",
     "callint/cli/git_file.py": "folders in the store of git-lfs",
     "callint/__main__.py": "the null device",

@@ -23,6 +23,7 @@ from tests.running import (
     edited,
     fuel_cell,
     make_repository_yard,
+    steering,
     too_wide,
     valid,
     yard_base,
@@ -263,6 +264,22 @@ def test_a_broken_manifest_is_told_and_left_out(yard: Scratch, content: str) -> 
     assert result.status == 0
     assert result.stderr.startswith("callint: broken/manifest.json: ")
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_names_in_a_manifest_may_be_anything(yard: Scratch) -> None:
+    document = json.loads((yard.root / "r1/manifest.json").read_text("utf-8"))
+    document["image"]["start"] = 0.0
+    for number, path in enumerate(("a blob", "a\rb", "a\nb", "\ud800", "\0", "\x1b[2J", "../x", "-x"), 1):
+        document["image"]["path"] = document["files"]["image"]["path"] = path
+        document["commit"]["subject"] = document["commit"]["date"] = "\x1b[2J\u202e"
+        yard.write(f"odd/{number}/manifest.json", json.dumps(document, indent=1))
+    result = yard.call(
+        "verify", str(yard.write("../read.bin", edited(GOOD, {CUT: u16(4300)}))), CALLINT_TRACEBACK="1"
+    )
+    assert (result.status, result.stderr, steering(result.stdout)) == (1, "", [])
+    assert "r1/manifest.json" in result.flat and "8 images of releases" in result.flat
+    result = yard.call("verify", str(yard.write("../read.bin", GOOD)))
+    assert (result.stderr, steering(result.stdout)) == ("", [])
 
 
 def test_manifests_of_other_things_are_passed_over(yard: Scratch) -> None:

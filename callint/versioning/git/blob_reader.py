@@ -117,12 +117,11 @@ def sizes_of(folder: Path, blobs: Iterable[str]) -> dict[str, int]:
     return {blob: size for blob, size in _headers(folder, blobs) if blob}
 
 
-def ids_of(folder: Path, names: Sequence[str]) -> dict[str, str]:
-    """The ids of the blobs that names such as ``COMMIT:path`` mean; without those that mean none."""
-    # A line is a name; git would read the rest of one with a line break as another.
-    names = [name for name in names if "\n" not in name]
-    headers = _headers(folder, names)
-    return {name: blob for name, (blob, _) in zip(names, headers, strict=True) if blob}
+def ids_of(folder: Path, files: Sequence[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """The blobs of files, each a commit's id and a path from the top; without those that are absent."""
+    named = {f"{commit}:{path}": (commit, path) for commit, path in files if _is_plain(path)}
+    headers = _headers(folder, named)
+    return {file: blob for file, (blob, _) in zip(named.values(), headers, strict=False) if blob}
 
 
 def _headers(folder: Path, names: Iterable[str]) -> list[tuple[str, int]]:
@@ -133,8 +132,18 @@ def _headers(folder: Path, names: Iterable[str]) -> list[tuple[str, int]]:
     ) as process:
         answers, _ = process.communicate(request)
     headers = []
-    for answer in answers.splitlines():
+    for answer in answers.split(b"\n")[:-1]:
         fields = answer.split()
-        is_blob = len(fields) == 3 and fields[1] == b"blob"
+        # Without such a blob git repeats the name, which may hold these words.
+        is_blob = len(fields) == 3 and fields[1] == b"blob" and fields[2].isdigit()
         headers.append((fields[0].decode(), int(fields[2])) if is_blob else ("", 0))
     return headers
+
+
+def _is_plain(path: str) -> bool:
+    """Whether git can read a path of any text in one line; it dies of one that leads out."""
+    try:
+        path.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        return False
+    return path.isprintable() and not {"", ".", ".."} & set(path.split("/"))

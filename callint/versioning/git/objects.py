@@ -24,9 +24,7 @@ def blob_sizes(repo: Repo, blobs: Collection[str]) -> dict[str, int]:
 
 def blobs_in_commits(repo: Repo, files: Collection[tuple[str, str]]) -> dict[tuple[str, str], str]:
     """The blobs of files, each a commit's id and a path from the top; without those that are absent."""
-    names = {f"{commit}:{path}": (commit, path) for commit, path in files}
-    ids = ids_of(repo.working_dir, list(names)) if names else {}
-    return {names[name]: blob for name, blob in ids.items()}
+    return ids_of(repo.working_dir, list(files)) if files else {}
 
 
 def resolve_pointer(repo: Repo, data: bytes) -> bytes:
