@@ -149,9 +149,10 @@ def releases_in_history(repo: Repo, commits: Sequence[LoggedCommit]) -> Iterator
             place = f"{commit.id[:8]}:{path}"
             # A signature may have been committed later than the manifest.
             signatures = [
-                Signature(suffix, read_blob(repo, signature))
+                Signature(suffix, content)
                 for suffix in (SSH_SUFFIX, GPG_SUFFIX)
                 for signature in dict.fromkeys(blobs.get(path + suffix, ()))
+                if len(content := read_blob(repo, signature)) <= _MAX_SIGNATURE
             ]
             folder = posixpath.dirname(path)
             yield KnownRelease(
@@ -159,7 +160,7 @@ def releases_in_history(repo: Repo, commits: Sequence[LoggedCommit]) -> Iterator
                 place,
                 data,
                 tuple(signatures),
-                cache(_reader(repo, commit.id, folder)),
+                _reader(repo, commit.id, folder),
             )
 
 
@@ -195,4 +196,4 @@ def _read(
         for suffix in (SSH_SUFFIX, GPG_SUFFIX)
         if (content := read_beside(MANIFEST + suffix)) is not None and len(content) <= _MAX_SIGNATURE
     ]
-    yield KnownRelease(release, place, data, tuple(signatures), cache(read_beside))
+    yield KnownRelease(release, place, data, tuple(signatures), read_beside)

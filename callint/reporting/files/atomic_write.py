@@ -105,8 +105,9 @@ def _clear_folders(target: Path) -> None:
 
 
 def _fill_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     for name, content in files.items():
-        handle = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        handle = os.open(folder / name, flags, 0o666)
         with os.fdopen(handle, "wb") as file:
             file.writelines([content])
             file.flush()
