@@ -351,6 +351,7 @@ READING = {
     "review --definition": ("review", BASE, HERON, "--definition", "INPUT", "--output", "OUTPUT"),
     "review --policy": ("review", BASE, HERON, "--policy", "INPUT", "--output", "OUTPUT"),
     "review --log": ("review", BASE, HERON, "--log", "INPUT", "--output", "OUTPUT"),
+    "release --policy": ("release", AUK, "--policy", "INPUT", "--to", "OUTPUT"),
     "merge BASE": ("merge", "INPUT", AUK, BASE, "--definition", DEFINITION, "--to", "OUTPUT"),
     "merge OURS": ("merge", BASE, "INPUT", BASE, "--definition", DEFINITION, "--to", "OUTPUT"),
     "merge THEIRS": ("merge", BASE, BASE, "INPUT", "--definition", DEFINITION, "--to", "OUTPUT"),
