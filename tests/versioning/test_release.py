@@ -13,6 +13,8 @@ import bincopy
 import pytest
 from intelhex import IntelHex
 
+from callint.decoding.digest import content_digest
+from callint.model.image import Image, Segment
 from tests.building import u16
 from tests.rules.example import table_digest
 from tests.running import (
@@ -99,6 +101,18 @@ def test_the_digest_of_the_content_is_that_of_its_blocks(yard: Scratch) -> None:
     block = GOOD.ljust(4096, b"\xff")
     expected = hashlib.sha256((0).to_bytes(8, "big") + block).hexdigest()
     assert manifest(yard)["image"]["content"] == expected
+
+
+def test_erased_memory_is_the_same_as_none_in_the_digest_of_the_content() -> None:
+    """Whole blocks of it, parts of blocks and gaps, wherever the segments begin."""
+    data = bytearray(b"\xff" * 5 * 4096)
+    data[100], data[3 * 4096 + 7] = 1, 2
+    whole = content_digest(Image.raw(bytes(data), 0x1000), 0xFF)
+    apart = Image((Segment(0x1064, bytes([1])), Segment(0x4000, bytes(data[3 * 4096 : 3 * 4096 + 9]))))
+    assert content_digest(apart, 0xFF) == whole
+    assert content_digest(Image.raw(bytes(data), 0x2000), 0xFF) != whole
+    assert content_digest(apart, 0x00) != whole
+    assert content_digest(Image(()), 0xFF) == content_digest(Image.raw(b"\xff" * 9000), 0xFF)
 
 
 def test_the_same_commit_gives_the_same_bytes_in_another_clone(yard: Scratch, tmp_path: Path) -> None:
