@@ -208,6 +208,8 @@ STARTS = {
     "apply": _READING,
     "restore": _READING,
     "seal": _READING,
+    "release": _READING,
+    "verify": _READING,
     "rules": {"click"},
     "schema": {"click"},
     "completion": {"click"},

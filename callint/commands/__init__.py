@@ -28,6 +28,8 @@ COMMANDS = {
     "apply": "write the values of a spreadsheet or a CDF file",
     "restore": "put the content of the base back",
     "seal": "recompute the stored checksums",
+    "release": "write a checked and signed release of a committed image",
+    "verify": "say which release an image is, or how it differs from the nearest",
     "rules": "explain the rules",
     "schema": "print a schema, for editors and other programs",
     "completion": "print a shell completion script",

@@ -9,7 +9,7 @@ the definition becomes part of them as soon as the model has it.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
 
@@ -31,6 +31,9 @@ from callint.model.image import Image
 
 #: Hexadecimal digits of the first part, 112 bits, and of each of the other two, 56 bits.
 _CONTENT_DIGITS, _PART_DIGITS = 28, 14
+
+#: The number of bytes of a block of ``content_digest``; its blocks start at multiples of it.
+_BLOCK_SIZE = 4096
 
 #: Fields that only people read, names that are replaced by the objects they refer to, and demands.
 _NOT_MEANING = frozenset(
@@ -128,6 +131,39 @@ def image_digest(image: Image) -> str:
     """The SHA-256 of all bytes of an image, and of their addresses if the image is partial."""
     extents = repr(image.extents).encode() if image.is_part else b""
     return sha256(image.content.tobytes() + extents)
+
+
+def content_digest(image: Image, fill: int) -> str:
+    """The SHA-256 of the bytes of an image and their addresses, in 64 hexadecimal digits.
+
+    The format of the file does not count, and neither does erased memory: a byte of ``fill`` is the same as
+    an absent one. Only blocks with other bytes are hashed, each after its number.
+    """
+    erased = bytes([fill]) * _BLOCK_SIZE
+    digest = hashlib.sha256()
+    for number, block in _blocks(image, erased):
+        if block != erased:
+            digest.update(number.to_bytes(8, "big") + block)
+    return digest.hexdigest()
+
+
+def _blocks(image: Image, erased: bytes) -> Iterator[tuple[int, bytearray]]:
+    """The blocks that hold a byte of the image, by rising numbers; absent bytes are erased."""
+    number, block = -1, bytearray(erased)
+    for segment in image.segments:
+        position = 0
+        while position < len(segment.data):
+            address = segment.start + position
+            if address // _BLOCK_SIZE != number:
+                if number >= 0:
+                    yield number, block
+                number, block = address // _BLOCK_SIZE, bytearray(erased)
+            offset = address % _BLOCK_SIZE
+            part = segment.data[position : position + _BLOCK_SIZE - offset]
+            block[offset : offset + len(part)] = part
+            position += len(part)
+    if number >= 0:
+        yield number, block
 
 
 def whole_digest(image: Image, definition: Definition) -> ContentDigest:

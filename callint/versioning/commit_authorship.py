@@ -66,6 +66,14 @@ class CommitAuthorship:
             return NoAuthorship()
         return _CommitAuthorshipCheck(state, self._log_of(state))
 
+    def waiver_author(self, tree: RevisionTree, policy: str, waiver: Waiver) -> Person | None:
+        """The author of the commit that brought a waiver into the policy; None if git cannot tell."""
+        state = _FileState.of(tree, policy)
+        try:
+            return _CommitAuthorshipCheck(state, self._log_of(state)).waiver_author(waiver)
+        except _UnknownAuthorError:
+            return None
+
     def _log_of(self, state: _FileState) -> _CommitLog:
         if self._newest and not self._logs:
             self._logs.append(_CommitLog(state.repo, self._newest))
@@ -184,7 +192,7 @@ class _CommitAuthorshipCheck:
         self, waiver: Waiver, finding: Finding, context: CheckContext | None
     ) -> WaiverObjection | None:
         try:
-            author = self._waiver_author(waiver)
+            author = self.waiver_author(waiver)
             if author is None:
                 return None
             if any(author.is_same(person) for person in self._change_authors(finding, context)):
@@ -194,7 +202,7 @@ class _CommitAuthorshipCheck:
             return error.objection
         return None
 
-    def _waiver_author(self, waiver: Waiver) -> Person | None:
+    def waiver_author(self, waiver: Waiver) -> Person | None:
         """The author of a waiver; None if the checked state is an older commit without the waiver."""
         content = _without_line(waiver)
         author = self._introducer(self._state.policy, lambda blob: content in self._log.waivers(blob))

@@ -56,6 +56,15 @@ def set_up(root: Path) -> None:
     assert initialize(yard(root)).status == 0
 
 
+def committed_yard(root: Path) -> Scratch:
+    return make_repository_yard(root, owl=GOOD)
+
+
+def yard_with_folder(root: Path) -> None:
+    committed_yard(root)
+    (root / "release").mkdir()
+
+
 def nothing(root: Path) -> None:
     root.mkdir()
 
@@ -99,6 +108,8 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "check --output": (yard, ("check", "--format", "json", "--output", "report.json")),
     "diff --output": (yard, ("diff", BASE, HERON, "--format", "json", "--output", "report.json")),
     "show --output": (yard, ("show", HERON, "--format", "json", "--output", "report.json")),
+    "release": (committed_yard, ("release", "boats/owl.bin", "--to", "release")),
+    "release into a folder": (yard_with_folder, ("release", "boats/owl.bin", "--to", "release")),
     "show --definition --output": (yard, ("show", "--definition", "defs/yard.xml", "--output", "flat.xml")),
 }
 

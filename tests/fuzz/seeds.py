@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import random
 import re
 from collections.abc import Callable
@@ -86,6 +87,28 @@ def _values_of_others() -> bytes:
     return text.replace("<SHORT-NAME>fuel<", "<SHORT-NAME>other<").encode("utf-16")
 
 
+def _manifest() -> bytes:
+    """The manifest of a release, as short as the schema allows."""
+    file = {"path": "a.bin", "sha256": "0" * 64}
+    memory = {"start": 0, "size": 160, "fill": 255}
+    counts = ("error", "warning", "note", "waived", "images", "tables", "cells")
+    document = {
+        "format": "callint-release",
+        "version": 1,
+        "callint": "1.0",
+        "image": {**file, "content": "0" * 64, "start": 0, "memory": memory},
+        "commit": {"id": "0" * 40, "author": "Ada", "email": "ada@yard.example", "subject": "Work"},
+        "folder": "",
+        "files": {"image": file, "review": file},
+        "definition": {**file, "parts": []},
+        "policy": {**file, "second_person": False},
+        "findings": [],
+        "waivers": [],
+        "summary": dict.fromkeys(counts, 0),
+    }
+    return json.dumps(document, indent=1).encode()
+
+
 def seeds(target: str) -> list[bytes]:
     """The files that a target starts from."""
     makers: dict[str, Callable[[], list[bytes]]] = {
@@ -123,6 +146,7 @@ def seeds(target: str) -> list[bytes]:
             b"\xef\xbb\xbftable;fuel;map;mg;Fuel\nx;speed;rpm\ny;load;mg\n;800;1600;2400;3200\n"
             b"10;12;14;16;18\n40;42;47,5;46;48\n\ntable;monitor;scalar;;M\n;on\n",
         ],
+        "release": lambda: [_manifest()],
         "mdf": lambda: [_measurement(compression) for compression in (0, 2)],
         "log": lambda: [
             b"time,speed,load\n0,800,10.5\n1,1600,20\n2,,x\n",

@@ -46,6 +46,7 @@ from callint.reading.logs import Log
 from callint.reading.mdf_logs import MdfLog
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, RecordFormat, kind_of, read_records
+from callint.reading.release_manifest import read_manifest
 from callint.reading.tree import file_digests
 from callint.reading.value_rows import read_value_file
 from callint.reading.xml_source import read_source
@@ -271,11 +272,19 @@ def mdf(data: bytes) -> None:
         assert len(error.lines) == 1 and steering(clean(error.lines[0])) == []
 
 
+def release(data: bytes) -> None:
+    """A manifest is read, or one line says what is wrong with it."""
+    try:
+        read_manifest(data, "manifest.json")
+    except InputError as error:
+        assert len(error.lines) == 1 and not steering(clean(error.lines[0]))
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
         *(definition, definition_merge, image, hex, srec, asap2, addresses, mapping, policy, cdfx, values),
-        *(log, mdf),
+        *(log, mdf, release),
     )
 }
 

@@ -110,6 +110,9 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "init --undo": ("init", "--undo"),
     "import": ("import", "engine.a2l", "--to", "imported.xml"),
     "export": ("export", DEFINITION, "--to", "exported.a2l"),
+    "release": ("release", HERON, "--to", "release"),
+    "verify": ("verify", HERON),
+    "verify of another content": ("verify", "boats/auk.bin", "--format", "json"),
     "export of a revision": ("export", f"HEAD:{DEFINITION}", "--to", "exported.a2l"),
     "import of a list": (
         *("import", "list.csv", "--image", HERON, "--mapping", "columns.toml"),

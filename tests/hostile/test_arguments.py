@@ -147,6 +147,13 @@ CALLS: dict[str, tuple[str, ...]] = {
     "import --image": ("import", "list.csv", "--byte-order", "big", "--image", "PATH"),
     "export definition": ("export", "PATH", "--to", "exported.a2l"),
     "export --to": ("export", DEFINITION, "--to", "PATH"),
+    "release image": ("release", "PATH", "--to", "release"),
+    "release --to": ("release", AUK, "--to", "PATH"),
+    "release --policy": ("release", AUK, "--check", "--policy", "PATH"),
+    "verify image": ("verify", "PATH"),
+    "verify --releases": ("verify", HERON, "--releases", "PATH"),
+    "verify --definition": ("verify", AUK, "--definition", "PATH"),
+    "verify --policy": ("verify", HERON, "--policy", "PATH"),
     "demo folder": ("demo", "PATH"),
 }
 
@@ -365,7 +372,9 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
         }
         content = next((data for kind, data in fitting.items() if name.endswith(kind)), GOOD)
         path = HERON if "image" in name or name == "check paths" else "given"
-        if not name.endswith(("--to", "--output", "conflicts", "folder", "merge path")):
+        if name == "verify --releases":
+            (yard.root / path).mkdir()
+        elif not name.endswith(("--to", "--output", "conflicts", "folder", "merge path")):
             yard.write(path, BAD if path == HERON else content)
         if name == "show of a revision" or name.startswith("init") or "staged" in name:
             continue

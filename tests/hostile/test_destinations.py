@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
@@ -81,6 +82,7 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "import --to of a list": ("import", "list.csv", "--byte-order", "big", "--to", "OUTPUT"),
     "export --to": ("export", DEFINITION, "--to", "OUTPUT"),
     "demo": ("demo", "OUTPUT"),
+    "release --to": ("release", AUK, "--to", "OUTPUT"),
     "merge --to of definitions": ("merge", "twin-2.xml", "twin-3.xml", "twin-3.xml", "--to", "OUTPUT"),
 }
 #: What these commands make is an image, which the policy may name as one.
@@ -88,7 +90,7 @@ IMAGES = {name for name in WRITERS if name.startswith(("merge", "carry")) and "d
 #: What these make is a definition, which the policy may name as one.
 DEFINITIONS = {"merge --to of definitions"}
 #: These make what is new.
-NEW = {"relocate --to", "import --to", "import --to of a list", "export --to", "demo"}
+NEW = {"relocate --to", "import --to", "import --to of a list", "export --to", "demo", "release --to"}
 
 #: Why an output is refused, and not the rest of a call.
 _REASONS = (
@@ -98,6 +100,7 @@ _REASONS = (
     "takes it for an image",
     "it is a folder; name a file",
     "it exists; remove it",
+    "it exists and is not empty",
     "a link leads out of the repository",
 )
 
@@ -288,7 +291,10 @@ def test_every_place_is_of_its_named_kind(place: Place) -> None:
         result = place.yard.call(*writing(name, "free/output"))
         assert result.status in (0, 1), (name, result)
         for path in (root / "free").iterdir():
-            path.unlink()
+            if path.is_dir():
+                shutil.rmtree(path)
+            else:
+                path.unlink()
     for name in (*GITS, *POLICIES, *NAMED, *BOATS):
         assert (root / name).parent.is_dir(), name
 
@@ -356,6 +362,7 @@ READING = {
     "explain NEW": ("explain", BASE, "INPUT", "--definition", DEFINITION, "--output", "OUTPUT"),
     "explain --definition": ("explain", BASE, HERON, "--definition", "INPUT", "--output", "OUTPUT"),
     "explain --policy": ("explain", BASE, HERON, "--policy", "INPUT", "--output", "OUTPUT"),
+    "release --policy": ("release", AUK, "--policy", "INPUT", "--to", "OUTPUT"),
     "merge BASE": ("merge", "INPUT", AUK, BASE, "--definition", DEFINITION, "--to", "OUTPUT"),
     "merge OURS": ("merge", BASE, "INPUT", BASE, "--definition", DEFINITION, "--to", "OUTPUT"),
     "merge THEIRS": ("merge", BASE, BASE, "INPUT", "--definition", DEFINITION, "--to", "OUTPUT"),
@@ -494,6 +501,7 @@ _OWN_WAYS = {
     "callint/reading/temp_files.py": "what killed runs left",
     "callint/versioning/demo.py": "a new folder, of which the command asks first",
     "callint/commands/init.py": "what init wrote is removed",
+    "callint/versioning/signatures.py": "a temporary file outside of the repository, for ssh-keygen and gpg",
     "callint/cli/conflict_lists.py": "lists of an earlier merge are removed",
     "callint/cli/git_file.py": "folders in the store of git-lfs",
     "callint/__main__.py": "the null device",

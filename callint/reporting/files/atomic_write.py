@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.locks import LOCKS, lock
+from callint.reading.locks import LOCKS, folder_lock, lock
 from callint.reading.temp_files import left_behind, remove_file, temporary_name
-from callint.reading.tree import reason
+from callint.reading.tree import reason, resolved
 from callint.reporting.files.destinations import Destination
 
 Content = bytes | Iterable[bytes]
@@ -50,6 +51,90 @@ def replace_files(files: Sequence[tuple[Destination, Content]], executable: bool
     finally:
         for replacement in replacements:
             replacement.clear()
+
+
+def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write files, by their names, into a new folder or an empty one: all of them, or none.
+
+    They are written and synced in a folder beside it, which is then renamed. The call changes nothing if the
+    folder has exactly these files already. InputError if it has others, or if it cannot be written.
+    """
+    try:
+        target = resolved(folder)
+        if _holds(target, files):
+            return
+        if os.path.lexists(target) and not (target.is_dir() and not any(target.iterdir())):
+            raise InputError(f"{folder}: it exists and is not empty; name a new folder with --to")
+        if not target.parent.is_dir():
+            raise InputError(
+                f"{folder}: it cannot be written: there is no folder {folder.parent}; make it first"
+            )
+        _clear_folders(target)
+        prefix, suffix = temporary_name(target)
+        making = Path(tempfile.mkdtemp(prefix=prefix, suffix=suffix, dir=target.parent))
+        try:
+            with folder_lock(making):
+                _fill_folder(making, files)
+                _install_folder(making, target, files)
+        finally:
+            if making.exists():
+                shutil.rmtree(making, ignore_errors=True)
+        _sync_folder(target.parent)
+    except OSError as error:
+        raise InputError(f"{folder}: it cannot be written: {reason(error)}; choose another place") from None
+
+
+def _holds(folder: Path, files: Mapping[str, bytes]) -> bool:
+    """Whether a folder has exactly these files."""
+    if not folder.is_dir() or set(os.listdir(folder)) != files.keys():  # noqa: PTH208 (only the names)
+        return False
+    paths = {name: folder / name for name in files}
+    return all(
+        not path.is_symlink() and path.is_file() and path.stat().st_size == len(files[name])
+        for name, path in paths.items()
+    ) and all(path.read_bytes() == files[name] for name, path in paths.items())
+
+
+def _clear_folders(target: Path) -> None:
+    """Remove the folders that killed runs left beside a target."""
+    for leftover in left_behind(target):
+        if leftover.is_dir() and not leftover.is_symlink() and LOCKS:
+            with folder_lock(leftover) as is_free:
+                if is_free:
+                    shutil.rmtree(leftover, ignore_errors=True)
+
+
+def _fill_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    for name, content in files.items():
+        handle = os.open(folder / name, flags, 0o666)
+        with os.fdopen(handle, "wb") as file:
+            file.writelines([content])
+            file.flush()
+            os.fsync(file.fileno())
+    folder.chmod(0o777 & ~_umask())  # mkdtemp's own mode denies access to all others
+    _sync_folder(folder)
+
+
+def _install_folder(folder: Path, target: Path, files: Mapping[str, bytes]) -> None:
+    """Rename a complete folder; another run may have installed the same one meanwhile."""
+    try:
+        if not LOCKS and target.is_dir():  # Windows replaces no folder
+            target.rmdir()
+        folder.rename(target)
+    except OSError:
+        if not _holds(target, files):
+            raise
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the names in a folder last, where the system can."""
+    if LOCKS:
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 class _Replacement:

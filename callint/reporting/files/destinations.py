@@ -190,6 +190,24 @@ def own_file(path: Path) -> Destination:
     return Destination(path, is_own=True)
 
 
+def refuse_as_release(folder: Path, names: Iterable[str], workspace: Workspace) -> None:
+    """InputError if callint must not write files of these names into a folder, which need not exist.
+
+    As for outputs, neither the folder nor a file in it may be an input, or an image that the policy names.
+    """
+    refuse_as_folder(folder)
+    destination = Destination(folder, (), (workspace,), _git_paths_around(folder))
+    try:
+        if _is_system_path(folder):
+            raise InputError(f"{folder}: it cannot be written: it is not a folder; choose another place")
+        target = resolved(folder)
+        destination._refuse(resolved(folder.parent) / folder.name, target)
+        for name in names:
+            destination.with_path(folder / name)._refuse(target / name, target / name)
+    except OSError as error:
+        raise InputError(f"{folder}: it cannot be written: {reason(error)}; choose another place") from None
+
+
 def refuse_as_folder(path: Path) -> None:
     """InputError if a path, which need not exist, leads into git's own folder or out of the repository."""
     require_inside_repository(path)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import subprocess
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from weakref import finalize
@@ -88,12 +88,17 @@ def _request(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
     if len(content) != size or process.stdout.read(1) != b"\n":
         raise OSError(_DAMAGED)
     # git returns any content under an id without verifying it: the disk may be damaged, or the file forged.
-    algorithm = hashlib.sha1 if len(blob) == _SHA1_DIGITS else hashlib.sha256
-    digest = algorithm(b"blob %d\0" % size, usedforsecurity=False)
-    digest.update(content)
-    if digest.hexdigest() != blob:
+    if blob_id(content, len(blob)) != blob:
         raise OSError(_DAMAGED)
     return content
+
+
+def blob_id(content: bytes, digits: int) -> str:
+    """The id that git gives a content: of 40 hexadecimal digits by SHA-1, of 64 by SHA-256."""
+    algorithm = hashlib.sha1 if digits == _SHA1_DIGITS else hashlib.sha256
+    digest = algorithm(b"blob %d\0" % len(content), usedforsecurity=False)
+    digest.update(content)
+    return digest.hexdigest()
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
@@ -109,10 +114,36 @@ def _end(process: subprocess.Popen[bytes]) -> None:
 
 def sizes_of(folder: Path, blobs: Iterable[str]) -> dict[str, int]:
     """The sizes in bytes of blobs by id, from the headers that git has; without those that are absent."""
-    request = "".join(f"{blob}\n" for blob in blobs).encode("ascii")
+    return {blob: size for blob, size in _headers(folder, blobs) if blob}
+
+
+def ids_of(folder: Path, files: Sequence[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """The blobs of files, each a commit's id and a path from the top; without those that are absent."""
+    named = {f"{commit}:{path}": (commit, path) for commit, path in files if _is_plain(path)}
+    headers = _headers(folder, named)
+    return {file: blob for file, (blob, _) in zip(named.values(), headers, strict=False) if blob}
+
+
+def _headers(folder: Path, names: Iterable[str]) -> list[tuple[str, int]]:
+    """The id and size of the blob that each name means; an empty id if there is none."""
+    request = "".join(f"{name}\n" for name in names).encode("utf-8", "surrogateescape")
     with start(
         ["cat-file", "--batch-check"], folder, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
     ) as process:
         answers, _ = process.communicate(request)
-    fields = (line.split() for line in answers.splitlines())
-    return {parts[0].decode(): int(parts[2]) for parts in fields if len(parts) == 3 and parts[1] == b"blob"}
+    headers = []
+    for answer in answers.split(b"\n")[:-1]:
+        fields = answer.split()
+        # Without such a blob git repeats the name, which may hold these words.
+        is_blob = len(fields) == 3 and fields[1] == b"blob" and fields[2].isdigit()
+        headers.append((fields[0].decode(), int(fields[2])) if is_blob else ("", 0))
+    return headers
+
+
+def _is_plain(path: str) -> bool:
+    """Whether git can read a path of any text in one line; it dies of one that leads out."""
+    try:
+        path.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        return False
+    return path.isprintable() and not {"", ".", ".."} & set(path.split("/"))

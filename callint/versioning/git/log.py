@@ -124,8 +124,12 @@ def _parse_commit(fields: list[str], changes: Sequence[FileChange] = ()) -> Logg
     return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes), own_email)
 
 
+#: What stands for all branches and tags in place of a revision; notes hold no files of the repository.
+ALL = ("--exclude=refs/notes/*", "--all")
+
+
 def read_history(repo: Repo, *revisions: str) -> list[LoggedCommit]:
-    """Every commit in the history of the revisions, newest first and none before its children.
+    """Every commit in the history of the revisions, or of ``ALL``, newest first and none before its children.
 
     One git process reads the whole history. ``--follow`` would give the renames of one file, but follows a
     single name through both sides of a merge and hides parents; a pathspec would hide both renames and the
@@ -144,7 +148,7 @@ def read_history(repo: Repo, *revisions: str) -> list[LoggedCommit]:
         *DIFF_OPTIONS,
         *_COMMIT_FIELDS,
     )
-    starts = [commit_id(repo, revision) for revision in revisions]
+    starts = revisions if revisions == ALL else [commit_id(repo, revision) for revision in revisions]
     try:
         printed = run_git(repo, *arguments, "-M", *starts, "--")
     except InputError:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from callint.reading.lfs_pointers import EXTENDED, AbsentError, parse_pointer
 from callint.reading.tree import read_as_stored
-from callint.versioning.git.blob_reader import sizes_of
+from callint.versioning.git.blob_reader import ids_of, sizes_of
 from callint.versioning.git.repository import Repo
 
 
@@ -20,6 +20,11 @@ def read_blob(repo: Repo, blob: str) -> bytes:
 def blob_sizes(repo: Repo, blobs: Collection[str]) -> dict[str, int]:
     """The sizes in bytes of blobs by id, without reading them; without those that are absent."""
     return sizes_of(repo.working_dir, blobs) if blobs else {}
+
+
+def blobs_in_commits(repo: Repo, files: Collection[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """The blobs of files, each a commit's id and a path from the top; without those that are absent."""
+    return ids_of(repo.working_dir, list(files)) if files else {}
 
 
 def resolve_pointer(repo: Repo, data: bytes) -> bytes:

@@ -1,0 +1,1 @@
+"""A release: its image file, its manifest, and why there is none."""

@@ -1,0 +1,42 @@
+"""A release for people: what was written, or what prevents it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from callint import fmt
+from callint.reporting.findings.cause_text import print_causes
+from callint.reporting.terminal import Terminal, line, width, wrapped
+from callint.versioning.git.log import LoggedCommit
+from callint.versioning.release_gate import GateResult
+
+_CAUTION = (
+    "Caution. callint checks; it does not approve. The maker's limits, local law and licensed practice come "
+    "first."
+)
+#: The number of digits of a commit's id, as in callint history.
+_SHORT = 8
+
+
+def print_refusal(name: str, result: GateResult, terminal: Terminal, everything: bool = False) -> None:
+    """Print what prevents the release of an image: first what is not ready, then the findings."""
+    _print(f"{name} is not released.", terminal)
+    for obstacle in result.obstacles:
+        for number, text in enumerate(wrapped(obstacle, width(terminal) - 2)):
+            terminal.print(line(f"{'  ' if number else '- '}{fmt.clean(text)}"))
+    if result.blocking.findings:
+        terminal.print()
+        print_causes(result.blocking, terminal, everything)
+
+
+def print_release(
+    name: str, commit: LoggedCommit, folder: str, files: Sequence[str], terminal: Terminal
+) -> None:
+    """Print what was released, the files, and the caution."""
+    _print(f"{name} of {commit.id[:_SHORT]} is released to {folder}: {', '.join(files)}.", terminal)
+    _print(_CAUTION, terminal)
+
+
+def _print(sentence: str, terminal: Terminal) -> None:
+    for text in wrapped(fmt.clean(sentence), width(terminal)):
+        terminal.print(line(text))

@@ -1,0 +1,1 @@
+"""What verifying an image found."""

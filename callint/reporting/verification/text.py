@@ -1,0 +1,118 @@
+"""What verifying an image found, for people."""
+
+from __future__ import annotations
+
+from callint import fmt
+from callint.reporting.changes.text import print_changes
+from callint.reporting.terminal import Terminal, line, width, wrapped
+from callint.versioning.signatures import Trust
+from callint.versioning.verification import KnownImage, Verification
+
+#: The number of digits of a commit's id, as in callint history.
+_SHORT = 8
+#: The most releases or versions with the same content that are printed.
+_MOST_MATCHES = 8
+
+
+def print_verification(
+    result: Verification, terminal: Terminal, *, everything: bool = False, signed: bool = False
+) -> None:
+    """Print which release an image is; if it is none, what differs from the nearest one.
+
+    ``signed`` says that a good signature was demanded.
+    """
+    if result.matches:
+        _print_matches(result, terminal, signed)
+    elif result.nearest is None or result.difference is None:
+        _print(f"{result.image} is not a release, and callint knows nothing to compare it with.", terminal)
+        if not result.releases:
+            _print(_NO_RELEASES, terminal)
+    else:
+        _print(f"{_unknown(result)} The nearest is {_description(result.nearest)}.", terminal)
+        _print_doubts(result.nearest, terminal)
+        _print(_distance(result.nearest), terminal)
+        terminal.print()
+        difference = result.difference
+        print_changes(difference.changes, difference.old, difference.new, terminal, everything)
+    if result.unreadable:
+        count = fmt.count(result.unreadable, "image")
+        _print(f"callint could not read {count} of releases and versions.", terminal)
+
+
+_NO_RELEASES = "callint found no release here; name the folder of the releases with --releases."
+
+
+def _unknown(result: Verification) -> str:
+    """That an image is none of the known ones, and how many these are."""
+    counts = ((result.releases, "release"), (result.versions, "version"))
+    known = " and ".join(fmt.count(number, noun) for number, noun in counts if number)
+    return f"{result.image} is none of {known} that callint knows."
+
+
+def _print_matches(result: Verification, terminal: Terminal, signed: bool) -> None:
+    first, *others = result.matches
+    _print(f"{result.image} is {_description(first)}.", terminal)
+    _print_doubts(first, terminal)
+    if first.release is None:
+        _print("It was committed, but callint found no release of it.", terminal)
+        if not result.releases:
+            _print(_NO_RELEASES, terminal)
+    elif signed and first.signature is None:
+        _print("The release is not signed, as --signed demands.", terminal)
+    if first.distance.lacking:
+        _print(_part(result, first), terminal)
+    for other in others[:_MOST_MATCHES]:
+        _print(f"It is also {_description(other)}.", terminal)
+        _print_doubts(other, terminal)
+    if len(others) > _MOST_MATCHES:
+        _print(f"It is also {len(others) - _MOST_MATCHES} more.", terminal)
+
+
+def _description(known: KnownImage) -> str:
+    """A release or version in a clause: image, commit, author, date, subject and manifest."""
+    commit = known.commit
+    kind = "the release" if known.release is not None else "the unreleased version"
+    author = ", ".join(part for part in (commit.author, commit.date[:10]) if part)
+    text = f'{kind} of {known.path} at {commit.id[:_SHORT]} ({author}: "{commit.subject}")'
+    if known.release is None:
+        return text
+    check = known.signature
+    state = "not signed"
+    if check is not None:
+        state = f"signed by {check.signer}" if check.trust is Trust.GOOD else _STATES[check.trust]
+    return f"{text}, {known.release.place}, {state}"
+
+
+_STATES = {
+    Trust.BAD: "with a wrong signature",
+    Trust.UNKNOWN: "signed by nobody who is trusted here",
+    Trust.UNCHECKED: "with a signature that was not checked",
+}
+
+
+def _print_doubts(known: KnownImage, terminal: Terminal) -> None:
+    """Print what speaks against a release."""
+    if known.signature is not None and known.signature.text:
+        _print(f"The signature: {known.signature.text}.", terminal)
+    for clause in known.contradictions:
+        _print(f"But {clause}.", terminal)
+
+
+def _distance(nearest: KnownImage) -> str:
+    distance = nearest.distance
+    if not distance.cells:
+        return f"No cell differs, but {fmt.count(distance.bytes, 'byte')} outside the tables."
+    verb = "differs" if distance.cells == 1 else "differ"
+    return f"{fmt.count(distance.cells, 'cell')} {verb}, in {fmt.count(distance.bytes, 'byte')} of the image."
+
+
+def _part(result: Verification, match: KnownImage) -> str:
+    lacking = fmt.count(match.distance.lacking, "byte")
+    if result.is_complete:
+        return f"callint compared what the image holds: it lacks {lacking} of the release, but no cell."
+    return f"callint compared what the image holds: it lacks {lacking} of the release, and cells among them."
+
+
+def _print(sentence: str, terminal: Terminal) -> None:
+    for text in wrapped(fmt.clean(sentence), width(terminal)):
+        terminal.print(line(text))
