@@ -61,9 +61,8 @@ def find_broken_patterns(
     """
     if len(window.places) <= _LEAST:
         return
-    ways = _ways(window, live)
     within = _STEPS * window.step + 0.5 * grain
-    cells = _apart(window, live & window.scattered(~equal, False), ways, within)
+    ways, cells = _apart(window, live, equal, within)
     if not len(cells):
         return
     expected, bits = _broken(window, ways, cells, within[cells], floor[cells])
@@ -81,22 +80,19 @@ def find_broken_patterns(
             yield BrokenLine(cell, value, float(score[number]), float(floor[cell]))
 
 
-def _ways(window: PaddedGrid, live: Flags) -> list[_Way]:
+def _ways(window: PaddedGrid, live: Flags) -> Iterator[_Way]:
     old, new = (np.where(live, grid, np.nan) for grid in (window.old, window.new))
     own, moved = window.old[window.places], np.abs(new - old)
     ones, zeros = np.ones_like(own), np.zeros_like(own)
-    ways = [
-        _Way(new - old, own, ones, moved),
-        _Way(np.where(old == 0, np.nan, new / old), zeros, np.where(own == 0, np.nan, own), moved),
-        _Way(new, zeros, ones, old, is_level=True),
-    ]
+    yield _Way(new - old, own, ones, moved)
+    yield _Way(np.where(old == 0, np.nan, new / old), zeros, np.where(own == 0, np.nan, own), moved)
+    yield _Way(new, zeros, ones, old, is_level=True)
     for line in window.straight:
         for shift in (-line.step, line.step):
             beside, before = _shifted(new, shift), _shifted(window.old, shift)
             step = new - beside
-            ways.append(_Way(step, beside[window.places], ones, np.abs(step - (old - before)), is_step=True))
-            ways.append(_Way(new - before, before[window.places], ones, moved, is_copy=True))
-    return ways
+            yield _Way(step, beside[window.places], ones, np.abs(step - (old - before)), is_step=True)
+            yield _Way(new - before, before[window.places], ones, moved, is_copy=True)
 
 
 def _shifted(grid: Numbers, shift: int) -> Numbers:
@@ -104,35 +100,50 @@ def _shifted(grid: Numbers, shift: int) -> Numbers:
     return np.concatenate((grid[shift:], grid[:shift]))
 
 
-def _apart(window: PaddedGrid, live: Flags, ways: list[_Way], within: Numbers) -> Indexes:
-    """The live cells that keep no pattern with the cells beside them, though most cells around keep one."""
+def _apart(window: PaddedGrid, live: Flags, equal: Flags, within: Numbers) -> tuple[list[_Way], Indexes]:
+    """The ways, and the live cells that keep none with the cells beside them, as most cells around do.
+
+    If there is no such cell, some ways may be absent.
+    """
     places = window.places
+    ways: list[_Way] = []
+    keeps, kept = _goes_on(window, within) | equal | ~live[places], np.zeros(len(places), bool)
     beside = [side * line.step for line in window.lines for side in (-1, 1)]
     beyond = [side * line.step for line in window.straight for side in (-2, 2)]
-    steps = np.array([*beside, *beyond], np.intp)
-    keeps, kept = np.zeros(len(places), bool), np.zeros(len(places), bool)
-    for way in ways:
-        own = way.value[places, None]
-        agrees = np.abs((way.value[places[:, None] + steps] - own) * way.factor[:, None]) <= within[:, None]
+    at = places[:, None] + np.array([*beside, *beyond], np.intp)
+    for way in _ways(window, live):
+        if keeps.all():
+            return ways, np.zeros(0, np.intp)
+        ways.append(way)
+        off = np.abs((way.value[at] - way.value[places, None]) * way.factor[:, None])
+        agrees = off <= within[:, None]
         kept |= agrees.any(axis=1)
         # Steps agree by chance with those of two cells beside the same one, and levels with one of eight.
         needed = 3 if way.is_step else 2 if way.is_level else 1
         keeps |= agrees[:, : len(beside)].sum(axis=1) >= needed
-    if keeps.all():
-        return np.zeros(0, np.intp)
-    # The new surface, or the change, may go on straight; where an edit ends, the change tapers to nothing.
+    apart = np.flatnonzero(~keeps)
+    around = window.around[apart]
+    count = window.scattered(kept, False)[around].sum(axis=1)
+    # Cells made equal to a neighbour are not apart, but they say as little of the edit as unchanged ones.
+    others = (live & ~window.scattered(equal, False))[around].sum(axis=1)
+    return ways, apart[(count >= _LEAST) & (count >= _FOLLOWS * others)]
+
+
+def _goes_on(window: PaddedGrid, within: Numbers) -> Flags:
+    """The changed cells in which the new surface, or the change, goes on straight.
+
+    Where an edit ends, its change may taper to nothing, and a cell may have the value of the one beside it.
+    """
+    goes_on = np.zeros(len(window.places), bool)
     for grid in (window.new, window.new - window.old):
+        own = grid[window.places]
         for line in window.straight:
             near = line.values(grid)
             between = near[-1] * line.between[-1] + near[1] * line.between[1]
             onwards = (near[side] + (near[side] - near[2 * side]) * line.onwards[side] for side in (-1, 1))
             for value in (between, *onwards, near[-1], near[1]):
-                keeps |= np.abs(value - grid[places]) <= _MAYBE * within
-    apart = np.flatnonzero(live[places] & ~keeps)
-    around = window.around[apart]
-    count = window.scattered(kept, False)[around].sum(axis=1)
-    cells: Indexes = apart[(count >= _LEAST) & (count >= _FOLLOWS * live[around].sum(axis=1))]
-    return cells
+                goes_on |= np.abs(value - own) <= _MAYBE * within
+    return goes_on
 
 
 def _broken(
