@@ -996,7 +996,8 @@ def test_a_lone_cell_is_sure_if_it_is_a_neighbour_with_swapped_digits(
     ("value", "result"),
     [
         (82.7, []),  # 80.7 fits, and the floor is 2 % of the span of 100.0
-        (82.8, [False]),  # 1.05 times the floor, which may be meant
+        (82.8, [True]),  # 1.05 times the floor: all others rose by 20.0, and a wrong digit makes it of 80.8
+        (78.6, [False]),  # 1.05 times the floor, which may be meant
         (83.0, [True]),  # 1.15 times the floor: 80.0 with a wrong digit
         (78.3, [False]),  # 1.2 times the floor, and no slip makes it of 79.9 to 81.5
         (76.6, [True]),  # 2.05 times the floor

@@ -20,6 +20,7 @@ from callint.comparing.entry_errors.counterparts import (
 )
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import PasteError
+from callint.comparing.entry_errors.table_edits import range_broken
 from callint.comparing.entry_errors.typing_errors import find_typing_error
 from callint.comparing.weakening import Weakening, weakening
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
@@ -234,19 +235,22 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     base's values, plus an allowance for how rounded or uneven the others are. A cell that changed alone must
     stay on the surface around it, within 4.5 % of the span and as evenly as the base lies there. One of its
     axes is enough, so a dent that follows its row or its column passes. A cell that alone has the other sign
-    than its old value and its neighbours lost its sign, however little it moved. If the table has a mirror
-    or an inverse, a cell that contradicts it is suspicious if a slip turns the value that the other table
-    suggests into the new one; if the other table kept its value there, only one of the first five slips
-    counts. callint ignores off codes, which are not numbers, and unchanged cells among changed ones.
+    than its old value and its neighbours lost its sign, however little it moved. If the cells around keep a
+    pattern to the step, such as one factor, a copied row or even steps, a cell that breaks it by more than
+    2 % of the span is suspicious if a slip explains it. If the table has a mirror or an inverse, a cell that
+    contradicts it is suspicious if a slip turns the value that the other table suggests into the new one; if
+    the other table kept its value there, only one of the first five slips counts. callint ignores off codes,
+    which are not numbers, and unchanged cells among changed ones.
 
     How sure it is: a cell that somebody may as well have meant is a note, whatever the policy says. That is a
     cell that changed alone and departs by less than 8 % of the span, or by less than 16 % if it lies within
     15 % of a neighbour, from which it may have been copied; a small edit of one cell that looks mistyped from
     its old value, such as 54.3 for 53.4; a cell with which an edit may end, at a limit or at the edge of the
-    table; a cell of an edit that departs by less than twice what is allowed, if no slip explains it; and a
-    cell whose mirror or inverse table agrees. It is more than a note if the number looks mistyped: its sign
-    or its decimal point is lost, it is out by ten, or digits are swapped or doubled, so that the number that
-    fits, or the old value or a neighbour of a lone cell, becomes this one.
+    table; a corner of a block of two by two or three cells, which may be moved by itself; a cell of an edit
+    that departs by less than twice what is allowed, if no slip explains it; and a cell whose mirror or
+    inverse table agrees. It is more than a note if the number looks mistyped: its sign or its decimal point
+    is lost, it is out by ten, or digits are swapped or doubled, so that the number that fits, or the old
+    value or a neighbour of a lone cell, becomes this one.
 
     Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
     1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0 is
@@ -279,11 +283,21 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
 
 
 def _explanation(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
-    """The slip that explains a cell, with the number that fits: "swapped digits? 1200 fits"."""
+    """The slip that explains a cell, with the number that fits: "swapped digits? 1200 fits".
+
+    A number that the limits forbid, or that is not expected, does not fit: "1200 is above the limit".
+    """
     value, conversion = float(change.new.physical[suspect.y, suspect.x]), context.conversion(change.table)
     error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     fitting = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
-    return f"{error.name}? {fitting} fits" if error else f"{fitting} would fit"
+    outside = _range_broken(change.table, suspect.expected, fitting)
+    verb = f"is {outside}" if outside else "fits" if error else "would fit"
+    return f"{error.name}? {fitting} {verb}" if error else f"{fitting} {verb}"
+
+
+def _range_broken(table: Table, value: float, text: str) -> str:
+    """How a number breaks the limits or the expected range of its table, both rounded and not; else ""."""
+    return range_broken(table.demands, value) and range_broken(table.demands, float(text))
 
 
 def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
@@ -295,8 +309,10 @@ def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) 
         source = f"{suspect.counterpart} suggests"
     error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion, table.storage)
+    outside = _range_broken(table, suspect.expected, expected)
     return (
         f"the cell is {context.texts.quantity(table, value)}, but {source} about {expected}"
+        f"{f', which is {outside}' if outside else ''}"
         f"{f': {error.name}?' if error else '; no simple slip explains it'}"
     )
 

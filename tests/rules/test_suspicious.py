@@ -165,6 +165,34 @@ def suspicious(xml: bytes, data: bytes, base: bytes, policy: Policy | None = Non
     return of_rule(findings(xml, data, base, policy), "change/suspicious-cell")
 
 
+# What is said of the number that fits
+
+
+@pytest.mark.parametrize(
+    ("inside", "said", "explained"),
+    [
+        ("", "suggests about 91.3: lost decimal point?", "lost decimal point? 91.3 fits"),
+        (
+            '<limits max="91.2"/>',
+            "suggests about 91.3, which is above the limit: lost decimal point?",
+            "lost decimal point? 91.3 is above the limit",
+        ),
+        (
+            '<expected min="92"/>',
+            "suggests about 91.3, which is below the expected range: lost decimal point?",
+            "lost decimal point? 91.3 is below the expected range",
+        ),
+        ('<limits max="91.3"/>', "suggests about 91.3: lost", "lost decimal point? 91.3 fits"),
+    ],
+)
+def test_a_number_that_breaks_the_limits_or_the_expected_range_is_not_said_to_fit(
+    inside: str, said: str, explained: str
+) -> None:
+    (result,) = suspicious(curve(inside=inside), holding(45.1, 14.3, 913.0, 29.7, 102.3), BASE)
+    assert said in result.message
+    assert result.explanation == explained
+
+
 # Severity
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from callint.comparing.entry_errors.neighbours import CellShift, Indexes, PaddedGrid, row_quantile
 from callint.comparing.entry_errors.typing_errors import find_typing_error
-from callint.model.change import Numbers
+from callint.model.change import Flags, Numbers
 
 #: A line through a cell and two neighbours on either side needs as many changed cells.
 _LEAST = 5
@@ -52,18 +52,32 @@ def find_broken_lines(
         return
     lines = [_line(window, way, number, floor) for way in ways for number in range(len(window.straight))]
     expected, off, uneven = (np.stack(items) for items in zip(*lines, strict=True))
+    says = (uneven <= _STRAIGHT) & np.isfinite(off)
+    # What the cells around prove costs most, and only cells off some line need it.
+    cells = np.flatnonzero((says & (off > _BROKEN)).any(axis=0))
+    if not len(cells):
+        return
+    kept = np.stack([_is_kept(window, item, cells) for item in off])
+    off = np.where(says[:, cells] & kept, off[:, cells], np.inf)
     # The line that comes nearest to the cell decides, so that one that the cell keeps excuses it.
-    nearest = np.argmin(off, axis=0), np.arange(off.shape[1])
-    expected, off, uneven = expected[nearest], off[nearest], uneven[nearest]
-    broken: Indexes = np.flatnonzero((off > _BROKEN) & np.isfinite(off))
+    nearest = np.argmin(off, axis=0), np.arange(len(cells))
+    expected, off, uneven = expected[:, cells][nearest], off[nearest], uneven[:, cells][nearest]
+    broken = np.flatnonzero((off > _BROKEN) & np.isfinite(off))
     actual = window.new[window.places]
-    for cell in broken.tolist():
-        within = max(min(uneven[cell], _CLOSELY) * floor[cell], window.step[cell]) + 0.5 * grain[cell]
-        error = find_typing_error(
-            float(actual[cell]), float(expected[cell]), float(within), window.edit.decimals
-        )
+    for number in broken.tolist():
+        cell, value = int(cells[number]), float(expected[number])
+        within = max(min(uneven[number], _CLOSELY) * floor[cell], window.step[cell]) + 0.5 * grain[cell]
+        error = find_typing_error(float(actual[cell]), value, float(within), window.edit.decimals)
         if error is not None:
-            yield BrokenLine(cell, float(expected[cell]), float(off[cell]), float(floor[cell]))
+            yield BrokenLine(cell, value, float(off[number]), float(floor[cell]))
+
+
+def _is_kept(window: PaddedGrid, off: Numbers, cells: Indexes) -> Flags:
+    """Whether most cells around some cells keep the lines of which all cells are ``off``, in floors."""
+    around = window.scattered(off)[window.around[cells]]
+    enough = np.isfinite(around).sum(axis=1) >= _ENOUGH
+    kept: Flags = enough & (row_quantile(around, _QUANTILE) <= _KEPT)
+    return kept
 
 
 def _line(
@@ -71,7 +85,7 @@ def _line(
 ) -> tuple[Numbers, Numbers, Numbers]:
     """The values halfway along one line, how far the cells are off them, and how uneven that line is.
 
-    The latter two are in floors; a cell whose line says nothing is infinitely far off.
+    The latter two are in floors; off is NaN, and uneven infinite, where the line says nothing.
     """
     line = window.straight[number]
     values = line.values(way.shift)
@@ -80,7 +94,4 @@ def _line(
     uneven = np.where(np.isnan(values[-2] + values[2]), np.inf, outer * np.abs(way.factor)) / floor
     expected = way.offset + way.factor * centre
     off = np.abs(expected - window.new[window.places]) / floor
-    around = window.scattered(off)[window.around]
-    kept = row_quantile(around, _QUANTILE) <= _KEPT
-    says = (uneven <= _STRAIGHT) & kept & (np.isfinite(around).sum(axis=1) >= _ENOUGH)
-    return expected, np.where(says & np.isfinite(off), off, np.inf), uneven
+    return expected, off, uneven

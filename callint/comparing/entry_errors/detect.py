@@ -20,18 +20,18 @@ from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
 )
-from callint.comparing.entry_errors.patterns import rounding
 from callint.comparing.entry_errors.scoring import (
     LONE_STEPS,
     ROUNDING,
     STEPS,
+    EditedCells,
     Scores,
     find_lines_broken,
     judge,
 )
 from callint.comparing.entry_errors.typing_errors import TELLING, count_digits, find_typing_error
 from callint.decoding.statistics import median
-from callint.model.change import Flags, Numbers
+from callint.model.change import Flags
 
 #: Two suspicious cells at most this far apart that moved alike are one edit.
 _BESIDE = 2
@@ -75,11 +75,9 @@ def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
         if _is_uniform(edit):
             return ()
         window = PaddedGrid(edit, edit.cells)
-        coarse = rounding(window)
-        suspects = {
-            (suspect.y, suspect.x): suspect for suspect in (*_mistyped(window), *_suspects(window, coarse))
-        }
-        _add_broken_lines(window, coarse, suspects)
+        changed = EditedCells(window)
+        suspects = {(suspect.y, suspect.x): suspect for suspect in (*_mistyped(window), *_suspects(changed))}
+        _add_broken_lines(changed, suspects)
         by_place = [suspects[place] for place in sorted(suspects)]
         return tuple(_unless_alike(edit, suspect, by_place) for suspect in by_place)
 
@@ -93,12 +91,13 @@ def _is_uniform(edit: TableEdit) -> bool:
     return any(bool((np.abs(wanted - new) <= step).all()) for wanted in (old + change, old * ratio))
 
 
-def _add_broken_lines(window: PaddedGrid, coarse: Numbers, suspects: dict[tuple[int, int], Suspect]) -> None:
-    """Add, in place, the cells that break a line and are not sure slips yet, as sure ones."""
+def _add_broken_lines(changed: EditedCells, suspects: dict[tuple[int, int], Suspect]) -> None:
+    """Add, in place, the cells that break a line or pattern and are not sure slips yet, as sure ones."""
+    window = changed.window
     excluded = np.zeros(window.shape, bool)
     for place, suspect in suspects.items():
         excluded[place] = suspect.is_sure
-    for broken in find_lines_broken(window, excluded[window.edit.cells], coarse):
+    for broken in find_lines_broken(changed, excluded[window.edit.cells]):
         y, x = window.cell(broken.cell)
         if not excluded[y, x]:
             suspects[y, x] = Suspect(x, y, broken.expected, broken.floor, False, broken.score)
@@ -128,12 +127,13 @@ def _unless_alike(edit: TableEdit, suspect: Suspect, suspects: Sequence[Suspect]
     return suspect
 
 
-def _suspects(window: PaddedGrid, coarse: Numbers) -> list[Suspect]:
+def _suspects(changed: EditedCells) -> list[Suspect]:
+    window = changed.window
     excluded = np.zeros(len(window.places), bool)
     suspects: list[Suspect] = []
     most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
-        judged = judge(window, excluded, coarse)
+        judged = judge(changed, excluded)
         if judged is None:
             break
         _raise_typable(window, judged)
@@ -218,6 +218,8 @@ def _lost_sign(window: PaddedGrid) -> Flags:
     places, step = window.places, window.step
     old, new = window.old[places], window.new[places]
     sign = np.sign(old)
+    if not (new * sign < 0).any():
+        return np.zeros(len(places), bool)
     beside = np.stack([window.new[line.at[side]] for line in window.straight for side in (-1, 1)], axis=1)
     known = np.isfinite(beside)
     agree = (np.where(known, beside * sign[:, None], np.inf) > 0).all(axis=1) & (known.sum(axis=1) >= 2)

@@ -162,7 +162,7 @@ class PaddedGrid:
             lines += [(self.stride + 1, diagonal), (self.stride - 1, -diagonal)]
         return tuple(GridLine(step, self._padded(along), self.places) for step, along in lines)
 
-    @property
+    @cached_property
     def straight(self) -> tuple[GridLine, ...]:
         """The row and the column through every changed cell."""
         return self.lines[: 1 if self.is_curve else 2]

@@ -9,6 +9,7 @@ import numpy as np
 
 from callint.comparing.entry_errors import patterns
 from callint.comparing.entry_errors.broken_lines import BrokenLine, find_broken_lines
+from callint.comparing.entry_errors.kept_patterns import find_broken_patterns
 from callint.comparing.entry_errors.neighbours import (
     FEW,
     CellShift,
@@ -138,12 +139,42 @@ class _Fit:
         )
 
 
-def judge(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> Scores | None:
-    """The scores of the cells that depart from any prediction; None if none does.
+@dataclass(frozen=True, slots=True)
+class Edited:
+    """What the changed cells that count show of the edit.
 
-    ``coarse`` is what ``patterns.rounding`` returns for all changed cells.
+    ``live`` flags them in the padded grid. ``coarse`` is what ``patterns.rounding`` returns, ``grain`` what
+    ``patterns.grain_around`` and ``equal`` what ``patterns.made_equal`` does.
     """
-    predictions = _predict(window, excluded, coarse)
+
+    live: Flags
+    coarse: Numbers
+    grain: Numbers
+    equal: patterns.EqualCells
+
+
+class EditedCells:
+    """The changed cells of an edit, of which some may be excluded; it remembers what the rest last showed."""
+
+    def __init__(self, window: PaddedGrid) -> None:
+        self.window = window
+        self.coarse = patterns.rounding(window)
+        self._last: tuple[Flags, Edited] | None = None
+
+    def without(self, excluded: Flags) -> Edited:
+        """What the cells show that are not ``excluded``, of shape (changed,)."""
+        if self._last is None or (self._last[0] != excluded).any():
+            live = self.window.scattered(~excluded, False)
+            grain = patterns.grain_around(self.window, live, self.coarse)
+            edited = Edited(live, self.coarse, grain, patterns.made_equal(self.window, live))
+            self._last = excluded.copy(), edited
+        return self._last[1]
+
+
+def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
+    """The scores of the cells that depart from any prediction; None if none does."""
+    window = changed.window
+    predictions = _predict(window, changed.without(excluded))
     farthest = np.where(np.isfinite(predictions.departures), predictions.departures, 0.0).max(axis=0)
     cells = np.flatnonzero((farthest > predictions.floor) & ~excluded)
     if not len(cells):
@@ -164,23 +195,25 @@ def judge(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> Scores | None
     tie = np.nan_to_num(np.abs(judged.new - on_surface))
     lone_sure = score > np.where(_may_be_edited_copy(window, cells), LONE_COPY_SURE, LONE_SURE)
     ends = _may_end(window, judged, expected, score) | (judged.held & _falls_short(window, judged))
+    ends |= _may_be_pulled(window, judged)
     is_sure = np.where(lone, lone_sure, ~ends)
     return Scores(cells, score, tie, expected, fit.allowed, predictions.grain[cells], lone, is_sure)
 
 
-def find_lines_broken(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> Iterator[BrokenLine]:
-    """The cells that a slip brought off a line that the cells keep which are not ``excluded``."""
-    live = window.scattered(~excluded, False)
-    grain = patterns.grain_around(window, live, coarse)
+def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenLine]:
+    """The cells that a slip brought off a line or pattern that the cells keep which are not ``excluded``."""
+    window, edited = changed.window, changed.without(excluded)
+    live, coarse, grain = edited.live, edited.coarse, edited.grain
     # A cell as round as a coarse grain may be rounded to it, whatever those around it are.
     floor = _floor(window, np.fmax(grain, coarse))
     shift, ratio = _movements(window, live)
     ones, zeros = np.ones(len(coarse)), np.zeros(len(coarse))
     values = CellShift(np.where(live, window.new, np.nan), window.new, zeros, ones)
-    equal = patterns.made_equal(window, live).adjacent  # made equal to a neighbour, which is a copy
+    equal = edited.equal.adjacent  # made equal to a neighbour, which is a copy
     for broken in find_broken_lines(window, (shift, ratio, values), floor, grain):
         if not equal[broken.cell]:
             yield broken
+    yield from find_broken_patterns(window, live, equal, floor, grain)
 
 
 def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:
@@ -190,12 +223,10 @@ def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:
     return floor
 
 
-def _predict(window: PaddedGrid, excluded: Flags, coarse: Numbers) -> _Predictions:
-    live = window.scattered(~excluded, False)
+def _predict(window: PaddedGrid, edited: Edited) -> _Predictions:
+    live, coarse, grain, equal = edited.live, edited.coarse, edited.grain, edited.equal
     fellows = live[window.around].sum(axis=1)
-    grain = patterns.grain_around(window, live, coarse)
     floor = _floor(window, grain)
-    equal = patterns.made_equal(window, live)
     # Where an edit ends at a fixed value, the old value of the cell says nothing.
     free = live & ~window.scattered(equal.to_any, False)
     movements = _movements(window, free)
@@ -297,6 +328,22 @@ def _may_end(window: PaddedGrid, judged: _Judged, expected: Numbers, score: Numb
         is_end &= ~np.isfinite(window.new[line.at[-1][cells]]) | ~np.isfinite(window.new[line.at[1][cells]])
     flags: Flags = stopped | (is_end & (score < _END_SURE))
     return flags
+
+
+def _may_be_pulled(window: PaddedGrid, judged: _Judged) -> Flags:
+    """Corners of a block of two by two or three cells that moved no further than a lone cell may.
+
+    Somebody may move each corner of a region by itself. The few other cells say where a plane through them
+    lies, but nothing says that the edit follows a plane.
+    """
+    changed = window.changed
+    pulled = (judged.fellows >= 3) & (judged.fellows < FEW)
+    for line in window.straight:
+        before, after = (changed[line.at[side][judged.cells]] for side in (-1, 1))
+        pulled &= before ^ after
+    limit = LONE_COPY_SURE * _lone_floor(window, judged.cells)
+    flags: Flags = pulled & (np.abs(judged.new - judged.old) <= limit)
+    return flags if len(window.straight) > 1 else np.zeros(len(pulled), bool)
 
 
 def _may_be_edited_copy(window: PaddedGrid, cells: Indexes) -> Flags:

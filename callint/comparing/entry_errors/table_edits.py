@@ -8,7 +8,7 @@ from callint import fmt
 from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.decoding.conversions import physical_limits, to_physical
 from callint.model.change import Numbers, TableChange
-from callint.model.definition import Conversion, Linear, States
+from callint.model.definition import Constraints, Conversion, Linear, States
 
 
 def edit_of(change: TableChange, conversion: Conversion) -> TableEdit:
@@ -30,6 +30,14 @@ def edit_of(change: TableChange, conversion: Conversion) -> TableEdit:
         y=new.y,
         decimals=fmt.decimals(conversion),
     )
+
+
+def range_broken(demands: Constraints, value: float) -> str:
+    """How a physical value breaks the limits of a table or its expected range, as an adjective; else ""."""
+    for accepted, name in ((demands.limits, "limit"), (demands.expected, "expected range")):
+        if accepted is not None and (value < accepted.low or value > accepted.high):
+            return f"{'below' if value < accepted.low else 'above'} the {name}"
+    return ""
 
 
 def _resolution(change: TableChange, conversion: Conversion) -> Numbers:

@@ -17,6 +17,8 @@ from itertools import pairwise
 _DIGITS = "0123456789"
 #: Numbers without a number of decimals are typed with at most so many significant digits.
 _MOST_DIGITS = 6
+#: No more numbers than this, on either side of a stored one, are tried as the typed one.
+_MOST_ROUNDED = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,21 +30,30 @@ class TypingError:
 
 
 def find_typing_error(
-    actual: float, expected: float, within: float, decimals: int | None, is_distinctive: bool = False
+    actual: float,
+    expected: float,
+    within: float,
+    decimals: int | None,
+    is_distinctive: bool = False,
+    step: float = 0.0,
 ) -> TypingError | None:
     """The slip that turns a number near ``expected`` into the ``actual`` one; None if there is none.
 
     The number that was meant lies at most ``within`` from the expected one. ``decimals`` is the number of
     digits after the point that numbers are typed with; nobody means more. If several slips fit, the most
     distinctive one is returned. ``is_distinctive`` tries only the DISTINCTIVE slips, which few numbers look
-    like by chance.
+    like by chance. With the ``step`` of the storage, the number that was typed may be any that is stored as
+    the actual one; this is evidence only if the expected value is known to the step.
     """
     if not all(map(math.isfinite, (actual, expected, within))):
         return None
     for name, undo in SLIPS.items():
         if is_distinctive and name not in DISTINCTIVE:
             continue
-        meant = [value for text in texts(actual, decimals) for value in _numbers(undo(text), decimals)]
+        typed = texts(actual, decimals)
+        if step and decimals is not None:
+            typed = typed + _rounded_texts(actual, decimals, step, name)
+        meant = [value for text in typed for value in _numbers(undo(text), decimals)]
         fitting = [value for value in meant if abs(value - expected) <= within and value != actual]
         if fitting:
             return TypingError(name, min(fitting, key=lambda value: (abs(value - expected), value)))
@@ -56,6 +67,15 @@ def texts(value: float, decimals: int | None) -> list[str]:
         return []
     trimmed = full.rstrip("0").rstrip(".") if "." in full else full
     return [full] if full == trimmed else [trimmed, full]
+
+
+def _rounded_texts(value: float, decimals: int, step: float, name: str) -> list[str]:
+    """The other numbers that are stored as this one if typed, with a digit more if the slip adds one."""
+    digits = decimals + (name in _LENGTHENING)
+    count = int(0.5 * step * 10.0**digits + 1e-6)
+    if not 0 < count <= _MOST_ROUNDED:
+        return []
+    return [f"{value + number * 10.0**-digits:.{digits}f}" for number in range(-count, count + 1) if number]
 
 
 def count_digits(value: float, decimals: int | None) -> int:
@@ -146,6 +166,9 @@ SLIPS: dict[str, Callable[[str], Iterator[str]]] = {
     "missing digit": _missing_digit,
     "wrong digit": _wrong_digit,
 }
+
+#: The slips after which a number may have more decimals than its table.
+_LENGTHENING = frozenset({"out by ten", "doubled digit", "extra digit"})
 
 #: The slips that are evidence on their own.
 DISTINCTIVE = frozenset({"lost sign", "lost decimal point", "out by ten", "swapped digits", "doubled digit"})
