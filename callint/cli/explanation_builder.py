@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 
 from callint.checking.assignments import assignment_of_named
 from callint.cli.image_loading import read_content
+from callint.cli.known_images import find_known_images
 from callint.cli.review_builder import ReviewOptions, review_of_images
 from callint.decoding.unit_numbers import unit_items, unit_number
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.image import Image
+from callint.model.release import Release
 from callint.reading.workspace import Workspace
 from callint.versioning.explanation import (
     ExplainedTable,
@@ -25,6 +28,7 @@ from callint.versioning.explanation import (
 )
 from callint.versioning.git.log import read_messages
 from callint.versioning.history import open_history
+from callint.versioning.releases import releases_of
 from callint.versioning.repository_file import find_image
 from callint.versioning.review import ReviewedImage
 
@@ -59,9 +63,18 @@ def explain_images(
         warnings=counts[Severity.WARNING],
         is_other_software=is_of_other_software(image),
         reasons=_reasons(workspace, arguments[1], image, tables, step),
+        releases=tuple(_releases(workspace, arguments[1])),
         unchanged=unchanged_tables(definition, tables),
     )
     return explanation, workspace
+
+
+def _releases(workspace: Workspace, new: str) -> Iterator[Release]:
+    """The releases of the image, the newest first; broken manifests are left to ``callint verify``."""
+    data = read_content(workspace, new).data
+    known = find_known_images(workspace, (), Path(new), len(data), lambda line: None)
+    for found in releases_of(data, known.releases):
+        yield found.release
 
 
 def _is_from_maker(workspace: Workspace, old: str, image: ReviewedImage) -> bool:

@@ -20,6 +20,7 @@ from callint.decoding.operating_range import operating_cells
 from callint.model.change import AxisChange, ChangeSet, OutputShift, TableChange, TextChange
 from callint.model.definition import Definition, Purpose, States, Table
 from callint.model.finding import Finding, Severity
+from callint.model.release import Release
 from callint.model.waiver import Waiver
 from callint.versioning.attribution import Attribution, Origin
 from callint.versioning.review import ReviewedImage
@@ -90,6 +91,7 @@ class Explanation:
     are the names and contents of what is the unit's own, such as a hull number. ``errors`` and ``warnings``
     are the numbers of mistakes in NEW that nobody accepted, and ``undescribed`` the number of differing bytes
     that the definition does not describe. ``reasons`` are oldest first, and None if no history is known.
+    ``releases`` are those of the image of NEW, the newest first.
     """
 
     image: ReviewedImage
@@ -102,7 +104,7 @@ class Explanation:
     warnings: int = 0
     is_other_software: bool = False
     reasons: tuple[Reason, ...] | None = None
-    release: str = ""
+    releases: tuple[Release, ...] = ()
     unchanged: Mapping[Purpose, int] = field(default_factory=dict)
 
     @cached_property

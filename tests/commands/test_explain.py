@@ -15,6 +15,7 @@ from tests.running import (
     EVERYTHING,
     GOOD,
     MONITOR,
+    POLICY,
     Scratch,
     copy_of,
     edited,
@@ -173,6 +174,21 @@ def test_the_page_is_german_with_the_titles_that_the_definition_has(yard: Scratc
         "höher, am meisten 44,0 → 45,0 mg (+2,3 %) bei 1600 rpm, 40 mg",
         "Drehzahl 1600 bis 2400 rpm",
     ]
+
+
+def test_the_page_names_the_release_of_the_image(yard: Scratch) -> None:
+    """The same image, released or not; a release of another state is none of this one."""
+    yard.must("checkout", "--quiet", "HEAD~1")
+    yard.write("callint.toml", POLICY + '[severity]\n"change/emissions" = "note"\n')
+    yard.commit("Notes do")
+    assert "none; this state has not been released" in lines(source(yard, BASE, HERON))
+    done = yard.call("release", HERON, "--to", "out")
+    assert done.status == 0, done
+    commit = yard.must("rev-parse", "HEAD").strip()
+    text = lines(source(yard, BASE, HERON))
+    assert text[text.index("Release") + 1].startswith(f"{commit[:10]}, ")
+    yard.write(HERON, SECOND)
+    assert "none; this state has not been released" in lines(source(yard, BASE, HERON))
 
 
 def test_a_language_in_which_no_page_is_written_is_refused(yard: Scratch) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from html import escape
 from textwrap import wrap
 
@@ -35,8 +37,8 @@ _COLUMNS, _ACROSS = (25, 50, 25), 108
 _MOST_CHARACTERS = 2 * _ACROSS
 #: The most titles in one list, and the most commits.
 _MOST_NAMES, _MOST_REASONS = 4, 4
-#: Digits of a digest that identify a file on paper.
-_DIGITS = 16
+#: Digits of a digest that identify a file on paper, and of the id of a commit.
+_DIGITS, _SHORT_ID = 16, 10
 _GUARDED = (Purpose.PROTECTION, Purpose.EMISSIONS)
 _DANGERS = {Danger.DISABLED: 0, Danger.WEAKENED: 1}
 
@@ -124,12 +126,22 @@ class _Page:
         dates = [reason.origin.date for reason in explanation.reasons or () if reason.origin.date is not None]
         if explanation.is_recorded and dates:
             facts.append((head.state, language.day(max(dates).date())))
-        facts.append((head.release, explanation.release or language.no_release))
+        facts.append((head.release, self._release()))
         self._room.take(max(0, len(facts) - _USUAL_FACTS))
         yield "<dl>"
         for name, text in facts:
             yield f"<div>{element('dt', fmt.clean(name))}{element('dd', fmt.clean(text))}</div>"
         yield "</dl>"
+
+    def _release(self) -> str:
+        """The newest release of the image: the day and the first digits of its commit."""
+        if not self._explanation.releases:
+            return self._language.no_release
+        commit = self._explanation.releases[0].commit
+        day = ""
+        with suppress(ValueError):  # a manifest may hold any text
+            day = self._language.day(datetime.fromisoformat(commit.date).date())
+        return ", ".join(filter(None, (commit.id[:_SHORT_ID], day)))
 
     def _summary(self) -> Iterator[str]:
         explanation, language = self._explanation, self._language
