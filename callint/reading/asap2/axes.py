@@ -133,6 +133,9 @@ class AxisBuilder:
             # From memory, the standard does not say over which range the rescaled breakpoints are even.
             state.change(item, "its RES_AXIS is not covered; its axis counts cells instead")
             return self.add_index_axis(name[:-2], name[-1], count)
+        if axis.attribute == "CURVE_AXIS" and not axis.reference:
+            state.change(item, "its CURVE_AXIS names no curve; its axis counts cells instead")
+            return self.add_index_axis(name[:-2], name[-1], count)
         if axis.attribute == "CURVE_AXIS":
             self._computed.add_curve(characteristic, axis, name)
             return self.add_index_axis(name[:-2], name[-1], count)
