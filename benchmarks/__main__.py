@@ -5,8 +5,9 @@ do today, ``growth`` how that grows, ``throughput`` many images, ``history`` the
 import of descriptions, ``definitions`` the comparison of two definitions, ``causes`` what looking for the
 causes of findings costs and ``review`` the page of a large review, in Chromium too.
 
-``python -m benchmarks slips`` measures no time, but how many number-entry slips are found, and ``python -m
-benchmarks relocate`` how many items are found in a sibling software.
+``python -m benchmarks slips`` measures no time, but how many number-entry slips are found, ``python -m
+benchmarks relocate`` how many items are found in a sibling software, and ``python -m benchmarks coverage``
+how many items that a definition lacks are suggested, and how many suggestions are right.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pathlib import Path
 from benchmarks import (
     beside,
     causes,
+    coverage,
     definition_diff,
     descriptions,
     growth,
@@ -41,7 +43,7 @@ def _check(sample: Sample, runs: int = 7) -> Cost:
 
 
 def main() -> int:
-    """Run all measurements but the slips and the relocation.
+    """Run all measurements but the slips, the relocation and the suggestions.
 
     Everything is a ratio within this run, because machines differ.
     """
@@ -50,6 +52,9 @@ def main() -> int:
         return 0
     if sys.argv[1:] == ["relocate"]:
         relocation.report()
+        return 0
+    if sys.argv[1:] in (["coverage"], ["coverage", "--tuning"]):
+        coverage.report(coverage.TUNING if sys.argv[2:] else coverage.REPORTED)
         return 0
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)

@@ -82,6 +82,8 @@ class Sibling:
     truth: dict[str, int | None]
     title: str
     resized: frozenset[str] = frozenset()
+    #: The addresses of look-alikes in the old image, which no item covers, each with its original.
+    copies: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass
@@ -342,7 +344,7 @@ class _Maker:
         return (
             Piece(None, made, "", align=piece.align)
             if self.chance(0.5)
-            else Piece(made, made, align=piece.align)
+            else Piece(made, made, f"~{piece.name}", align=piece.align)
         )
 
     def copy(self, name: str, piece: Piece) -> Piece:
@@ -390,10 +392,13 @@ def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: st
     old, new = old + _sum(old, order), new + _sum(new, order)
     resized = {piece.name for piece in new_order if piece.resized}
     truth: dict[str, int | None] = {
-        name: None if name in resized else new_at.get(name) for name in old_at if not name.startswith("#")
+        name: None if name in resized else new_at.get(name)
+        for name in old_at
+        if not name.startswith(("#", "~"))
     }
     truth["sum"] = end - 4
-    return Sibling(_definition(maker, old_at, end, order), old, new, truth, title, frozenset(resized))
+    copies = tuple((at, name[1:]) for name, at in old_at.items() if name.startswith("~"))
+    return Sibling(_definition(maker, old_at, end, order), old, new, truth, title, frozenset(resized), copies)
 
 
 def _joined(
