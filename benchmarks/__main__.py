@@ -7,8 +7,9 @@ what looking for the causes of findings costs and ``review`` the page of a large
 
 ``python -m benchmarks fleet`` measures a fleet of 10,000 images, which takes 6 GB of disk.
 
-``python -m benchmarks slips`` measures no time, but how many number-entry slips are found, and ``python -m
-benchmarks relocate`` how many items are found in a sibling software.
+``python -m benchmarks slips`` measures no time, but how many number-entry slips are found, ``python -m
+benchmarks relocate`` how many items are found in a sibling software, and ``python -m benchmarks coverage``
+how many items that a definition lacks are suggested, and how many suggestions are right.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from pathlib import Path
 from benchmarks import (
     beside,
     causes,
+    coverage,
     definition_diff,
     descriptions,
     fleet,
@@ -44,7 +46,7 @@ def _check(sample: Sample, runs: int = 7) -> Cost:
 
 
 def main() -> int:
-    """Run all measurements but the slips, the relocation and the fleet.
+    """Run all measurements but the slips, the relocation, the suggestions and the fleet.
 
     Everything is a ratio within this run, because machines differ.
     """
@@ -56,6 +58,9 @@ def main() -> int:
         return 0
     if sys.argv[1:] == ["relocate"]:
         relocation.report()
+        return 0
+    if sys.argv[1:] in (["coverage"], ["coverage", "--tuning"]):
+        coverage.report(coverage.TUNING if sys.argv[2:] else coverage.REPORTED)
         return 0
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)

@@ -90,6 +90,8 @@ class Sibling:
     title: str
     resized: frozenset[str] = frozenset()
     counts: dict[str, int] = field(default_factory=dict)
+    #: The addresses of look-alikes in the old image, which no item covers, each with its original.
+    copies: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass
@@ -353,7 +355,7 @@ class _Maker:
         return (
             Piece(None, made, "", align=piece.align)
             if self.chance(0.5)
-            else Piece(made, made, align=piece.align)
+            else Piece(made, made, f"~{piece.name}", align=piece.align)
         )
 
     def copy(self, name: str, piece: Piece) -> Piece:
@@ -404,12 +406,12 @@ def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: st
     truth: dict[str, int | None] = {
         name: None if name in on_another_axis else new_at.get(name)
         for name in old_at
-        if not name.startswith("#")
+        if not name.startswith(("#", "~"))
     }
     truth["sum"] = end - 4
-    return Sibling(
-        _definition(maker, old_at, end, order), old, new, truth, title, frozenset(resized), maker.counts
-    )
+    copies = tuple((at, name[1:]) for name, at in old_at.items() if name.startswith("~"))
+    definition = _definition(maker, old_at, end, order)
+    return Sibling(definition, old, new, truth, title, frozenset(resized), maker.counts, copies)
 
 
 def _joined(

@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import click
 
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.options import as_options
-from callint.decoding.coverage import measure_coverage
+from callint.decoding.coverage import Coverage, measure_coverage
+from callint.decoding.loaded_definition import LoadedDefinition
+from callint.model.image import Image
 from callint.reporting.coverage.json import coverage_document
+
+if TYPE_CHECKING:
+    from callint.decoding.table_suggestions.suggest import Suggestions
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +32,7 @@ class CoverageOptions:
     policy: str | None
     form: str
     everything: bool
+    suggest: bool
 
 
 @click.command()
@@ -36,6 +44,11 @@ class CoverageOptions:
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--all", "everything", is_flag=True, help="List every undescribed stretch.")
+@click.option(
+    "--suggest",
+    is_flag=True,
+    help="Suggest axes and tables for the undescribed bytes of regions with tables.",
+)
 @as_options(CoverageOptions)
 def command(options: CoverageOptions) -> int:
     """Show how much of each region the definition of IMAGE describes.
@@ -43,6 +56,10 @@ def command(options: CoverageOptions) -> int:
     Prints for each region the bytes of tables, axes and texts, the fill, and the stretches that the
     definition does not describe, with their addresses and lengths. Stretches that differ between an IMAGE and
     its base come first: somebody changed what nobody described. All images have one definition and one base.
+
+    With --suggest, callint says what may lie there: axes, curves and maps, with their addresses, types and
+    sizes, the evidence for each, and the lines that describe them in a definition. About 1 of 10 is wrong, so
+    review each before you paste it; callint never writes them into a definition.
     """
     workspace = workspace_for(options.policy, options.definition, *options.images)
     contents = [read_content(workspace, name) for name in options.images]
@@ -52,12 +69,27 @@ def command(options: CoverageOptions) -> int:
     base_name, base = resolver.read_base(loaded, contents[0], images[0], options.base)
     coverage = measure_coverage(loaded, images, base)
     names = loaded.file.path, [content.name for content in contents], base_name if base else ""
+    suggestions = _suggestions(loaded, coverage, images, base) if options.suggest else None
     if options.form == "json":
-        document = coverage_document(coverage, *names)
+        document = coverage_document(coverage, *names, suggestions)
         sys.stdout.write(json.dumps(document, indent=2, ensure_ascii=False) + "\n")
     else:
-        from callint.reporting.coverage.text import print_coverage
+        from callint.reporting.coverage.text import print_coverage, print_suggestions
         from callint.reporting.terminal import console
 
-        print_coverage(coverage, names, console(sys.stdout), options.everything)
+        terminal = console(sys.stdout)
+        print_coverage(coverage, names, terminal, options.everything)
+        if suggestions is not None:
+            print_suggestions(loaded.definition, suggestions, names[1], terminal)
     return 0
+
+
+def _suggestions(
+    loaded: LoadedDefinition, coverage: Coverage, images: Sequence[Image], base: Image | None
+) -> Suggestions:
+    """What may lie in the undescribed stretches of the parts with tables; of all parts if none has any."""
+    from callint.decoding.table_suggestions.suggest import suggest_tables
+
+    parts = [part for part in coverage.parts if part.described] or coverage.parts
+    stretches = {(stretch.start, stretch.size) for part in parts for stretch in part.stretches}
+    return suggest_tables(loaded, sorted(stretches), images, base)

@@ -86,6 +86,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "show at a point": ("show", HERON, "--at", "speed=1700", "--at", "load=30"),
     "identify": ("identify", HERON, f"HEAD:{HERON}"),
     "coverage": ("coverage", HERON, f"HEAD~1:{HERON}"),
+    "coverage with suggestions": ("coverage", HERON, "--suggest"),
     "checksums": ("checksums", BASE, HERON, f"HEAD~1:{HERON}"),
     "whatif": ("whatif", HERON, "--true", "speed=1600", "--reads", "2000"),
     "fleet": ("fleet",),

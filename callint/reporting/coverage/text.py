@@ -6,6 +6,9 @@ from collections.abc import Sequence
 
 from callint import fmt
 from callint.decoding.coverage import Coverage, PartCoverage, UndescribedStretch
+from callint.decoding.table_suggestions.suggest import Suggestions
+from callint.model.definition import Definition
+from callint.reporting.coverage.suggestions import definition_lines, evidence, kind_of, numbers_of
 from callint.reporting.terminal import QUIET, Terminal, heading, line, print_prose, width
 
 #: The largest number of stretches of a region that are printed.
@@ -28,6 +31,29 @@ def print_coverage(
         terminal.print(row)
     for part in coverage.parts:
         _print_part(part, images, terminal, everything)
+
+
+def print_suggestions(
+    definition: Definition, suggestions: Suggestions, images: Sequence[str], terminal: Terminal
+) -> None:
+    """Print what may lie in the undescribed bytes by address, then all of it as lines for the definition."""
+    terminal.print()
+    if suggestions.unread:
+        count = fmt.count(suggestions.unread, "undescribed byte")
+        print_prose(f"{count} not looked at: too many", terminal)
+    if not suggestions.items:
+        print_prose("No axis, curve or map is suggested for the undescribed bytes.", terminal)
+        return
+    count = fmt.count(len(suggestions.items), "suggestion")
+    print_prose(f"{count}; review each, as about 1 of 10 is wrong", terminal, "bold")
+    for item in suggestions.items:
+        head = f"{fmt.address(item.item.at)}  {kind_of(item)}, {numbers_of(item)}"
+        reasons = "; ".join(evidence(item, images))
+        print_prose(f"{head}: {reasons} ({100 * item.confidence:.0f} %)", terminal, indent="  ")
+    terminal.print()
+    print_prose("as lines of the definition, in which callint changes nothing:", terminal)
+    for row in definition_lines(definition, suggestions):
+        terminal.print(line(f"  {row}"))  # unbroken, to be copied
 
 
 def _print_part(part: PartCoverage, images: Sequence[str], terminal: Terminal, everything: bool) -> None:

@@ -1,0 +1,428 @@
+"""What the bytes of one stretch may be: axes and tables, each with its probability beside all others.
+
+A table has the sizes of axes before it, and an axis that tables behind it use is likelier. So both are
+found in rounds: the axes of one round give the sizes of the tables of the next.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from callint.decoding.table_suggestions.code_lengths import Bytes, Floats, Integers, Numbers, raw_bits
+from callint.decoding.table_suggestions.segmentation import probabilities
+from callint.decoding.table_suggestions.style import StorageStyle, other_sign
+from callint.model.definition import ByteOrder, Storage
+
+#: The fewest numbers of an axis and of a curve or map, and the most breakpoints of an axis.
+LEAST_POINTS, LEAST_CELLS, MOST_POINTS = 4, 5, 64
+#: Bits that tell that an axis or a table begins at a byte, and how many breakpoints an axis has. These and
+#: the numbers below were chosen by the tuning seeds of ``python -m benchmarks coverage``.
+_ITEM, _POINTS = 1.0, 5.0
+#: Bits that are saved if an axis lies straight behind another one, as both axes of a map do.
+_PAIRED = 3.0
+#: Bits for a number of rows that no axis has, the most of such rows, and the number of counts of columns
+#: with which they are tried.
+_UNKNOWN_ROWS, _MOST_ROWS, _WITH_ROWS = 8.0, 24, 3
+#: Breakpoints do not lie farther from zero than these times their range.
+_FARTHEST = 40.0
+#: Bits by the logarithm of the number of axes that are nearer than the one of a table, for an axis behind it,
+#: and for a shape whose axes are not near.
+_RANK, _BEHIND, _FAR = 1.5, 3.0, 6.0
+#: The most bits that a count without an axis near may cost, and the number of shapes that are tried.
+_MOST_COST, _MOST_SHAPES = 9.0, 120
+#: Readings that save fewer bits are left out.
+_LEAST_GAIN = 8.0
+#: Readings that save so much less than one of the same size that they overlap are left out.
+_DOMINATED = 30.0
+#: What each saved bit counts: neighbours of a table that the code does not foretell depend on each other.
+_TEMPER = 0.6
+#: Bits for an axis whose count tables behind it have, for each table that surely does, and at the most.
+_USER, _MOST_USED = 5.0, 15.0
+#: Bits that an axis must save besides if no table behind it has its count: rows of maps rise too.
+_UNUSED = 30.0
+#: The number of bytes behind an axis in which its tables lie.
+_NEAR = 4096
+_ROUNDS = 3
+#: The users that an axis counts as having whose count a described axis has too: nothing shows who uses it.
+_DESCRIBED_USERS = 0.6
+#: The number of known axes, the nearest ones, whose counts the tables of a stretch may have.
+_NEAREST = 4
+#: Readings of less probability are left out.
+_LEAST_PROBABILITY = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class KnownAxis:
+    """An axis that tables may use: its address, count and the bits that doubts about it cost.
+
+    Axes are listed with those first that the nearest items use.
+    """
+
+    at: int
+    count: int
+    doubt: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Numbers of one storage from an address on; ``rows`` is 1 for axes and curves.
+
+    ``gain`` are the bits that it saves, ``probability`` its own beside all other readings. ``count_at`` is
+    the address of the stored count of an axis and ``count_size`` its bytes; ``users`` is the expected number
+    of tables with its count. With ``either_sign`` no number is negative, so that the type with the other sign
+    reads the same.
+    """
+
+    at: int
+    storage: Storage
+    rows: int
+    columns: int
+    is_axis: bool
+    gain: float
+    probability: float = 0.0
+    count_at: int | None = None
+    count_size: int = 0
+    users: float = 0.0
+    either_sign: bool = False
+
+    @property
+    def size(self) -> int:
+        return self.rows * self.columns * self.storage.type.size
+
+    @property
+    def start(self) -> int:
+        """The address of the first byte: that of the count if it lies straight before the axis."""
+        is_near = self.count_at is not None and 0 < self.at - self.count_at <= 2 * self.count_size
+        return self.count_at if is_near and self.count_at is not None else self.at
+
+    @property
+    def end(self) -> int:
+        return self.at + self.size
+
+
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    """Tables at offsets of a stretch, each field of shape (tables,); ``storages`` are indexes."""
+
+    offsets: Integers
+    ends: Integers
+    storages: Integers
+    rows: Integers
+    columns: Integers
+    gains: Floats
+
+
+_NONE = np.zeros(0, np.int64)
+_NO_TABLES = _Tables(_NONE, _NONE, _NONE, _NONE, _NONE, np.zeros(0))
+
+
+class Stretch:
+    """Some undescribed bytes, the storages that they are read by, and the described axes around."""
+
+    def __init__(
+        self, content: Bytes, start: int, style: StorageStyle, known: Sequence[KnownAxis], usual: Floats
+    ) -> None:
+        self.content = content
+        self.start, self.style, self.known = start, style, known
+        self.length = len(content)
+        self.raw = raw_bits(content, usual)
+        self.numbers = [Numbers(content, storage, self.raw) for storage in style.storages]
+        self._gains: dict[tuple[int, int, int], tuple[Integers, Floats]] = {}
+
+    def read(self) -> list[Reading]:
+        """Axes and tables with their probabilities; those of little probability are left out."""
+        axes = list(self._axes())
+        starts = np.array([axis.start for axis in axes], np.int64) - self.start
+        ends = np.array([axis.end for axis in axes], np.int64) - self.start
+        own = np.array([axis.gain for axis in axes], np.float64)
+        pairs = _pairs(axes)
+        x, y = pairs.T
+        users = np.zeros(len(axes))
+        boosts = np.full(len(axes), -_UNUSED / 2)
+        tables = _NO_TABLES
+        single = alone = np.zeros(len(axes))
+        for number in range(_ROUNDS + 1):
+            if number:
+                tables = self._tables(axes, np.maximum(single, alone))
+            gains = own + boosts
+            chances = probabilities(
+                np.concatenate((starts, starts[x], tables.offsets)),
+                np.concatenate((ends, ends[y], tables.ends)),
+                _TEMPER * np.concatenate((gains, gains[x] + gains[y] + _PAIRED, tables.gains)),
+                self.length,
+            )
+            single, paired, in_tables = np.split(chances, [len(axes), len(axes) + len(pairs)])
+            np.add.at(single, x, paired)
+            np.add.at(single, y, paired)
+            if not number:
+                alone = single
+                continue
+            users = _users(axes, self.known, single, tables, in_tables, self.start)
+            boosts = np.minimum(_USER * users, _MOST_USED) - _UNUSED * (1 - np.minimum(users, 1))
+        readings = [
+            replace(axis, gain=gain, probability=chance, users=used)
+            for axis, gain, chance, used in zip(
+                axes, gains.tolist(), single.tolist(), users.tolist(), strict=True
+            )
+            if chance > _LEAST_PROBABILITY
+        ]
+        for index in np.flatnonzero(in_tables > _LEAST_PROBABILITY).tolist():
+            readings.append(
+                Reading(
+                    self.start + int(tables.offsets[index]),
+                    self.numbers[tables.storages[index]].storage,
+                    int(tables.rows[index]),
+                    int(tables.columns[index]),
+                    False,
+                    float(tables.gains[index]),
+                    float(in_tables[index]),
+                )
+            )
+        return self._without_twins(readings)
+
+    def _without_twins(self, readings: Iterable[Reading]) -> list[Reading]:
+        """One reading of those that give the same numbers.
+
+        The sign does not show without negative numbers, and an axis may have its count in several places.
+        """
+        kept: dict[tuple[object, ...], Reading] = {}
+        for item in readings:
+            sign = other_sign(item.storage)
+            either = sign is not None and not self._is_negative(item)
+            storage = (
+                min(item.storage, sign, key=lambda each: each.type.kind) if sign and either else item.storage
+            )
+            key = item.at, storage, item.rows, item.columns, item.is_axis
+            twin = kept.get(key)
+            total = item.probability if twin is None else twin.probability + item.probability
+            likelier = item if twin is None else max(twin, item, key=lambda each: each.gain)
+            kept[key] = replace(likelier, probability=total, either_sign=either)
+        return list(kept.values())
+
+    def _is_negative(self, item: Reading) -> bool:
+        """Whether the highest bit of a number is set, so that the sign of the type matters."""
+        size = item.storage.type.size
+        offset = item.at - self.start
+        packed = self.content[offset : offset + item.size]
+        highest = packed[(0 if item.storage.byte_order is ByteOrder.BIG else size - 1) :: size]
+        return bool((highest >= 0x80).any())
+
+    # Axes
+
+    def _axes(self) -> Iterator[Reading]:
+        counted = -math.log2(self.style.share_counted)
+        alone = -math.log2(1 - self.style.share_counted) + _POINTS
+        for numbers in self.numbers:
+            size = numbers.size
+            fixed = _ITEM + self.style.type_bits(numbers.storage, True)
+            seen: set[tuple[int, int, int | None]] = set()
+            for offset, points, count_at, count_size in _rising(numbers, self.content):
+                if (offset, points, count_at) in seen:
+                    continue
+                seen.add((offset, points, count_at))
+                place = float(
+                    self.style.place_bits(numbers.storage, True, np.array([self.start + offset]))[0]
+                )
+                low, high = numbers.values[offset], numbers.values[offset + (points - 1) * size]
+                is_far = max(abs(low), abs(high)) > _FARTHEST * (high - low)
+                if is_far or not numbers.is_sensible(offset, points):
+                    continue
+                gain = numbers.axis_gain(offset, points) - fixed - place
+                if count_at is None:
+                    gain -= alone
+                else:
+                    gain += float(self.raw[count_at + count_size] - self.raw[count_at]) - counted
+                if gain > -_FAR:
+                    yield Reading(
+                        self.start + offset, numbers.storage, 1, points, True, gain,
+                        count_at=None if count_at is None else self.start + count_at, count_size=count_size,
+                    )  # fmt: skip
+
+    # Tables
+
+    def _tables(self, axes: Sequence[Reading], chances: Floats) -> _Tables:
+        """All tables that save something; ``chances`` (axes,) are the probabilities of the axes."""
+        costs = self._count_costs(axes, chances)
+        addresses = self.start + np.arange(self.length)
+        fixed = [
+            _ITEM + self.style.type_bits(item.storage, False)
+            + self.style.place_bits(item.storage, False, addresses)
+            for item in self.numbers
+        ]  # fmt: skip
+        parts: list[tuple[Integers, Floats, tuple[int, int, int]]] = []
+        for (rows, columns), cost in self._shape_costs(costs).items():
+            for number, numbers in enumerate(self.numbers):
+                if rows * columns * numbers.size > self.length:
+                    continue
+                key = number, rows, columns
+                if key not in self._gains:
+                    saved = numbers.table_gains(rows, columns)
+                    self._gains[key] = _likeliest(saved, max(rows * columns * numbers.size // 2, 1))
+                places, saved = self._gains[key]
+                if not len(places):
+                    continue
+                gains = saved - cost[places] - fixed[number][places]
+                kept = gains > _LEAST_GAIN
+                if kept.any():
+                    parts.append((places[kept], gains[kept], key))
+        counts = [len(places) for places, _, _ in parts]
+        keys = np.array([key for _, _, key in parts], np.int64).reshape(-1, 3)
+        storages, rows, columns = np.repeat(keys, counts, axis=0).T
+        offsets = np.concatenate([np.zeros(0, np.int64), *(places for places, _, _ in parts)])
+        sizes = np.array([numbers.size for numbers in self.numbers])[storages]
+        return _Tables(
+            offsets, offsets + rows * columns * sizes, storages, rows, columns,
+            np.concatenate([np.zeros(0), *(gains for _, gains, _ in parts)]),
+        )  # fmt: skip
+
+    def _count_costs(self, axes: Sequence[Reading], chances: Floats) -> dict[int, Floats]:
+        """By count, the bits that it tells at each offset that a table has it, by the axes around."""
+        weights = np.zeros(self.length + 1)
+        found = []
+        for axis, chance in zip(axes, chances.tolist(), strict=True):
+            if chance < _LEAST_PROBABILITY:
+                continue
+            doubt = max(-math.log2(chance), 0.0)
+            found.append((axis.end - self.start, axis.columns, doubt))
+            weights[axis.end - self.start] += 2.0**-doubt
+        nearer = np.cumsum(weights)[: self.length]
+        costs: dict[int, Floats] = {}
+        for rank, known in enumerate(self.known):
+            cost = _RANK * np.log2(1 + rank + nearer) + known.doubt
+            cost = cost if known.at < self.start else cost + _BEHIND
+            costs[known.count] = np.minimum(costs.get(known.count, np.inf), cost)
+        for end, count, doubt in found:
+            cost = np.full(self.length, np.inf)
+            cost[end:] = (
+                _RANK * np.log2(1 + np.maximum(nearer[end:] - nearer[min(end, self.length - 1)], 0)) + doubt
+            )
+            costs[count] = np.minimum(costs.get(count, np.inf), cost)
+        return costs
+
+    def _shape_costs(self, costs: dict[int, Floats]) -> dict[tuple[int, int], Floats]:
+        """By rows and columns, the bits that the shape tells at each offset: the likeliest shapes only."""
+        least = {count: float(cost.min()) for count, cost in costs.items()}
+        counts = [count for count in least if least[count] < _MOST_COST and count >= 2]
+        shapes: dict[tuple[int, int], Floats] = {}
+        for columns in counts:
+            if columns >= LEAST_CELLS:
+                shapes[1, columns] = 1 + costs[columns]
+            for rows in counts:
+                if least[rows] + least[columns] < _MOST_COST and rows * columns >= LEAST_CELLS:
+                    shapes[rows, columns] = 1 + costs[columns] + costs[rows]
+        for columns in sorted(counts, key=lambda count: least[count])[:_WITH_ROWS]:
+            for rows in range(3, _MOST_ROWS + 1):
+                cost = _UNKNOWN_ROWS + costs[columns]
+                shapes[rows, columns] = np.minimum(shapes.get((rows, columns), np.inf), cost)
+        for shape, bits in self.style.shape_bits.items():
+            if shape[0] * shape[1] >= LEAST_CELLS:
+                far = np.full(self.length, bits + _FAR)
+                shapes[shape] = np.minimum(shapes.get(shape, np.inf), far)
+        ranked = sorted(shapes.items(), key=lambda item: float(item[1].min()))
+        return dict(ranked[:_MOST_SHAPES])
+
+
+def _likeliest(saved: Floats, width: int) -> tuple[Integers, Floats]:
+    """The offsets at which something is saved, and how much, without those far below one that they overlap.
+
+    Tables of one size within ``width`` bytes, half of their own, overlap.
+    """
+    if not saved.size:
+        return np.zeros(0, np.int64), saved
+    blocks = np.arange(0, len(saved), width)
+    most = np.repeat(np.maximum.reduceat(saved, blocks), np.diff(np.append(blocks, len(saved))))
+    places = np.flatnonzero((saved > _LEAST_GAIN) & (saved > most - _DOMINATED))
+    return places, saved[places]
+
+
+def _rising(numbers: Numbers, content: Bytes) -> Iterator[tuple[int, int, int | None, int]]:
+    """Offset and number of rising numbers, with the offset and the size of their count, if there is one."""
+    size, values = numbers.size, numbers.values
+    rises = (numbers.steps > 0).astype(np.int64)
+    for phase in range(size):
+        offsets = np.arange(phase, len(values), size)
+        up = rises[phase::size]
+        if len(up) < LEAST_POINTS:
+            continue
+        padded = np.concatenate(([0], up[1:], [0]))  # whether each number is greater than the one before
+        borders = np.flatnonzero(padded[1:] != padded[:-1]).reshape(-1, 2)
+        run_end = np.arange(len(up)) + 1
+        for low, high in borders.tolist():
+            run_end[low : high + 1] = high + 1
+        if numbers.storage.type.is_integer:
+            for offset, points, count_at in _counted(values[phase::size], run_end, offsets):
+                yield offset, points, count_at, size
+        if size > 1:
+            counts = content[np.maximum(offsets - 1, 0)].astype(np.int64)
+            fits = (counts >= LEAST_POINTS) & (counts <= MOST_POINTS) & (offsets > 0)
+            for first in np.flatnonzero(fits & (run_end >= np.arange(len(up)) + counts)).tolist():
+                yield int(offsets[first]), int(counts[first]), int(offsets[first]) - 1, 1
+        for low, high in borders.tolist():
+            for first in (low, low + 1):
+                for behind in (high + 1, high):
+                    if LEAST_POINTS <= behind - first <= MOST_POINTS:
+                        yield int(offsets[first]), behind - first, None, 0
+
+
+def _counted(values: Floats, run_end: Integers, offsets: Integers) -> Iterator[tuple[int, int, int | None]]:
+    """Rising numbers behind their count, and two axes behind both counts."""
+    is_count = (values >= LEAST_POINTS) & (values <= MOST_POINTS)
+    for place in np.flatnonzero(is_count).tolist():
+        points = int(values[place])
+        for first in (place + 1, place + 2):
+            behind = first + points
+            if behind > len(values) or run_end[first] < behind:
+                continue
+            if first == place + 1:
+                yield int(offsets[first]), points, int(offsets[place])
+                continue
+            other = int(values[place + 1])
+            last = behind + other
+            if LEAST_POINTS <= other <= MOST_POINTS and last <= len(values) and run_end[behind] >= last:
+                yield int(offsets[first]), points, int(offsets[place])
+                yield int(offsets[behind]), other, int(offsets[place + 1])
+
+
+def _pairs(axes: Sequence[Reading]) -> Integers:
+    """The indexes of axes side by side, shape (pairs, 2)."""
+    starts: dict[int, list[int]] = {}
+    for number, axis in enumerate(axes):
+        starts.setdefault(axis.start, []).append(number)
+    pairs = [(x, y) for x, axis in enumerate(axes) for y in starts.get(axis.end, ())]
+    return np.array(pairs, np.int64).reshape(-1, 2)
+
+
+def _users(
+    axes: Sequence[Reading], known: Sequence[KnownAxis], chances: Floats, tables: _Tables,
+    in_tables: Floats, start: int,
+) -> Floats:  # fmt: skip
+    """The expected number of tables near behind each axis that have its count and no other, shape (axes,).
+
+    ``chances`` (axes,) and ``in_tables`` (tables,) are probabilities. A table needs no axis whose count
+    another axis before it has, so only the likeliest of these counts.
+    """
+    users = np.zeros(len(axes))
+    ends = np.array([axis.end for axis in axes]) - start
+    counts = np.array([axis.columns for axis in axes])
+    likely = in_tables > _LEAST_PROBABILITY
+    at, shares = tables.offsets[likely], in_tables[likely]
+    by_count: dict[int, Floats] = {}
+    described = {axis.count for axis in [axis for axis in known if axis.at < start][:_NEAREST]}
+    for number, axis in enumerate(axes):
+        count = axis.columns
+        if count in described:
+            users[number] = _DESCRIBED_USERS
+            continue
+        if count not in by_count:
+            has = (tables.rows[likely] == count) | (tables.columns[likely] == count)
+            by_count[count] = shares * has
+        near = (at >= ends[number]) & (at < ends[number] + _NEAR)
+        before = axis.at - start
+        rivals = (counts == count) & (ends <= before) & (ends > before - _NEAR)
+        alone = max(1 - float(chances[rivals].sum()), 0.0)
+        users[number] = by_count[count][near].sum() * alone
+    return users
