@@ -140,6 +140,10 @@ def seeds(target: str) -> list[bytes]:
             *(path.read_bytes() for path in sorted(_DEMO.glob("*/callint.toml"))),
         ],
         "cdfx": lambda: [_values(), _values_of_others()],
+        "question": lambda: [
+            b"any fuel >= 10 mg and not (trim is off at speed=1200 or monitor is on)",
+            b'"overspeed_cut" != 70 1/s or fuel < 1 g at speed=1, load=2',
+        ],
         "values": lambda: [
             b"table,kind,unit,x,x_breakpoint,y,y_breakpoint,value,text,raw\n"
             b"fuel,map,mg,0,800,1,40,47.5,,420\ntrim,curve,degC,1,1600,,,,off,62\n",

@@ -26,6 +26,7 @@ from callint.comparing.apply_rows import apply_rows
 from callint.comparing.compare import compare
 from callint.comparing.definition_merge.merge import merge_definitions
 from callint.comparing.merge import Side, merge
+from callint.comparing.table_query import condition_for, conditions, parse_question
 from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_layout
@@ -251,6 +252,17 @@ def values(data: bytes) -> None:
     assert applied.image.extents == decoded_yard().image.extents
 
 
+def question(data: bytes) -> None:
+    """A question about values is answered for an image of the yard, or refused with one line."""
+    decoded = decoded_yard()
+    try:
+        for condition in conditions(parse_question(data.decode("utf-8", "replace"))):
+            if condition.table in decoded.layout.table_items:
+                condition_for(decoded.layout.definition, condition).answer(decoded)
+    except InputError as error:
+        assert len(error.lines) == 1 and steering(clean(error.lines[0])) == []
+
+
 def log(data: bytes) -> None:
     """A log is read to its end."""
     path = _folder() / "fuzz.csv"
@@ -284,7 +296,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
         *(definition, definition_merge, image, hex, srec, asap2, addresses, mapping, policy, cdfx, values),
-        *(log, mdf, release),
+        *(question, log, mdf, release),
     )
 }
 

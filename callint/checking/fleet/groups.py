@@ -165,11 +165,12 @@ class FleetGroups:
         forms: dict[bytes, int] = {}
         for path, tables in self._tables.items():
             definition = self.definitions[path].definition
-            parts = [
-                (rows[table.name], n, forms.setdefault(table_form(definition, table), len(forms)))
-                for n, table in enumerate(tables)
-                if table.name in rows
-            ]
+            parts = []
+            for number, table in enumerate(tables):
+                if table.name in rows:
+                    # A single definition reads a table in one way, whatever that is.
+                    form = table_form(definition, table) if len(self._tables) > 1 else b""
+                    parts.append((rows[table.name], number, forms.setdefault(form, len(forms))))
             chosen[path] = np.array(parts, np.int64).reshape(-1, 3)
         return chosen
 
