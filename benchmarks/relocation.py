@@ -87,7 +87,7 @@ def score(pairs: Sequence[Sibling]) -> Score:
 
 def report() -> None:
     """Print found, wrong and left by kind, on pairs that no constant was chosen by."""
-    print(f"Constants were chosen by the formulas, seeds {TUNING[0]} to {TUNING[-1]}, and by the demo.\n")
+    print(f"Constants were chosen by seeds {TUNING[0]} to {TUNING[-1]} of both kinds, and by the demo.\n")
     for title, pairs in (("formulas", tuning_pairs(REPORTED)), ("published libraries", real_pairs(REPORTED))):
         _print(f"Tables of {title}, seeds {REPORTED[0]} to {REPORTED[-1]}", score(pairs))
         _print_exact(pairs)
