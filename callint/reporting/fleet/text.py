@@ -32,6 +32,14 @@ _ALL = 10**9
 _INDENT = "  "
 
 
+def _alike(tables: Sequence[TableGroups]) -> list[list[TableGroups]]:
+    """The tables, those together that divide the images in the same way; each as early as its first."""
+    by_division: dict[bytes, list[TableGroups]] = {}
+    for groups in tables:
+        by_division.setdefault(groups.numbers.tobytes(), []).append(groups)
+    return [*by_division.values()]
+
+
 class FleetText:
     """Prints a report; ``everything`` lists all images, calibrations and tables."""
 
@@ -86,16 +94,26 @@ class FleetText:
 
     def _print_tables(self) -> None:
         report = self._report
-        shown = len(report.tables) if report.is_selection else self._most_listed
-        for groups in report.tables[:shown]:
-            title = f": {groups.table.title}" if groups.table.title else ""
-            for line in heading(name_of(groups.table), title, width(self._terminal)):
-                self._terminal.print(line)
-            self._print_rows(self._calibrations(groups))
+        alike = [[groups] for groups in report.tables] if report.is_selection else _alike(report.tables)
+        shown = len(alike) if report.is_selection else self._most_listed
+        for members in alike[:shown]:
+            self._print_names(members)
+            self._print_rows(self._calibrations(members[0]))
             self._terminal.print()
-        if more := len(report.tables[shown:]):
+        if more := sum(map(len, alike[shown:])):
             self._prose(f"{fmt.count(more, 'more table')} of the least dangerous purposes; --all lists them.")
         self._prose(self._closing())
+
+    def _print_names(self, members: Sequence[TableGroups]) -> None:
+        """The name and title of a table, or the names of tables that divide the images alike."""
+        first = members[0].table
+        if len(members) > 1:
+            names = [name_of(groups.table) for groups in members]
+            self._prose(fmt.list_names(names, self._most_tables))
+            return
+        title = f": {first.title}" if first.title else ""
+        for line in heading(name_of(first), title, width(self._terminal)):
+            self._terminal.print(line)
 
     def _calibrations(self, groups: TableGroups) -> Iterable[tuple[str, str]]:
         """The calibrations of a table with their images, and their values if tables were selected."""
