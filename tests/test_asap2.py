@@ -297,7 +297,7 @@ def test_ignored_parts_are_counted_with_their_first_line(tmp_path: Path) -> None
             value("B", rest='FORMAT "%5.2" /begin FUNCTION_LIST F /end FUNCTION_LIST'),
             '/begin GROUP G "" /end GROUP\n/begin GROUP H "" /end GROUP',
             "/begin WONDER W /begin WITHIN /end WITHIN /end WONDER",
-            '/begin TYPEDEF_BLOB T "" 4 /end TYPEDEF_BLOB',
+            '/begin TYPEDEF_MEASUREMENT T "" UBYTE one 0 0 0 255 /end TYPEDEF_MEASUREMENT',
         ),
     )
     counted = [
@@ -309,7 +309,7 @@ def test_ignored_parts_are_counted_with_their_first_line(tmp_path: Path) -> None
             ("FORMAT", "CHARACTERISTIC"): (2, 6),
         },
         {("SHINE", "CHARACTERISTIC"): (2, 7), ("WONDER", ""): (1, 17)},
-        {("TYPEDEF_BLOB", ""): (1, 18)},
+        {("TYPEDEF_MEASUREMENT", ""): (1, 18)},
     ]
     assert result.characteristics["A"].mask == 3
 

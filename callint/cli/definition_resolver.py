@@ -78,6 +78,11 @@ class DefinitionResolver:
         """Whether the definition of the image at a path is known."""
         return self._named is not None or assignment_of_named(self.policy, path) is not None
 
+    def require_named(self) -> None:
+        """InputError if the command line names a definition that cannot be read."""
+        if self._named is not None:
+            self._load(Assignment("", (self._named,), ()), Content(self._named, self._named, b""))
+
     def resolve(self, *images: Content) -> LoadedDefinition:
         """The definition of images: the file that the command line names, or else the policy's.
 

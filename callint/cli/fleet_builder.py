@@ -112,6 +112,7 @@ class FleetBuilder:
     def __init__(self, workspace: Workspace, images: list[Assignment], definition: str | None) -> None:
         self._survey = Survey(workspace, images)
         self._resolver = DefinitionResolver(workspace, definition)
+        self._resolver.require_named()
 
     def report(self, request: FleetRequest, pool: WorkerPool | None, progress: Progress) -> FleetReport:
         """Read the images and answer the request; InputError if it does not fit the images."""

@@ -23,7 +23,7 @@ from callint.versioning.git.repository import Repo as CallintRepo
 from callint.versioning.init.plan import ATTRIBUTES, IGNORED
 
 try:
-    from git import Actor, Blob, Commit, GitDB, IndexFile, Repo
+    from git import Actor, Blob, Commit, IndexFile, Repo
 except ImportError:  # GitPython runs git when it is imported
     process.require()
     raise
@@ -146,8 +146,7 @@ def _commit_steps(folder: Path, set_up: Callable[[CallintRepo], None]) -> None:
     every demo is the same to the byte.
     """
     folder.chmod(0o755)  # mkdtemp's own mode denies access to all others
-    # GitDB writes objects itself; GitPython's default starts git for each of them.
-    repo = Repo.init(folder, initial_branch=_MAIN, odbt=GitDB)
+    repo = Repo.init(folder, initial_branch=_MAIN)
     try:
         with repo.config_writer() as config:
             config.set_value("core", "autocrlf", "false")

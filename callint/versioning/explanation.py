@@ -53,7 +53,8 @@ class ExplainedTable:
     ``extents`` are those of its axes, the first for columns; none if only its axes moved. Then ``moved`` are
     these axes, and ``shift`` is the movement of the output, None if it is unknown. ``is_operating`` says
     whether a changed cell lies in the operating range. ``danger`` is what the findings that are not waived
-    say about a protection, and ``waivers`` are the acceptances of the others.
+    say about a protection, ``has_error`` whether an error is among them, and ``waivers`` are the acceptances
+    of the others.
     """
 
     change: TableChange
@@ -65,6 +66,7 @@ class ExplainedTable:
     danger: Danger = Danger.NONE
     waivers: tuple[Waiver, ...] = ()
     moved: tuple[AxisChange, ...] = ()
+    has_error: bool = False
 
     @property
     def table(self) -> Table:
@@ -154,6 +156,7 @@ def _explained(changes: ChangeSet, change: TableChange, findings: Sequence[Findi
         is_operating=bool((flags & change.changed).any()) if has_cells else True,
         size=relative_size(definition, change, shift),
         danger=danger_of(findings),
+        has_error=any(item.severity is Severity.ERROR and not item.waived for item in findings),
         waivers=tuple(waivers),
         moved=()
         if has_cells

@@ -86,7 +86,7 @@ def test_the_page_says_what_changed_where_and_why(yard: Scratch) -> None:
     assert "1 setting for emissions differs." in text
     fuel = text.index("Fuel by speed and load")
     assert text[fuel + 1 : fuel + 4] == [
-        "higher, at most 44.0 → 45.0 mg (+2.3 %) at 1600 rpm, 40 mg",
+        "higher, largest change 44.0 → 45.0 mg (+2.3 %) at 1600 rpm, 40 mg",
         "Engine speed 1600 to 2400 rpm",
         "Fuel quantity 40 mg",
     ]
@@ -171,7 +171,7 @@ def test_the_page_is_german_with_the_titles_that_the_definition_has(yard: Scratc
     assert "2 von 6 Einstellungen sind anders, die übrigen sind wie vom Hersteller eingestellt." in text
     fuel = text.index("Einspritzmenge")
     assert text[fuel + 1 : fuel + 3] == [
-        "höher, am meisten 44,0 → 45,0 mg (+2,3 %) bei 1600 rpm, 40 mg",
+        "höher, größte Änderung 44,0 → 45,0 mg (+2,3 %) bei 1600 rpm, 40 mg",
         "Drehzahl 1600 bis 2400 rpm",
     ]
 
@@ -181,14 +181,14 @@ def test_the_page_names_the_release_of_the_image(yard: Scratch) -> None:
     yard.must("checkout", "--quiet", "HEAD~1")
     yard.write("callint.toml", POLICY + '[severity]\n"change/emissions" = "note"\n')
     yard.commit("Notes do")
-    assert "none; this state has not been released" in lines(source(yard, BASE, HERON))
+    assert "callint found none of this state" in lines(source(yard, BASE, HERON))
     done = yard.call("release", HERON, "--to", "out")
     assert done.status == 0, done
     commit = yard.must("rev-parse", "HEAD").strip()
     text = lines(source(yard, BASE, HERON))
     assert text[text.index("Release") + 1].startswith(f"{commit[:10]}, ")
     yard.write(HERON, SECOND)
-    assert "none; this state has not been released" in lines(source(yard, BASE, HERON))
+    assert "callint found none of this state" in lines(source(yard, BASE, HERON))
 
 
 def test_a_language_in_which_no_page_is_written_is_refused(yard: Scratch) -> None:

@@ -16,6 +16,7 @@ import click
 import pytest
 
 from callint.commands import COMMANDS, MODULES
+from tests.building import hex_file
 from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, VALUES
 from tests.running import (
     BAD,
@@ -91,10 +92,10 @@ CALLS: dict[str, tuple[str, ...]] = {
         *("--definition", "PATH"),
     ),
     "whatif --policy": ("whatif", HERON, "--true", "speed=1600", "--reads", "2000", "--policy", "PATH"),
-    "fleet images": ("fleet", "PATH"),
+    "fleet paths": ("fleet", "PATH", "--definition", DEFINITION),
     "fleet --definition": ("fleet", HERON, "--definition", "PATH"),
     "fleet --policy": ("fleet", "--policy", "PATH"),
-    "fleet --differs-from": ("fleet", "--differs-from", "PATH"),
+    "fleet --differs-from": ("fleet", HERON, "--definition", DEFINITION, "--differs-from", "PATH"),
     "fleet --output": ("fleet", *_JSON, "--output", "PATH"),
     "history image": ("history", "PATH"),
     "history --definition": ("history", HERON, "--definition", "PATH"),
@@ -249,7 +250,8 @@ def test_a_path_that_is_not_a_file_is_refused_in_one_line(tmp_path: Path, path: 
         name: tuple(word.replace("PATH", given) for word in arguments) for name, arguments in CALLS.items()
     }
     for name, (status, said) in answers(root, calls).items():
-        if name in MUST and not (name == "show image" and path == "nothing"):
+        # A definition can be shown without an image, and an empty folder takes a release.
+        if name in MUST and (name, path) not in {("show image", "nothing"), ("release --to", "a folder")}:
             assert status == 2, (name, said)
         assert_answered(name, status, said)
 
@@ -369,13 +371,15 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
             "base": yard_base(),
             "values": VALUES.encode(),
             "CDFX": changes.encode(),
+            # The description is of two bytes alone.
+            "image of a description": hex_file({0x30: GOOD[0x30:0x32]}),
         }
         content = next((data for kind, data in fitting.items() if name.endswith(kind)), GOOD)
         path = HERON if "image" in name or name == "check paths" else "given"
         if name == "verify --releases":
             (yard.root / path).mkdir()
         elif not name.endswith(("--to", "--output", "conflicts", "folder", "merge path")):
-            yard.write(path, BAD if path == HERON else content)
+            yard.write(path, BAD if path == HERON and content is GOOD else content)
         if name == "show of a revision" or name.startswith("init") or "staged" in name:
             continue
         if name.endswith("CDFX"):

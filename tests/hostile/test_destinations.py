@@ -349,6 +349,13 @@ READING = {
     "diff --image": ("diff", DEFINITION, DEFINITION, "--image", "INPUT", *_JSON, "--output", "OUTPUT"),
     "diff --policy": ("diff", BASE, HERON, "--policy", "INPUT", *_JSON, "--output", "OUTPUT"),
     "diff --log": ("diff", BASE, HERON, "--log", "INPUT", *_JSON, "--output", "OUTPUT"),
+    "fleet PATH": ("fleet", "INPUT", "--definition", DEFINITION, *_JSON, "--output", "OUTPUT"),
+    "fleet --definition": ("fleet", HERON, "--definition", "INPUT", *_JSON, "--output", "OUTPUT"),
+    "fleet --differs-from": (
+        *("fleet", HERON, "--definition", DEFINITION, "--differs-from", "INPUT"),
+        *(*_JSON, "--output", "OUTPUT"),
+    ),
+    "fleet --policy": ("fleet", "--policy", "INPUT", *_JSON, "--output", "OUTPUT"),
     "show IMAGE": ("show", "INPUT", "--definition", DEFINITION, *_JSON, "--output", "OUTPUT"),
     "show --definition": ("show", HERON, "--definition", "INPUT", *_JSON, "--output", "OUTPUT"),
     "show --policy": ("show", HERON, "--policy", "INPUT", *_JSON, "--output", "OUTPUT"),

@@ -71,7 +71,7 @@ class English(Language):
     outside_operation = "only outside normal operation"
     not_committed = "Not recorded yet"
     no_history = "The file is in no version history, so no reasons are recorded."
-    no_release = "none; this state has not been released"
+    no_release = "callint found none of this state"
 
     def day(self, day: date) -> str:
         return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
@@ -109,13 +109,9 @@ class English(Language):
 
     def problems(self, errors: int, warnings: int) -> str:
         if not errors and not warnings:
-            return "The check reports no error and no warning that nobody accepted."
-        parts = [
-            f"{count:,} {noun}{'' if count == 1 else 's'}"
-            for count, noun in ((errors, "error"), (warnings, "warning"))
-            if count
-        ]
-        sentence = f"The check reports {' and '.join(parts)} that nobody accepted."
+            return "The check reports no mistake that nobody accepted."
+        count = errors + warnings
+        sentence = f"The check reports {count:,} mistake{'' if count == 1 else 's'} that nobody accepted."
         return f"{sentence} Do not run the engine with this state." if errors else sentence
 
     def undescribed(self, count: int) -> str:
@@ -131,14 +127,15 @@ class English(Language):
             Danger.WEAKENED: "It protects less than before.",
         }.get(danger, "")
 
-    def accepted(self, who: str, reason: str) -> str:
-        return f"Accepted by {who}: {reason}"
+    def accepted(self, who: str, reason: str, until: date | None) -> str:
+        end = "" if until is None else f" until {self.day(until)}"
+        return f"Accepted by {who}{end}: {reason}"
 
     def at(self, place: str) -> str:
         return f"at {place}"
 
     def largest(self, text: str) -> str:
-        return f"at most {text}"
+        return f"largest change {text}"
 
     def span(self, low: str, high: str) -> str:
         return f"{low} to {high}"

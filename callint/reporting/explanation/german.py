@@ -71,7 +71,7 @@ class German(Language):
     outside_operation = "nur außerhalb des üblichen Betriebs"
     not_committed = "Noch nicht festgehalten"
     no_history = "Die Datei steht in keiner Versionsgeschichte; Gründe sind nicht festgehalten."
-    no_release = "keine; dieser Stand ist nicht freigegeben"
+    no_release = "callint hat keine dieses Standes gefunden"
 
     def day(self, day: date) -> str:
         return f"{day.day}. {_MONTHS[day.month - 1]} {day.year}"
@@ -108,13 +108,10 @@ class German(Language):
 
     def problems(self, errors: int, warnings: int) -> str:
         if not errors and not warnings:
-            return "Die Prüfung meldet keinen Fehler und keine Warnung, die niemand angenommen hat."
-        parts = []
-        if errors:
-            parts.append(f"{errors} Fehler")
-        if warnings:
-            parts.append(f"{warnings} Warnung{'' if warnings == 1 else 'en'}")
-        sentence = f"Die Prüfung meldet {' und '.join(parts)}, die niemand angenommen hat."
+            return "Die Prüfung meldet keinen Fehler, den niemand angenommen hat."
+        count = errors + warnings
+        which = "den" if count == 1 else "die"
+        sentence = f"Die Prüfung meldet {count} Fehler, {which} niemand angenommen hat."
         return f"{sentence} Mit diesem Stand darf der Motor nicht laufen." if errors else sentence
 
     def undescribed(self, count: int) -> str:
@@ -131,14 +128,15 @@ class German(Language):
             Danger.WEAKENED: "Schützt weniger als zuvor.",
         }.get(danger, "")
 
-    def accepted(self, who: str, reason: str) -> str:
-        return f"Angenommen von {who}: {reason}"
+    def accepted(self, who: str, reason: str, until: date | None) -> str:
+        end = "" if until is None else f" bis {self.day(until)}"
+        return f"Angenommen von {who}{end}: {reason}"
 
     def at(self, place: str) -> str:
         return f"bei {place}"
 
     def largest(self, text: str) -> str:
-        return f"am meisten {text}"
+        return f"größte Änderung {text}"
 
     def span(self, low: str, high: str) -> str:
         return f"{low} bis {high}"
@@ -157,7 +155,7 @@ class German(Language):
         return f"„{old}“ → „{new}“"
 
     def moved_scale(self, signal: str, change: str) -> str:
-        return f"die Teilung „{signal}“: {change}"
+        return f"die Skala für {signal}: {change}"
 
     def unknown_effect(self) -> str:
         return "die Folgen sind nicht bekannt"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -26,15 +26,15 @@ LANGUAGES: Mapping[str, Callable[[], Language]] = {"en": English, "de": German}
 
 #: The lines of tables for which one sheet has room, those of protection and emissions among them, and the
 #: padding of a row in lines.
-_MOST_LINES, _MOST_GUARDED, _PADDING = 34, 17, 0.5
+_MOST_LINES, _MOST_GUARDED, _PADDING = 39, 17, 0.4
 #: The facts and the labels for which the room is set aside.
 _USUAL_FACTS, _MOST_TEXTS = 5, 3
-#: A row of one line, and the fewest lines for a commit with its settings.
-_ONE_LINE, _FEWEST_LINES = 1 + _PADDING, 5
+#: A row of one line, the fewest lines for a commit with its settings, and the line for settings further up.
+_ONE_LINE, _FEWEST_LINES, _ALSO = 1 + _PADDING, 6, 1
 #: The characters of a line in each column, and across all of them.
 _COLUMNS, _ACROSS = (25, 50, 25), 108
 #: The most characters of a message or a reason.
-_MOST_CHARACTERS = 2 * _ACROSS
+_MOST_CHARACTERS = 160
 #: The most titles in one list, and the most commits.
 _MOST_NAMES, _MOST_REASONS = 4, 4
 #: Digits of a digest that identify a file on paper, and of the id of a commit.
@@ -184,9 +184,9 @@ class _Page:
                 room.take(_ONE_LINE)
                 break
             room.take(row.lines)
+            self._described.update(item.table.name for item in group)
             yield row.html
         self._room.give(room.left)
-        self._described.update(item.table.name for group in groups for item in group)
 
     def _row(self, group: list[ExplainedTable]) -> _Row:
         language, item = self._language, group[0]
@@ -196,7 +196,7 @@ class _Page:
             texts = texts[: len(item.moved)]  # the settings share the scale, not what follows from it
         notes = [language.danger(item.danger)] if item.danger in _DANGERS else []
         notes += [
-            language.accepted(waiver.who, shortened(waiver.reason, _MOST_CHARACTERS))
+            language.accepted(waiver.who, shortened(waiver.reason, _MOST_CHARACTERS), waiver.until)
             for waiver in item.waivers
         ]
         where = [*range_lines(self._explanation, item, self._titles, language)]
@@ -237,38 +237,64 @@ class _Page:
             yield element("p", text)
 
     def _reasons(self, reasons: tuple[Reason, ...]) -> Iterator[str]:
-        """The newest reasons, oldest first; each may use its share of the room that is left."""
+        """The newest commits, oldest first, and below each the settings that it is the first to change.
+
+        The most important settings get what room the messages leave, whichever commit they belong to.
+        """
         most = min(_MOST_REASONS, max(1, int((self._room.left - _ONE_LINE) // _FEWEST_LINES)))
         kept = reasons[-most:]
         if left := len(reasons) - len(kept):
             yield _across(self._language.further_reasons(left))
             self._room.take(_ONE_LINE)
-        for number, reason in enumerate(kept):
-            yield from self._reason(reason, _Room(self._room.take(self._room.left / (len(kept) - number))))
+        own = [self._first_changed_by(reason, kept[:number]) for number, reason in enumerate(kept)]
+        # Each commit keeps a line for the number of settings that are left out.
+        headings = [self._heading(reason, _Room(self._room.left / len(kept))) for reason in kept]
+        self._room.take(sum(heading.lines + _ONE_LINE for heading in headings))
+        printed = self._chosen([group for groups in own for group in groups])
+        for reason, heading, groups in zip(kept, headings, own, strict=True):
+            others = [name for name in reason.tables if name in self._described]
+            chosen = [group for group in groups if group[0].table.name in printed]
+            yield f'<tr class="reason"><td colspan="3">{heading.html}{self._also(others)}</td></tr>'
+            for group in chosen:
+                yield printed[group[0].table.name].html
+                self._described.update(item.table.name for item in group)
+            if left := sum(map(len, groups)) - sum(map(len, chosen)):
+                yield _across(self._language.further(left))
 
-    def _reason(self, reason: Reason, room: _Room) -> Iterator[str]:
-        language, origin = self._language, reason.origin
-        title, message = language.not_committed, ""
+    def _first_changed_by(self, reason: Reason, earlier: Sequence[Reason]) -> list[list[ExplainedTable]]:
+        """The settings of a commit that neither an earlier one nor the first table of the page has."""
+        known = self._described.union(*(other.tables for other in earlier))
+        names = set(reason.tables) - known
+        return _groups(item for item in self._explanation.tables if item.table.name in names)
+
+    def _chosen(self, groups: list[list[ExplainedTable]]) -> dict[str, _Row]:
+        """The rows for which there is room, by the name of their first table: the most important ones."""
+        rows: dict[str, _Row] = {}
+        for group in sorted(groups, key=lambda group: (not group[0].has_error, -group[0].size)):
+            row = self._row(group)
+            if row.lines <= self._room.left:
+                self._room.take(row.lines)
+                rows[group[0].table.name] = row
+        return rows
+
+    def _heading(self, reason: Reason, room: _Room) -> _Row:
+        """The date, author and subject of a commit, and its message if there is room for it."""
+        origin, before = reason.origin, room.left
+        title, message = self._language.not_committed, ""
         if origin.id:
-            day = "" if origin.date is None else f"{language.day(origin.date.date())}, "
+            day = "" if origin.date is None else f"{self._language.day(origin.date.date())}, "
             title = f"{day}{origin.author}: {origin.subject}"
             message = shortened(reason.message, _MOST_CHARACTERS)
-        known = [name for name in reason.tables if name in self._described]
-        others = [language.also_changed(self._list_of_titles(known))] if known else []
-        room.take(_line_count([title], _ACROSS) + _PADDING)
+        room.take(_line_count([title], _ACROSS) + _PADDING + _ALSO)
         quote = room.fitting([message] if message else [])
-        others = room.fitting(others)
-        heading = element("h3", fmt.clean(title))
-        yield (
-            f'<tr class="reason"><td colspan="3">{heading}'
-            f"{_paragraphs(quote, 'quote')}{_paragraphs(others)}</td></tr>"
-        )
-        new = [
-            item
-            for item in self._explanation.tables
-            if item.table.name in reason.tables and item.table.name not in self._described
-        ]
-        yield from self._rows(room, _groups(new))
+        html = f"{element('h3', fmt.clean(title))}{_paragraphs(quote, 'quote')}"
+        return _Row(html, before - room.left)
+
+    def _also(self, names: list[str]) -> str:
+        """Settings of a commit that the page describes further up, in one line."""
+        if not names:
+            return ""
+        return element("p", shortened(self._language.also_changed(self._list_of_titles(names)), _ACROSS))
 
     def _unchanged(self) -> Iterator[str]:
         explanation, language = self._explanation, self._language

@@ -76,7 +76,7 @@ class Language(ABC):
 
     @abstractmethod
     def problems(self, errors: int, warnings: int) -> str:
-        """What the check found and nobody accepted."""
+        """How many mistakes the check found that nobody accepted, by their worst finding."""
 
     @abstractmethod
     def undescribed(self, count: int) -> str:
@@ -91,8 +91,8 @@ class Language(ABC):
         """What an open finding says about a protection; "" for none."""
 
     @abstractmethod
-    def accepted(self, who: str, reason: str) -> str:
-        """A waiver."""
+    def accepted(self, who: str, reason: str, until: date | None) -> str:
+        """A waiver, with its last day."""
 
     @abstractmethod
     def at(self, place: str) -> str:

@@ -162,17 +162,19 @@ def range_lines(
         yield language.outside_operation
 
 
+_CUT = " …"
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s")
 
 
 def shortened(message: str, most: int) -> str:
-    """A message in one line of at most ``most`` characters, which ends behind a sentence or a word."""
+    """A message in one line of at most ``most`` characters; one that is cut ends in an ellipsis."""
     text = " ".join(message.split())
     if len(text) <= most:
         return text
     kept = ""
     for sentence in _SENTENCE_END.split(text):
-        if len(kept) + len(sentence) + 1 > most:
+        if len(kept) + len(sentence) + len(_CUT) > most - 1:
             break
         kept = f"{kept} {sentence}".strip()
-    return kept or f"{text[:most].rpartition(' ')[0] or text[:most]} …"
+    most -= len(_CUT)
+    return (kept or text[:most].rpartition(" ")[0] or text[:most]) + _CUT
