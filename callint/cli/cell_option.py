@@ -16,6 +16,8 @@ def cell_indexes(decoded: Decoded, table: str, axes: Sequence[str], text: str) -
     InputError if the text does not give one breakpoint of each of the table's axes.
     """
     breakpoints = [part.strip() for part in text.split(",")] if text else []
+    if breakpoints and not axes:
+        raise InputError(f"{table}: it has only one value; leave out --cell")
     if len(breakpoints) != len(axes):
         need = " and one of ".join(axes)
         example = ",".join(_texts(decoded, axis)[0] for axis in axes)

@@ -114,11 +114,15 @@ def parse_cells(decoded: Decoded, number: int, text: str | None) -> Flags:
             signals = ",".join(f"{definition.axes[axis].signal}=..." for axis in _axes(item))
             raise InputError(f"{item.name}: it has several cells; select them with --at {signals}")
         return np.ones(shape, bool)
+    given: set[str] = set()
     for part in text.split(","):
         name, sign, value = (piece.strip() for piece in part.partition("="))
         if not sign or not name:
             raise InputError(f"--at {text}: write SIGNAL=VALUE or SIGNAL=LOW..HIGH, with commas between them")
         signal = signal_named(definition, name, "--at")
+        if signal.name in given:
+            raise InputError(f"--at {text}: {signal.name} occurs twice; write a range as LOW..HIGH")
+        given.add(signal.name)
         matching = [
             position
             for position, axis in enumerate(_axes(item))
@@ -146,6 +150,8 @@ def _on_axis(decoded: Decoded, table: str, axis: str, text: str, place: str) -> 
         number(part, place) if part.strip() else default
         for part, default in ((low, -math.inf), (high, math.inf))
     )
+    if least > most:
+        raise InputError(f"{place}: {low}..{high} falls; write the lower value first")
     inside = (breakpoints >= least) & (breakpoints <= most)
     if not inside.any():
         listed = ", ".join(fmt.exact(value) for value in breakpoints.tolist())

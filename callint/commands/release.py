@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from callint.checking.report import Report
 from callint.cli.options import as_options
 from callint.model.release import ImageFormat
 from callint.reading.workspace import open_workspace
@@ -84,7 +85,7 @@ def command(options: ReleaseOptions) -> int:
     signs = signatures.is_wanted(gate.repo.working_dir) if options.signs is None else options.signs
     files = release_files(gate, result.report, form, is_signed=signs)
     write_folder(Path(options.output), files)
-    _print_release(name, gate, options.output, list(files))
+    _print_release(name, gate, (options.output, list(files)), result.report)
     return 0
 
 
@@ -95,8 +96,8 @@ def _print_refusal(name: str, result: GateResult, everything: bool) -> None:
     print_refusal(name, result, console(sys.stdout), everything)
 
 
-def _print_release(name: str, gate: ReleaseGate, folder: str, files: list[str]) -> None:
+def _print_release(name: str, gate: ReleaseGate, target: tuple[str, list[str]], report: Report) -> None:
     from callint.reporting.release.text import print_release
     from callint.reporting.terminal import console
 
-    print_release(name, gate.commit, folder, files, console(sys.stdout))
+    print_release(name, gate.commit, target, report, console(sys.stdout))

@@ -21,7 +21,7 @@ from callint.comparing.mirrors import with_mirrors
 from callint.comparing.restore import restore
 from callint.model.cause import Cause, CauseKind
 from callint.model.change import Flags
-from callint.model.definition import StoredAxis
+from callint.model.definition import Memory, StoredAxis
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.workspace import Workspace, open_workspace
@@ -92,6 +92,9 @@ def command(options: RestoreOptions) -> int:
     names = fmt.list_names(job.names, 4)
     if edit.changes.is_empty:
         summary = f"{options.image}: {names}: nothing differs from {job.base}"
+    elif job.restores_nothing:
+        tense = "would be recalculated; nothing was written" if options.dry_run else "is recalculated"
+        summary = f"{options.image}: {names}: the checksum {tense}"
     elif options.dry_run:
         summary = f"{options.image}: {names} would be restored from {job.base}; nothing was written"
     else:
@@ -103,8 +106,8 @@ def command(options: RestoreOptions) -> int:
 class _RestoreJob:
     """What to restore in one image.
 
-    ``names`` are the restored causes and items for people, and ``base`` is the name of the base, once
-    ``restore`` was called.
+    Once ``restore`` was called, ``names`` are the restored causes and items for people, ``base`` is the name
+    of the base, and ``restores_nothing`` says that only checksums are to be recalculated.
     """
 
     def __init__(self, workspace: Workspace, options: RestoreOptions) -> None:
@@ -116,6 +119,7 @@ class _RestoreJob:
         self._options = options
         self.names: list[str] = []
         self.base = ""
+        self.restores_nothing = False
 
     def restore(self, image: EditableImage) -> Image:
         """The image with the selected content of its base."""
@@ -125,7 +129,7 @@ class _RestoreJob:
         if base is None:
             raise InputError(f"{image.name}: the policy names no base that fits it; pass one with --base")
         layout = image.loaded.layout
-        cells, ranges = np.zeros(layout.size, bool), self._ranges()
+        cells, ranges = np.zeros(layout.size, bool), self._ranges(image.loaded.definition.memory)
         self._select_tables(image, cells, ranges)
         self._select_axes(image, cells, ranges)
         for cause in self._causes(image):
@@ -150,6 +154,10 @@ class _RestoreJob:
                 self._require_restorable(cause)
                 chosen[cause.id] = cause
         self.names += [_cause_name(cause) for cause in chosen.values()]
+        is_only_causes = not (self._options.globs or self._options.axes or self._options.ranges)
+        self.restores_nothing = is_only_causes and all(
+            cause.kind is CauseKind.CHECKSUM for cause in chosen.values()
+        )
         return list(chosen.values())
 
     def _require_restorable(self, cause: Cause) -> None:
@@ -194,8 +202,8 @@ class _RestoreJob:
                 ranges.append((axis.stored_count.at, axis.stored_count.storage.type.size))
         self.names += [f"axis {name}" for name in sorted(names)]
 
-    def _ranges(self) -> list[tuple[int, int]]:
-        """The ranges of bytes that the command line names."""
+    def _ranges(self, memory: Memory) -> list[tuple[int, int]]:
+        """The ranges of bytes that the command line names; InputError if one leaves the memory."""
         ranges = []
         for text in self._options.ranges:
             match = _RANGE.fullmatch(text.strip())
@@ -205,6 +213,9 @@ class _RestoreJob:
             last = int(match[2] or match[1], 16)
             if not 0 <= last - first < _MOST_BYTES:
                 raise InputError(f"--bytes {text}: the last address must not be before the first; swap them")
+            if first < memory.start or last >= memory.end:
+                ends = f"{fmt.address(memory.start)} to {fmt.address(memory.end - 1)}"
+                raise InputError(f"--bytes {text}: the memory has the addresses {ends}; correct the range")
             ranges.append((first, last - first + 1))
             self.names.append(f"bytes {text.strip()}")
         return ranges

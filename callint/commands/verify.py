@@ -16,7 +16,7 @@ from callint.cli.options import as_options
 from callint.cli.progress import progress
 from callint.cli.read_back import parse_address, place_read_back
 from callint.reading.workspace import open_workspace
-from callint.versioning.verification import Verification, exact_matches, verify
+from callint.versioning.verification import Verification, exact_matches, surplus, verify
 
 #: From this number of known images on, a progress bar is useful.
 _LONG = 200
@@ -73,7 +73,9 @@ def command(options: VerifyOptions) -> int:
     known = find_known_images(workspace, options.folders, Path(options.image), len(content.data), _warn)
     matches = exact_matches(content.data, known)
     if matches:
-        result = Verification(content.name, len(known.releases), len(known.versions), tuple(matches))
+        counts = len(known.releases), len(known.versions)
+        odd = surplus(content.data, matches[0])
+        result = Verification(content.name, *counts, tuple(matches), surplus=odd)
         beyond = 0
     else:
         read_back = read_back or place_read_back(workspace, content, None, start)

@@ -7,7 +7,7 @@ through is the commit.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
@@ -97,9 +97,17 @@ class ReleaseGate:
             [self.assigned],
             further=[lambda checker: unit_findings(checker, [self.assigned])],
         )
-        blocking = tuple(finding for finding in report.findings if self._is_blocking(finding))
+        blocking = [finding for finding in report.findings if self._is_blocking(finding)]
         obstacles = [*self._uncommitted(), *self._unsealed(), *self._expired(report.findings)]
-        return GateResult(tuple(obstacles), report, replace(report, findings=blocking))
+        obstacles += self._objections(blocking)
+        # A mistake is shown whole: what does not block may explain what does.
+        causes = {finding.cause for finding in blocking if finding.cause}
+        shown = tuple(
+            finding
+            for finding in report.findings
+            if finding in blocking or (finding.cause in causes and not finding.waived)
+        )
+        return GateResult(tuple(obstacles), report, replace(report, findings=shown))
 
     def _is_blocking(self, finding: Finding) -> bool:
         """Whether a finding counts: by ``fail-on``, or because a second person must accept it."""
@@ -110,6 +118,20 @@ class ReleaseGate:
         is_note = finding.severity is Severity.NOTE
         definition = self._context.definition if self._context else None
         return self.policy.second_person and not is_note and needs_second_person(finding, definition)
+
+    def _objections(self, findings: Sequence[Finding]) -> Iterator[str]:
+        """Why waivers of open findings do not count as a second person's."""
+        if not self.policy.second_person:
+            return
+        authorship = self._authorship.check_for(self.workspace, self.policy.path)
+        for waiver in self.policy.waivers:
+            covered = next((item for item in findings if _is_of(waiver, item)), None)
+            if covered is None:
+                continue
+            objection = authorship.objection(waiver, covered, self._context)
+            if objection is not None:
+                place = f" for {waiver.table}" if waiver.table else ""
+                yield f"{waiver.who}'s waiver of {waiver.rule}{place} {objection.text}. {objection.hint}"
 
     def _uncommitted(self) -> Iterator[str]:
         """What differs from HEAD, of all files that the release depends on."""
@@ -222,3 +244,8 @@ class ReleaseGate:
 
     def _digest(self, path: str) -> FileDigest:
         return FileDigest(path, hashlib.sha256(self.tree.read(path)).hexdigest())
+
+
+def _is_of(waiver: Waiver, finding: Finding) -> bool:
+    """Whether a waiver is about a finding, whether it counts or not."""
+    return waiver.subject in {(finding.rule, finding.image, table) for table in (finding.table, "")}

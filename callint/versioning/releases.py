@@ -16,11 +16,19 @@ from pathlib import Path, PurePosixPath
 from callint.decoding.digest import content_digest
 from callint.model.errors import InputError
 from callint.model.image import Image
-from callint.model.release import GPG_SUFFIX, MANIFEST, SSH_SUFFIX, FileDigest, Release, ReleasedMemory
+from callint.model.release import (
+    GPG_SUFFIX,
+    MANIFEST,
+    SSH_SUFFIX,
+    FileDigest,
+    Release,
+    ReleasedCommit,
+    ReleasedMemory,
+)
 from callint.reading.images import DamagedError, read_image
 from callint.reading.release_manifest import MAX_MANIFEST, is_manifest, read_manifest
 from callint.reading.tree import WorkingTree
-from callint.versioning.git.log import LoggedCommit
+from callint.versioning.git.log import LoggedCommit, read_commit
 from callint.versioning.git.objects import blob_sizes, read_blob
 from callint.versioning.git.refs import is_revision
 from callint.versioning.git.repository import Repo
@@ -70,8 +78,24 @@ class KnownRelease:
         content = committed_image(repo, release)
         if content is not None and hashlib.sha256(content).hexdigest() != release.image.sha256:
             yield f"commit {commit[:8]} has another {release.path}"
+        if stated := _other_than_commit(repo, release.commit):
+            yield f"the manifest states another {stated} than commit {commit[:8]}"
         if not self.signatures and not is_revision(repo, commit):
             yield f"commit {commit[:8]} is not in this repository, and nobody signed the manifest"
+
+
+def _other_than_commit(repo: Repo, stated: ReleasedCommit) -> str:
+    """What a manifest states otherwise than the commit that it names; "" without that commit."""
+    if not is_revision(repo, stated.id):
+        return ""
+    actual = read_commit(repo, stated.id)
+    date = actual.authored.isoformat() if actual.authored else ""
+    pairs = {
+        "author": ((stated.author, stated.email), (actual.author, actual.email)),
+        "date": (stated.date, date),
+        "subject": (stated.subject, actual.subject),
+    }
+    return " and ".join(name for name, (before, after) in pairs.items() if before != after)
 
 
 def committed_image(repo: Repo, release: Release) -> bytes | None:

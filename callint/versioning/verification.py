@@ -15,9 +15,10 @@ from callint.comparing.compare import compare
 from callint.decoding.decode import decode
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.change import ChangeSet
+from callint.model.definition import Purpose
 from callint.model.image import Image
 from callint.model.release import ReleasedCommit
-from callint.reading.images import DamagedError, read_image
+from callint.reading.images import DamagedError, read_image, read_image_file
 from callint.versioning import signatures
 from callint.versioning.git.blob_reader import blob_id
 from callint.versioning.git.objects import blobs_in_commits, read_blob, resolve_pointer
@@ -68,8 +69,11 @@ class Difference:
 class Verification:
     """What an image is: ``matches`` have its content, releases first; without any there is a ``nearest``.
 
-    ``is_complete`` says that the image holds every cell of the definition. ``releases`` and ``versions`` are
-    the numbers of those that are known, ``unreadable`` that of those whose image could not be read.
+    ``is_complete`` says that the image holds every cell of the definition, and ``incomplete_tables`` are
+    those of which it lacks some. ``releases`` and ``versions`` are the numbers of those that are known,
+    ``unreadable`` that of those whose image could not be read, and ``total_cells`` that of the cells of the
+    definition. ``surplus`` is the number of erased bytes that a raw file has beyond the memory, negative if
+    it ends before that does.
     """
 
     image: str
@@ -80,6 +84,9 @@ class Verification:
     difference: Difference | None = None
     is_complete: bool = True
     unreadable: int = 0
+    incomplete_tables: tuple[str, ...] = ()
+    surplus: int = 0
+    total_cells: int = 0
 
     def is_verified(self, *, signed: bool) -> bool:
         """Whether the image is a release; with ``signed``, one with a good signature.
@@ -128,6 +135,18 @@ def exact_matches(data: bytes, known: KnownImages) -> list[KnownImage]:
     return [_known_version(version) for version in known.versions if version.blob in ids]
 
 
+def surplus(data: bytes, match: KnownImage) -> int:
+    """How many bytes a raw file has beyond the memory of a release; negative if it ends before that does.
+
+    0 for a file of records, which may leave erased memory out.
+    """
+    if match.release is None:
+        return 0
+    release = match.release.release
+    file = read_image_file(data, release.memory.memory, release.start)
+    return 0 if file.records is not None else len(data) - release.memory.size
+
+
 def verify(
     name: str,
     image: Image,
@@ -162,12 +181,24 @@ def verify(
     candidates.sort(key=lambda item: item[0])
     equal = [item for item in candidates if item[0].is_equal]
     if equal:
-        is_complete = bool(decode(loaded.layout, image).present.all())
+        present = decode(loaded.layout, image).present
+        is_complete = bool(present.all())
+        tables, purposes = loaded.definition.tables, list(Purpose)
+        lacking = [
+            name
+            for name, item in loaded.layout.table_items.items()
+            if not present[loaded.layout.cells(item)].all()
+        ]
+        lacking.sort(key=lambda name: purposes.index(tables[name].purpose))
         if any(isinstance(candidate, KnownRelease) for _, candidate in equal):
             equal = [item for item in equal if isinstance(item[1], KnownRelease)]
         matches = [_known(known, candidate, distance) for distance, candidate in equal]
         whole = [match for match in matches if not match.distance.lacking]
-        return replace(result, matches=tuple(whole or matches), is_complete=bool(whole) or is_complete)
+        if whole:
+            return replace(result, matches=tuple(whole))
+        return replace(
+            result, matches=tuple(matches), is_complete=is_complete, incomplete_tables=tuple(lacking)
+        )
     distance, candidate = candidates[0]
     nearest = reader.read(candidate)
     assert nearest is not None
@@ -175,6 +206,7 @@ def verify(
     changes = compare(decode(loaded.layout, old), decode(loaded.layout, image))
     return replace(
         result,
+        total_cells=loaded.layout.size,
         nearest=_known(known, candidate, distance),
         difference=Difference(changes, old, image, loaded.file.path),
     )

@@ -156,6 +156,8 @@ def test_a_message_for_the_commit_has_a_short_subject_and_the_changes(yard: Yard
         (("--cell", "800,10"), "--cell needs one --table"),
         (("--bytes", "64"), "--bytes 64: write addresses as 0x4F200 or 0x4F200-0x4F207"),
         (("--bytes", "0x20-0x10"), "the last address must not be before the first"),
+        (("--bytes", "0x20-0xFFF"), "the memory has the addresses 0x00000 to 0x0009F; correct the range"),
+        (("-t", "overspeed_cut", "--cell", "1"), "overspeed_cut: it has only one value; leave out --cell"),
         (("-t", "fuel", "--base", "nowhere.bin"), "nowhere.bin"),
     ],
 )

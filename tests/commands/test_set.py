@@ -147,6 +147,11 @@ def test_a_dry_run_writes_nothing_and_so_does_a_value_that_is_there(yard: Yard) 
             "fuel: axis speed_4 has no breakpoint 1700; it has 800",
         ),
         (("fuel", "--at", "speed=10..20", "--to", "10"), "axis speed_4 has no breakpoint between 10 and 20"),
+        (("fuel", "--at", "speed=2400..800", "--to", "10"), "2400..800 falls; write the lower value first"),
+        (
+            ("fuel", "--at", "speed=800,speed=1600", "--to", "10"),
+            "speed occurs twice; write a range as LOW..HIGH",
+        ),
         (("fuel", "--at", "sped=800", "--to", "10"), "sped: no signal has this name; did you mean 'speed'?"),
         (("fuel", "--at", "800", "--to", "10"), "write SIGNAL=VALUE or SIGNAL=LOW..HIGH"),
         (("smoke_cap", "--at", "load=10", "--to", "10"), "smoke_cap has no axis of load"),

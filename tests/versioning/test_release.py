@@ -318,7 +318,9 @@ def test_a_second_person_must_accept_a_weaker_protection_even_if_it_is_a_warning
         (waiver,) = manifest(yard)["waivers"]
         assert waiver["committed_by"]["name"] == author
     else:
-        assert "the table protects later than the base" in refused(yard)
+        said = refused(yard)
+        assert "the table protects later than the base" in said
+        assert "Ines Falk's waiver of protection/weakened for smoke_cap" in said
 
 
 # What cannot be released
@@ -420,3 +422,11 @@ def _sign_by_gpg(yard: Scratch, home: str) -> None:
     shutil.rmtree(folder)
     result = yard.call(*RELEASE, "--sign", GNUPGHOME=home)
     assert "user.signingKey: gpg cannot sign with nobody@yard.example" in result.error
+
+
+def test_open_warnings_are_counted_when_an_image_is_released(yard: Scratch) -> None:
+    yard.write(HERON, WEAKER)
+    yard.commit("Weaker")
+    result = yard.call(*RELEASE)
+    assert result.status == 0
+    assert f"1 warning is open; callint check {HERON} lists it." in result.flat

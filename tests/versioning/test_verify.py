@@ -199,7 +199,35 @@ def test_a_part_is_compared_in_what_it_holds(yard: Scratch) -> None:
 def test_a_part_without_all_cells_is_not_verified(yard: Scratch) -> None:
     status, document = verify(yard, LATER[:0x30], "--start", "0x0")
     assert status == 1 and places(document) == ["r2/manifest.json"]
-    assert "and cells among them" in text(yard, LATER[:0x30], "--start", "0x0")
+    said = text(yard, LATER[:0x30], "--start", "0x0")
+    assert f"holds only a part of the release of {HERON}" in said
+    assert "with cells of monitor, overspeed_cut, egr, trim." in said
+
+
+def test_a_raw_file_of_another_length_is_said(yard: Scratch) -> None:
+    said = text(yard, LATER + b"\xff" * 3)
+    assert "The file has 3 bytes more than the memory; they are erased." in said
+    assert "than the memory" not in text(yard, LATER)
+
+
+def test_another_image_is_not_listed_cell_by_cell(yard: Scratch) -> None:
+    """More than half of all cells differ: nobody changed them one by one."""
+    other = edited(bytes(255 - byte for byte in LATER[:0x80]) + LATER[0x80:], {})
+    said = text(yard, other)
+    assert "That is more than half of all cells" in said and "cells changed" not in said
+    assert "cells changed" in text(yard, other, "--all")
+
+
+def test_a_manifest_that_names_another_author_than_its_commit_is_doubted(yard: Scratch) -> None:
+    path = yard.root / "r2/manifest.json"
+    author = json.loads(path.read_text("utf-8"))["commit"]["author"]
+    path.write_text(path.read_text("utf-8").replace(f'"{author}"', '"Somebody Else"', 1), "utf-8")
+    yard.must("rm", "-r", "--quiet", "--cached", "r1")
+    path.rename(yard.write("alone/manifest.json", b""))
+    status, document = verify(yard, LATER, "--releases", "alone")
+    doubts = [match.get("contradictions", []) for match in document["matches"]]
+    assert status == 1
+    assert any("states another author than commit" in clause for clauses in doubts for clause in clauses)
 
 
 def test_what_cannot_be_placed_or_read_is_wrong_input(yard: Scratch) -> None:

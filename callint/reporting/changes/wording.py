@@ -14,14 +14,15 @@ from callint.reporting.tables.values import cell_place, exact_step
 
 
 def change_parts(definition: Definition, change: TableChange, arrow: str) -> Iterator[str]:
-    """The number of changed cells of a table, the largest change, and if it is in the operating range."""
+    """The number of changed cells of a table, the largest change, and if any is in the operating range."""
     table = change.table
     y, x = change.largest
     if table.axes:
         yield f"{change.count:,} of {fmt.count(change.changed.size, 'cell')} changed"
     yield f"{'largest ' if change.count > 1 else ''}{cell_change(definition, change, y, x, arrow)}"
     if table.axes:
-        is_inside = operating_cells(definition, table, change.new.x, change.new.y)[y, x]
+        inside = operating_cells(definition, table, change.new.x, change.new.y)
+        is_inside = bool((inside & change.changed).any())
         yield "inside the operating range" if is_inside else "outside the operating range"
 
 

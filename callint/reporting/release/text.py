@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from callint import fmt
+from callint.checking.report import Report
+from callint.model.finding import Severity
 from callint.reporting.findings.cause_text import print_causes
 from callint.reporting.terminal import Terminal, line, width, wrapped
 from callint.versioning.git.log import LoggedCommit
@@ -30,10 +32,18 @@ def print_refusal(name: str, result: GateResult, terminal: Terminal, everything:
 
 
 def print_release(
-    name: str, commit: LoggedCommit, folder: str, files: Sequence[str], terminal: Terminal
+    name: str, commit: LoggedCommit, target: tuple[str, Sequence[str]], report: Report, terminal: Terminal
 ) -> None:
-    """Print what was released, the files, and the caution."""
+    """Print what was released, the folder and its files, the open warnings, and the caution."""
+    folder, files = target
     _print(f"{name} of {commit.id[:_SHORT]} is released to {folder}: {', '.join(files)}.", terminal)
+    warnings = sum(finding.severity is Severity.WARNING and not finding.waived for finding in report.findings)
+    if warnings:
+        verb = "is" if warnings == 1 else "are"
+        count = fmt.count(warnings, "warning")
+        _print(
+            f"{count} {verb} open; callint check {name} lists {'it' if warnings == 1 else 'them'}.", terminal
+        )
     _print(_CAUTION, terminal)
 
 

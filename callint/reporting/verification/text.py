@@ -12,6 +12,8 @@ from callint.versioning.verification import KnownImage, Verification
 _SHORT = 8
 #: The most releases or versions with the same content that are printed.
 _MOST_MATCHES = 8
+#: The most tables that are named of those that an image lacks cells of.
+_MOST_TABLES = 6
 
 
 def print_verification(
@@ -31,14 +33,23 @@ def print_verification(
         _print(f"{_unknown(result)} The nearest is {_description(result.nearest)}.", terminal)
         _print_doubts(result.nearest, terminal)
         _print(_distance(result.nearest), terminal)
-        terminal.print()
-        difference = result.difference
-        print_changes(difference.changes, difference.old, difference.new, terminal, everything)
+        if result.nearest.distance.cells > result.total_cells * _NEAR and not everything:
+            _print(_FAR, terminal)
+        else:
+            terminal.print()
+            difference = result.difference
+            print_changes(difference.changes, difference.old, difference.new, terminal, everything)
     if result.unreadable:
         count = fmt.count(result.unreadable, "image")
         _print(f"callint could not read {count} of releases and versions.", terminal)
 
 
+#: The share of cells up to which differences are listed: more are no change but another image.
+_NEAR = 0.5
+_FAR = (
+    "That is more than half of all cells: it is probably another image, or its bytes lie elsewhere. Check "
+    "--start (hexadecimal addresses begin with 0x); --all lists the differences."
+)
 _NO_RELEASES = "callint found no release here; name the folder of the releases with --releases."
 
 
@@ -51,8 +62,11 @@ def _unknown(result: Verification) -> str:
 
 def _print_matches(result: Verification, terminal: Terminal, signed: bool) -> None:
     first, *others = result.matches
-    _print(f"{result.image} is {_description(first)}.", terminal)
+    verb = "is" if result.is_complete else "holds only a part of"
+    _print(f"{result.image} {verb} {_description(first)}.", terminal)
     _print_doubts(first, terminal)
+    if result.surplus:
+        _print(_length(result.surplus), terminal)
     if first.release is None:
         _print("It was committed, but callint found no release of it.", terminal)
         if not result.releases:
@@ -110,7 +124,18 @@ def _part(result: Verification, match: KnownImage) -> str:
     lacking = fmt.count(match.distance.lacking, "byte")
     if result.is_complete:
         return f"callint compared what the image holds: it lacks {lacking} of the release, but no cell."
-    return f"callint compared what the image holds: it lacks {lacking} of the release, and cells among them."
+    tables = fmt.list_names(result.incomplete_tables, _MOST_TABLES)
+    return (
+        f"callint compared what the image holds: it lacks {lacking} of the release, with cells of {tables}."
+    )
+
+
+def _length(surplus: int) -> str:
+    """That a raw file is longer or shorter than the memory, though nothing but erased bytes differs."""
+    count = fmt.count(abs(surplus), "byte")
+    if surplus > 0:
+        return f"The file has {count} more than the memory; they are erased."
+    return f"The file has {count} fewer than the memory; the release has only erased ones there."
 
 
 def _print(sentence: str, terminal: Terminal) -> None:
