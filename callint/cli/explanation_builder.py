@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from datetime import date
 from pathlib import Path
 
-from callint.checking.assignments import assignment_of_named
+from callint.checking.assignments import Assignment, assignment_of_named
+from callint.checking.checker import Checker
 from callint.cli.image_loading import read_content
 from callint.cli.known_images import find_known_images
 from callint.cli.review_builder import ReviewOptions, review_of_images
 from callint.decoding.unit_numbers import unit_items, unit_number
 from callint.model.definition import Definition
 from callint.model.errors import InputError
-from callint.model.finding import Severity
+from callint.model.finding import Finding, Severity
 from callint.model.image import Image
 from callint.model.release import Release
+from callint.reading.tree import OverlayTree
 from callint.reading.workspace import Workspace
 from callint.versioning.explanation import (
     ExplainedTable,
@@ -37,11 +40,13 @@ def explain_images(
     workspace: Workspace,
     arguments: tuple[str, str],
     options: ReviewOptions,
+    folders: Sequence[str] = (),
     step: Callable[[int], None] = lambda done: None,
 ) -> tuple[Explanation, Workspace]:
     """The explanation of the change between two images, and their workspace.
 
-    ``step`` is called while callint walks back the history. InputError if one of the images is unreadable.
+    ``folders`` have releases, besides those of the repository. ``step`` is called while callint walks back
+    the history. InputError if one of the images is unreadable.
     """
     review, workspace = review_of_images(workspace, arguments, options)
     (image,) = review.images
@@ -50,7 +55,8 @@ def explain_images(
     report = review.report
     findings = (*report.findings, *(report.known or ()))
     tables = explained_tables(image, findings)
-    counts = problem_counts(findings)
+    own = _own_findings(workspace, arguments[1], image)
+    counts = problem_counts(findings if own is None else own)
     definition = context.definition
     explanation = Explanation(
         image=image,
@@ -63,16 +69,30 @@ def explain_images(
         warnings=counts[Severity.WARNING],
         is_other_software=is_of_other_software(image),
         reasons=_reasons(workspace, arguments[1], image, tables, step),
-        releases=tuple(_releases(workspace, arguments[1])),
+        releases=tuple(_releases(workspace, arguments[1], folders)),
         unchanged=unchanged_tables(definition, tables),
     )
     return explanation, workspace
 
 
-def _releases(workspace: Workspace, new: str) -> Iterator[Release]:
+def _own_findings(workspace: Workspace, new: str, image: ReviewedImage) -> tuple[Finding, ...] | None:
+    """The findings in a factory base by itself: a way back to it is no change from OLD that could be wrong.
+
+    None for any other image, which the review judges by its base.
+    """
+    context = image.context
+    if image.path not in workspace.policy.bases or context is None:
+        return None
+    tree = OverlayTree(workspace, {image.path: read_content(workspace, new).data})
+    definition = context.loaded.file.path
+    assignment = Assignment(image.path, (definition,), (image.path,), context.start)
+    return Checker(tree, workspace.policy, date.today()).report([assignment]).findings
+
+
+def _releases(workspace: Workspace, new: str, folders: Sequence[str]) -> Iterator[Release]:
     """The releases of the image, the newest first; broken manifests are left to ``callint verify``."""
     data = read_content(workspace, new).data
-    known = find_known_images(workspace, (), Path(new), len(data), lambda line: None)
+    known = find_known_images(workspace, folders, Path(new), len(data), lambda line: None)
     for found in releases_of(data, known.releases):
         yield found.release
 

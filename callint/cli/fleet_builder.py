@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import itertools
+import os
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,6 +29,8 @@ from callint.versioning.file_version import Content
 Progress = Callable[[str, int, int], AbstractContextManager[Callable[[int], None]]]
 #: From this number of contents on, a progress bar is useful.
 _LONG = 200
+#: The most files of a folder whose images no policy names.
+MOST_FILES = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +80,16 @@ def fleet_images(workspace: Workspace, paths: tuple[str, ...], definition: str |
     return sorted(unique.values(), key=lambda image: image.image)
 
 
+def _files_below(path: str) -> Iterator[Path]:
+    """The regular files below a folder but definitions and those of git; links are not followed."""
+    for folder, folders, names in os.walk(path):  # what vanishes meanwhile, or may not be read, is left out
+        folders[:] = [name for name in folders if name != ".git"]
+        for name in names:
+            file = Path(folder, name)
+            if file.suffix.lower() != ".xml" and not file.is_symlink() and file.is_file():
+                yield file
+
+
 def _images_below(
     workspace: Workspace, path: str, label: str, named: tuple[str, ...] | None
 ) -> list[Assignment]:
@@ -92,15 +106,10 @@ def _images_below(
                 f"{path}: the policy names no image below this folder; give --definition for its files"
             )
         return list(known.values())
-    images = []
-    for file in sorted(Path(path).rglob("*")):
-        if (
-            file.is_file()
-            and not file.is_symlink()
-            and file.suffix.lower() != ".xml"
-            and ".git" not in file.parts
-        ):
-            images.append(Assignment(workspace.name(str(file)), (), ()))
+    files = list(itertools.islice(_files_below(path), MOST_FILES + 1))
+    if len(files) > MOST_FILES:
+        raise InputError(f"{path}: it has more than {MOST_FILES:,} files; name a smaller folder")
+    images = [Assignment(workspace.name(str(file)), (), ()) for file in sorted(files)]
     if not images:
         raise InputError(f"{path}: the folder has no files; check the path")
     return images

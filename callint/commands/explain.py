@@ -25,6 +25,7 @@ class ExplainOptions:
     new: str
     output: str
     language: str
+    folders: tuple[str, ...]
     definitions: tuple[str, ...]
     policy: str | None
 
@@ -39,6 +40,13 @@ class ExplainOptions:
     show_default=True,
     metavar="TAG",
     help="Language of the page: en or de. Titles come from the definition's translations.",
+)
+@click.option(
+    "--releases",
+    "folders",
+    multiple=True,
+    metavar="DIR",
+    help="Folder of releases, besides those of the repository; can be repeated.",
 )
 @click.option(
     "--definition",
@@ -77,7 +85,11 @@ def command(options: ExplainOptions) -> int:
     arguments = (options.old, options.new)
     with progress("walking back", 0, 1) as step:
         explanation, workspace = explain_images(
-            open_workspace(options.policy), arguments, ReviewOptions(options.definitions), step
+            open_workspace(options.policy),
+            arguments,
+            ReviewOptions(options.definitions),
+            options.folders,
+            step,
         )
     inputs = [Path(name) for name in (*arguments, *options.definitions, options.policy) if name is not None]
     destination = output(Path(options.output), workspace, inputs=inputs)

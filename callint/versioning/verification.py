@@ -181,15 +181,7 @@ def verify(
     candidates.sort(key=lambda item: item[0])
     equal = [item for item in candidates if item[0].is_equal]
     if equal:
-        present = decode(loaded.layout, image).present
-        is_complete = bool(present.all())
-        tables, purposes = loaded.definition.tables, list(Purpose)
-        lacking = [
-            name
-            for name, item in loaded.layout.table_items.items()
-            if not present[loaded.layout.cells(item)].all()
-        ]
-        lacking.sort(key=lambda name: purposes.index(tables[name].purpose))
+        incomplete = _incomplete_tables(loaded, image)
         if any(isinstance(candidate, KnownRelease) for _, candidate in equal):
             equal = [item for item in equal if isinstance(item[1], KnownRelease)]
         matches = [_known(known, candidate, distance) for distance, candidate in equal]
@@ -197,7 +189,7 @@ def verify(
         if whole:
             return replace(result, matches=tuple(whole))
         return replace(
-            result, matches=tuple(matches), is_complete=is_complete, incomplete_tables=tuple(lacking)
+            result, matches=tuple(matches), is_complete=not incomplete, incomplete_tables=incomplete
         )
     distance, candidate = candidates[0]
     nearest = reader.read(candidate)
@@ -210,6 +202,25 @@ def verify(
         nearest=_known(known, candidate, distance),
         difference=Difference(changes, old, image, loaded.file.path),
     )
+
+
+def _incomplete_tables(loaded: LoadedDefinition, image: Image) -> tuple[str, ...]:
+    """The tables of which an image lacks cells or breakpoints, protection first."""
+    layout, tables, purposes = loaded.layout, loaded.definition.tables, list(Purpose)
+    present = decode(layout, image).present
+    lacking = [
+        name
+        for name, table in tables.items()
+        if name in layout.table_items
+        and not all(
+            present[layout.cells(number)].all()
+            for number in (
+                layout.table_items[name],
+                *(layout.axis_items[axis] for axis in table.axes if axis in layout.axis_items),
+            )
+        )
+    ]
+    return tuple(sorted(lacking, key=lambda name: purposes.index(tables[name].purpose)))
 
 
 class _ImageReader:

@@ -138,6 +138,12 @@ def test_a_moved_scale_is_said_once_for_its_settings(yard: Scratch) -> None:
     assert page.count("Heron: scale moved") == 1
 
 
+def test_the_way_back_to_the_factory_is_no_mistake(yard: Scratch) -> None:
+    yard.write(HERON, EVERYTHING)
+    text = lines(source(yard, HERON, BASE))
+    assert "The check reports no mistake that nobody accepted." in text
+
+
 def test_nothing_changed_is_said(yard: Scratch) -> None:
     text = lines(source(yard, BASE, BASE))
     assert "All 6 settings are as they were." in text
@@ -182,10 +188,11 @@ def test_the_page_names_the_release_of_the_image(yard: Scratch) -> None:
     yard.write("callint.toml", POLICY + '[severity]\n"change/emissions" = "note"\n')
     yard.commit("Notes do")
     assert "callint found none of this state" in lines(source(yard, BASE, HERON))
-    done = yard.call("release", HERON, "--to", "out")
+    done = yard.call("release", HERON, "--to", "../elsewhere")
     assert done.status == 0, done
+    assert "callint found none of this state" in lines(source(yard, BASE, HERON))
     commit = yard.must("rev-parse", "HEAD").strip()
-    text = lines(source(yard, BASE, HERON))
+    text = lines(source(yard, BASE, HERON, "--releases", "../elsewhere"))
     assert text[text.index("Release") + 1].startswith(f"{commit[:10]}, ")
     yard.write(HERON, SECOND)
     assert "callint found none of this state" in lines(source(yard, BASE, HERON))

@@ -65,6 +65,7 @@ CALLS: dict[str, tuple[str, ...]] = {
     "review --output": ("review", BASE, HERON, "--output", "PATH"),
     "explain old": ("explain", "PATH", HERON, *_PAGE),
     "explain new": ("explain", BASE, "PATH", *_PAGE),
+    "explain --releases": ("explain", BASE, HERON, *_PAGE, "--releases", "PATH"),
     "explain --definition": ("explain", BASE, HERON, *_PAGE, "--definition", "PATH"),
     "explain --policy": ("explain", BASE, HERON, *_PAGE, "--policy", "PATH"),
     "explain --output": ("explain", BASE, HERON, "--output", "PATH"),
@@ -376,7 +377,7 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
         }
         content = next((data for kind, data in fitting.items() if name.endswith(kind)), GOOD)
         path = HERON if "image" in name or name == "check paths" else "given"
-        if name == "verify --releases":
+        if name.endswith("--releases"):
             (yard.root / path).mkdir()
         elif not name.endswith(("--to", "--output", "conflicts", "folder", "merge path")):
             yard.write(path, BAD if path == HERON and content is GOOD else content)

@@ -11,6 +11,10 @@ from callint.model.definition import Definition
 from callint.reporting.coverage.suggestions import definition_lines, evidence, kind_of, numbers_of
 from callint.reporting.terminal import QUIET, Terminal, heading, line, print_prose, width
 
+#: The longest line of suggested XML.
+_MOST_IN_A_LINE = 80
+
+
 #: The largest number of stretches of a region that are printed.
 _MOST = 12
 
@@ -53,7 +57,16 @@ def print_suggestions(
     terminal.print()
     print_prose("as lines of the definition, in which callint changes nothing:", terminal)
     for row in definition_lines(definition, suggestions):
-        terminal.print(line(f"  {row}"))  # unbroken, to be copied
+        for text in _broken(f"  {row}"):
+            terminal.print(line(text))
+
+
+def _broken(row: str) -> list[str]:
+    """A line of XML, in two at the address if it is too long; it is not wrapped, as people copy it."""
+    head, place, rest = row.partition(' at="')
+    if len(row) <= _MOST_IN_A_LINE or not place:
+        return [row]
+    return [head, f"      {place}{rest}"]
 
 
 def _print_part(part: PartCoverage, images: Sequence[str], terminal: Terminal, everything: bool) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.versioning.git.process import GitError, output
+from callint.versioning.git.remembered import remembered
 from callint.versioning.git.repository import Repo, run_git
 
 
@@ -65,6 +66,10 @@ def mailmapped(repo: Repo, person: Person) -> Person:
 
 def mailmap_options(repo: Repo) -> tuple[str, ...]:
     """Options that keep git from reading any file as a mailmap that the repository's own settings name."""
+    return remembered("mailmap", repo.working_dir, lambda: _mailmap_options(repo))
+
+
+def _mailmap_options(repo: Repo) -> tuple[str, ...]:
     try:
         scope, _, _ = run_git(repo, "config", "--show-scope", "--null", "--get", "mailmap.file").split("\0")
     except InputError:
