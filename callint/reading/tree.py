@@ -79,8 +79,9 @@ class WorkingTree:
     def paths(self) -> Iterator[str]:
         for folder, folders, files in os.walk(self.root):
             folders[:] = sorted(name for name in folders if name != ".git")
-            here = Path(folder).relative_to(self.root)
-            yield from ((here / name).as_posix() for name in sorted(files))
+            here = Path(folder).relative_to(self.root).as_posix()
+            prefix = "" if here == "." else f"{here}/"
+            yield from (f"{prefix}{name}" for name in sorted(files))
 
     def digests(self, paths: Iterable[str]) -> dict[str, str]:
         return file_digests(self, paths)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import secrets
 import time
 from collections import deque
@@ -78,7 +79,10 @@ class Survey:
         """Read all images that are not known; ``step`` is called with the number of images done."""
         self._stamps = [stamp_of(self.workspace.place(image.image)) for image in self.images]
         tasks = self._tasks(pool, step)
-        answers = map(self._read_here, tasks) if pool is None else pool.run(read_records, tasks)
+        first = list(itertools.islice(tasks, 2))
+        tasks = itertools.chain(first, tasks)
+        is_little = len(first) == 1  # starting workers takes longer than one task
+        answers = map(self._read_here, tasks) if pool is None or is_little else pool.run(read_records, tasks)
         results: list[RecordBlock] = []
         for answer in answers:
             results.append(answer)
