@@ -6,6 +6,9 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+#: From this number of commits on, a bar is useful while callint walks back a history.
+LONG_HISTORY = 200
+
 
 @contextmanager
 def progress(label: str, total: int, minimum: int) -> Iterator[Callable[[int], None]]:

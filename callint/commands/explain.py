@@ -9,7 +9,6 @@ from pathlib import Path
 import click
 
 from callint.cli.options import as_options
-from callint.cli.progress import progress
 from callint.model.errors import InputError
 from callint.reading.workspace import open_workspace
 
@@ -83,14 +82,9 @@ def command(options: ExplainOptions) -> int:
     if len(options.definitions) > 2:
         raise click.UsageError("--definition can be given once, or twice for OLD and NEW.")
     arguments = (options.old, options.new)
-    with progress("walking back", 0, 1) as step:
-        explanation, workspace = explain_images(
-            open_workspace(options.policy),
-            arguments,
-            ReviewOptions(options.definitions),
-            options.folders,
-            step,
-        )
+    explanation, workspace = explain_images(
+        open_workspace(options.policy), arguments, ReviewOptions(options.definitions), options.folders
+    )
     inputs = [Path(name) for name in (*arguments, *options.definitions, options.policy) if name is not None]
     destination = output(Path(options.output), workspace, inputs=inputs)
     titles = Titles(explanation.definition, tag)

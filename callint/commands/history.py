@@ -12,7 +12,7 @@ from callint.cli.cell_option import cell_indexes
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
-from callint.cli.progress import progress
+from callint.cli.progress import LONG_HISTORY, progress
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.model.definition import FixedAxis, StoredAxis, Text
@@ -22,9 +22,6 @@ from callint.versioning.attribution import Attribution, ValueTrail
 from callint.versioning.file_version import Content
 from callint.versioning.history import HistoryQuery, ImageHistory, open_history
 from callint.versioning.repository_file import RepositoryFile, find_image
-
-#: From this number of commits on, a progress bar is useful.
-_LONG = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +90,7 @@ def command(options: HistoryOptions) -> int:
             trail = _trail(resolver, file, content, decoded, query, history)
         report.print_values(query, history, trail)
     else:
-        with progress("walking back", history.commit_count, _LONG) as step:
+        with progress("walking back", history.commit_count, LONG_HISTORY) as step:
             attribution = history.attribution(step)
         report.print_attribution(items, bool(options.tables), options.everything, attribution)
     return 0
@@ -138,7 +135,7 @@ def _trail(
     fleet = FleetHistory(
         file.repo, resolver.workspace, loaded.definition, grid, (query.x, query.y), file.revision or "HEAD"
     )
-    with progress("looking at other images", fleet.image_count, _LONG) as step:
+    with progress("looking at other images", fleet.image_count, LONG_HISTORY) as step:
         return ValueTrail("", tuple(fleet.trail(file.path, newest.origin.id, step)))
 
 

@@ -36,7 +36,6 @@ class English(Language):
         setting="Setting",
         change="Change",
         where="Where",
-        unit="Unit",
         engine="Engine",
         compared_with="Compared with",
         state="State of",

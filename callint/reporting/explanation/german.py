@@ -36,7 +36,6 @@ class German(Language):
         setting="Einstellung",
         change="Änderung",
         where="Wo",
-        unit="Gerät",
         engine="Motor",
         compared_with="Verglichen mit",
         state="Stand vom",

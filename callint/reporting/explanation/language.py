@@ -26,7 +26,6 @@ class Headings:
     setting: str
     change: str
     where: str
-    unit: str
     engine: str
     compared_with: str
     state: str

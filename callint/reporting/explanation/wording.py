@@ -10,7 +10,7 @@ import numpy as np
 
 from callint import fmt
 from callint.model.change import AxisChange, TableChange
-from callint.model.definition import Definition, Signal, States, Table
+from callint.model.definition import Definition, States, Table
 from callint.model.translation import Titled
 from callint.reporting.explanation.language import Language
 from callint.versioning.explanation import ExplainedTable, Explanation
@@ -44,7 +44,7 @@ class Titles:
     def signal(self, name: str) -> str:
         """The title of a signal without what explains its values."""
         signal = self._definition.signals.get(name)
-        title = self._title(Titled.SIGNAL, name, "" if signal is None else _own_title(signal))
+        title = self._title(Titled.SIGNAL, name, "" if signal is None else signal.title)
         return _EXPLAINED.split(title, maxsplit=1)[0] or name
 
     def _title(self, kind: Titled, name: str, own: str) -> str:
@@ -52,10 +52,6 @@ class Titles:
         if title is None and not self._is_own and own:
             self.missing[name or self._definition.name] = None
         return own if title is None else title
-
-
-def _own_title(signal: Signal) -> str:
-    return signal.title
 
 
 def _matches(language: str, wanted: str) -> bool:

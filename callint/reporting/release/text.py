@@ -8,7 +8,7 @@ from callint import fmt
 from callint.checking.report import Report
 from callint.model.finding import Severity
 from callint.reporting.findings.cause_text import print_causes
-from callint.reporting.terminal import Terminal, line, width, wrapped
+from callint.reporting.terminal import Terminal, line, print_prose, width, wrapped
 from callint.versioning.git.log import LoggedCommit
 from callint.versioning.release_gate import GateResult
 
@@ -22,7 +22,7 @@ _SHORT = 8
 
 def print_refusal(name: str, result: GateResult, terminal: Terminal, everything: bool = False) -> None:
     """Print what prevents the release of an image: first what is not ready, then the findings."""
-    _print(f"{name} is not released.", terminal)
+    print_prose(f"{name} is not released.", terminal)
     for obstacle in result.obstacles:
         for number, text in enumerate(wrapped(obstacle, width(terminal) - 2)):
             terminal.print(line(f"{'  ' if number else '- '}{fmt.clean(text)}"))
@@ -36,17 +36,12 @@ def print_release(
 ) -> None:
     """Print what was released, the folder and its files, the open warnings, and the caution."""
     folder, files = target
-    _print(f"{name} of {commit.id[:_SHORT]} is released to {folder}: {', '.join(files)}.", terminal)
+    print_prose(f"{name} of {commit.id[:_SHORT]} is released to {folder}: {', '.join(files)}.", terminal)
     warnings = sum(finding.severity is Severity.WARNING and not finding.waived for finding in report.findings)
     if warnings:
         verb = "is" if warnings == 1 else "are"
         count = fmt.count(warnings, "warning")
-        _print(
+        print_prose(
             f"{count} {verb} open; callint check {name} lists {'it' if warnings == 1 else 'them'}.", terminal
         )
-    _print(_CAUTION, terminal)
-
-
-def _print(sentence: str, terminal: Terminal) -> None:
-    for text in wrapped(fmt.clean(sentence), width(terminal)):
-        terminal.print(line(text))
+    print_prose(_CAUTION, terminal)

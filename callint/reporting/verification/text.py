@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from callint import fmt
 from callint.reporting.changes.text import print_changes
-from callint.reporting.terminal import Terminal, line, width, wrapped
+from callint.reporting.terminal import Terminal, print_prose
 from callint.versioning.signatures import Trust
 from callint.versioning.verification import KnownImage, Verification
 
@@ -26,22 +26,24 @@ def print_verification(
     if result.matches:
         _print_matches(result, terminal, signed)
     elif result.nearest is None or result.difference is None:
-        _print(f"{result.image} is not a release, and callint knows nothing to compare it with.", terminal)
+        print_prose(
+            f"{result.image} is not a release, and callint knows nothing to compare it with.", terminal
+        )
         if not result.releases:
-            _print(_NO_RELEASES, terminal)
+            print_prose(_NO_RELEASES, terminal)
     else:
-        _print(f"{_unknown(result)} The nearest is {_description(result.nearest)}.", terminal)
+        print_prose(f"{_unknown(result)} The nearest is {_description(result.nearest)}.", terminal)
         _print_doubts(result.nearest, terminal)
-        _print(_distance(result.nearest), terminal)
+        print_prose(_distance(result.nearest), terminal)
         if result.nearest.distance.cells > result.total_cells * _NEAR and not everything:
-            _print(_FAR, terminal)
+            print_prose(_FAR, terminal)
         else:
             terminal.print()
             difference = result.difference
             print_changes(difference.changes, difference.old, difference.new, terminal, everything)
     if result.unreadable:
         count = fmt.count(result.unreadable, "image")
-        _print(f"callint could not read {count} of releases and versions.", terminal)
+        print_prose(f"callint could not read {count} of releases and versions.", terminal)
 
 
 #: The share of cells up to which differences are listed: more are no change but another image.
@@ -63,23 +65,23 @@ def _unknown(result: Verification) -> str:
 def _print_matches(result: Verification, terminal: Terminal, signed: bool) -> None:
     first, *others = result.matches
     verb = "is" if result.is_complete else "holds only a part of"
-    _print(f"{result.image} {verb} {_description(first)}.", terminal)
+    print_prose(f"{result.image} {verb} {_description(first)}.", terminal)
     _print_doubts(first, terminal)
     if result.surplus:
-        _print(_length(result.surplus), terminal)
+        print_prose(_length(result.surplus), terminal)
     if first.release is None:
-        _print("It was committed, but callint found no release of it.", terminal)
+        print_prose("It was committed, but callint found no release of it.", terminal)
         if not result.releases:
-            _print(_NO_RELEASES, terminal)
+            print_prose(_NO_RELEASES, terminal)
     elif signed and first.signature is None:
-        _print("The release is not signed, as --signed demands.", terminal)
+        print_prose("The release is not signed, as --signed demands.", terminal)
     if first.distance.lacking:
-        _print(_part(result, first), terminal)
+        print_prose(_part(result, first), terminal)
     for other in others[:_MOST_MATCHES]:
-        _print(f"It is also {_description(other)}.", terminal)
+        print_prose(f"It is also {_description(other)}.", terminal)
         _print_doubts(other, terminal)
     if len(others) > _MOST_MATCHES:
-        _print(f"It is also {len(others) - _MOST_MATCHES} more.", terminal)
+        print_prose(f"It is also {len(others) - _MOST_MATCHES} more.", terminal)
 
 
 def _description(known: KnownImage) -> str:
@@ -107,9 +109,9 @@ _STATES = {
 def _print_doubts(known: KnownImage, terminal: Terminal) -> None:
     """Print what speaks against a release."""
     if known.signature is not None and known.signature.text:
-        _print(f"The signature: {known.signature.text}.", terminal)
+        print_prose(f"The signature: {known.signature.text}.", terminal)
     for clause in known.contradictions:
-        _print(f"But {clause}.", terminal)
+        print_prose(f"But {clause}.", terminal)
 
 
 def _distance(nearest: KnownImage) -> str:
@@ -136,8 +138,3 @@ def _length(surplus: int) -> str:
     if surplus > 0:
         return f"The file has {count} more than the memory; they are erased."
     return f"The file has {count} fewer than the memory; the release has only erased ones there."
-
-
-def _print(sentence: str, terminal: Terminal) -> None:
-    for text in wrapped(fmt.clean(sentence), width(terminal)):
-        terminal.print(line(text))
