@@ -28,7 +28,7 @@ from callint.model.release import (
 from callint.reading.images import DamagedError, read_image
 from callint.reading.release_manifest import MAX_MANIFEST, is_manifest, read_manifest
 from callint.reading.tree import WorkingTree
-from callint.versioning.git.log import LoggedCommit, read_commit
+from callint.versioning.git.log import LoggedCommit, read_commit, unmapped_author
 from callint.versioning.git.objects import blob_sizes, read_blob
 from callint.versioning.git.refs import is_revision
 from callint.versioning.git.repository import Repo
@@ -90,12 +90,14 @@ def _other_than_commit(repo: Repo, stated: ReleasedCommit) -> str:
         return ""
     actual = read_commit(repo, stated.id)
     date = actual.authored.isoformat() if actual.authored else ""
-    pairs = {
-        "author": ((stated.author, stated.email), (actual.author, actual.email)),
-        "date": (stated.date, date),
-        "subject": (stated.subject, actual.subject),
+    # A mailmap may have come since the release, which had the author's own name then.
+    authors = {(actual.author, actual.email), (unmapped_author(repo, stated.id), actual.own_email)}
+    accepted = {
+        "author": (stated.author, stated.email) in authors,
+        "date": stated.date == date,
+        "subject": stated.subject == actual.subject,
     }
-    return " and ".join(name for name, (before, after) in pairs.items() if before != after)
+    return " and ".join(name for name, is_same in accepted.items() if not is_same)
 
 
 def committed_image(repo: Repo, release: Release) -> bytes | None:

@@ -218,6 +218,13 @@ def test_another_image_is_not_listed_cell_by_cell(yard: Scratch) -> None:
     assert "cells changed" in text(yard, other, "--all")
 
 
+def test_a_later_mailmap_doubts_no_older_release(yard: Scratch) -> None:
+    name, email = yard.must("log", "-1", "--format=%an|%ae").strip().split("|")
+    yard.write(".mailmap", f"Renamed Since <new@yard.example> {name} <{email}>\n")
+    yard.commit("A mailmap")
+    assert verify(yard, LATER)[0] == 0
+
+
 def test_a_manifest_that_names_another_author_than_its_commit_is_doubted(yard: Scratch) -> None:
     path = yard.root / "r2/manifest.json"
     author = json.loads(path.read_text("utf-8"))["commit"]["author"]

@@ -95,6 +95,12 @@ def read_commit(repo: Repo, revision: str) -> LoggedCommit:
     return commit
 
 
+def unmapped_author(repo: Repo, id_: str) -> str:
+    """The author's name as the commit has it, before ``.mailmap``."""
+    arguments = ("log", "-1", "--no-patch", "--no-color", "--no-show-signature", "--encoding=UTF-8")
+    return run_git(repo, *arguments, "--format=%an", id_, "--").rstrip("\n")
+
+
 def newest_commits(repo: Repo, old: str, new: str, most: int) -> tuple[list[LoggedCommit], int]:
     """The commits that ``new`` has and ``old`` lacks, without their changes, and the number of them all.
 
