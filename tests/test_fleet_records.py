@@ -14,7 +14,7 @@ import pytest
 from distributed import LocalCluster
 
 from callint.checking.assignments import assignments
-from callint.checking.fleet import record_cache
+from callint.checking.fleet import groups, record_cache
 from callint.checking.fleet.records import RecordTask, pack, read_records
 from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import DIGEST_BYTES, TableDigests
@@ -297,3 +297,21 @@ def test_a_worker_refuses_a_task_of_another_version(large_yard: Yard) -> None:
     workspace = open_workspace()
     with pytest.raises(InputError, match="install the same everywhere"):
         read_records(RecordTask("0", "run", workspace, (), {}))
+
+
+def test_contents_of_tables_are_numbered_exactly_also_if_their_mixes_collide() -> None:
+    """Against Python's own dictionaries, with keys that are built to have one mix."""
+    random = np.random.default_rng(5)
+    keys = np.zeros((4_000, 4), np.uint64)
+    keys[:, 0] = random.integers(0, 7, len(keys))  # the rows; row 7 has no key
+    keys[:, 1] = random.integers(0, 2, len(keys))
+    keys[:, 2] = random.integers(0, 9, len(keys)).astype(np.uint64) << np.uint64(60)
+    keys[:, 3] = random.integers(0, 3, len(keys))
+    for has_collisions in (False, True):
+        if has_collisions:
+            keys[:, 2] -= keys[:, 0] * groups._MIX[0] + keys[:, 1] * groups._MIX[1]
+        numbers, distinct, first = groups._distinct_keys(keys, 8)
+        assert len({tuple(key) for key in distinct.tolist()}) == len(distinct)
+        restored = distinct[first[keys[:, 0].astype(int)] + numbers]
+        assert restored.tolist() == keys.tolist()
+        assert first.tolist() == [int((distinct[:, 0] < row).sum()) for row in range(9)]

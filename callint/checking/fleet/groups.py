@@ -24,6 +24,8 @@ _MOST_IN_MEMORY = 32 * 2**20
 _CHUNK = 2**20
 #: The number of calibrations of a table of which the digest is kept.
 MOST_DIGESTS = 100
+#: Odd numbers with bits everywhere, by which a row and a form are mixed with a digest.
+_MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F], np.uint64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +44,16 @@ class TableGroups:
     """The calibrations of one table over the images of a fleet, the most frequent first.
 
     ``numbers`` (images) is the calibration of each image, counted from 0, and -1 if the image or its
-    definition lacks the table. Two calibrations of tables that are read in different ways differ. ``words``
+    definition lacks the table. Two calibrations of tables that are read in different ways differ. ``counts``
+    (calibrations) is the number of images with each, ``first_images`` the first of these. ``words``
     (calibrations, 2) are the digests of the first calibrations. ``compared`` is the calibration of
     the image for comparison: -1 without one, and the number of all calibrations if no image has it.
     """
 
     table: Table | Text
     numbers: NDArray[np.int32]
+    counts: Integers
+    first_images: Integers
     words: Words
     compared: int = -1
 
@@ -56,20 +61,6 @@ class TableGroups:
     def digests(self) -> list[str]:
         """The digests of the first calibrations, as ``callint show`` prints them."""
         return [words.tobytes()[:DIGEST_BYTES].hex() for words in self.words]
-
-    @cached_property
-    def counts(self) -> Integers:
-        """The number of images with each calibration, shape (calibrations,)."""
-        counts: Integers = np.bincount(self.numbers[self.numbers >= 0])
-        return counts
-
-    @cached_property
-    def first_images(self) -> Integers:
-        """The first image with each calibration, shape (calibrations,)."""
-        first = np.empty(len(self.counts), np.int64)
-        images = np.flatnonzero(self.numbers >= 0)[::-1]
-        first[self.numbers[images]] = images
-        return first
 
     def images(self, number: int) -> list[int]:
         """The images with a calibration."""
@@ -136,25 +127,23 @@ class FleetGroups:
         chosen = self._chosen(rows)
         entries = [self._entries(block, chosen[block.definition]) for block in self._blocks]
         keys = np.concatenate([np.empty((0, 2 + WORDS), np.uint64), *(keys for keys, _ in entries)])
-        is_held = keys[:, 2:].any(axis=1)
-        order = np.lexsort(keys.T[::-1])
-        ordered = keys[order]
-        is_new = np.ones(len(ordered), bool)
-        is_new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
-        group = np.empty(len(ordered), np.int64)
-        group[order] = np.cumsum(is_new) - 1
-        distinct = ordered[is_new]
-        group[~is_held] = -1
-        numbers = np.full((len(names), self.image_count + 1), -1, np.int64)
-        start = 0
-        for block, (block_keys, places) in zip(self._blocks, entries, strict=True):
-            own = group[start : start + len(block_keys)]
-            numbers[np.ix_(chosen[block.definition][:, 0], block.images)] = own[places]
-            start += len(block_keys)
+        group, distinct, first = _distinct_keys(keys, len(names))
+        group[~keys[:, 2:].any(axis=1)] = -1
+        images = np.concatenate([np.empty(0, np.int64), *(block.images for block in self._blocks)])
+        numbers = np.full((len(names), len(images)), -1, np.int64)
+        place = start = 0
+        for block, (own_keys, starts) in zip(self._blocks, entries, strict=True):
+            of_block = chosen[block.definition]
+            own = starts[:, None] + block.numbers[of_block[:, 1]]
+            numbers[of_block[:, 0], place : place + len(block.images)] = group[start : start + len(own_keys)][
+                own
+            ]
+            place += len(block.images)
+            start += len(own_keys)
         for row, name in enumerate(names):
-            start, end = np.searchsorted(distinct[:, 0], (row, row + 1)).tolist()
-            own = np.where(numbers[row] < 0, -1, numbers[row] - start)
-            yield _sorted_groups(self.tables[name], own, distinct[start:end, 2:])
+            of_row = np.full(self.image_count + 1, -1, np.int64)
+            of_row[images] = numbers[row]
+            yield _sorted_groups(self.tables[name], of_row, distinct[first[row] : first[row + 1], 2:])
 
     def _chosen(self, rows: Mapping[str, int]) -> dict[str, Integers]:
         """By definition, the row, the number and the form of each chosen table, shape (tables, 3).
@@ -175,10 +164,9 @@ class FleetGroups:
         return chosen
 
     def _entries(self, block: _Block, tables: Integers) -> tuple[Words, Integers]:
-        """The digests of some tables in a block, and which of them each image has.
+        """The digests of some tables in a block, and the first of them of each table, shape (tables,).
 
-        The first has a row for each digest: row of the table, its form, two words. The second has the shape
-        (tables, images).
+        The digests have a row each: row of the table, its form, two words.
         """
         count = int(block.first[-1])
         self._digests.seek(block.place)
@@ -191,7 +179,34 @@ class FleetGroups:
         keys = np.empty((len(places), 2 + WORDS), np.uint64)
         keys[:, 0], keys[:, 1] = np.repeat(rows, amounts), np.repeat(forms, amounts)
         keys[:, 2:] = digests[places]
-        return keys, starts[:, None] + block.numbers[numbers]
+        return keys, starts
+
+
+def _distinct_keys(keys: Words, rows: int) -> tuple[Integers, Words, Integers]:
+    """Number equal keys of each row, where a key has its row in the first of four columns.
+
+    Returns the number of each key in its row, counted from 0, the distinct keys in the order of rows, and
+    the first of these of each row and their end, shape (rows + 1,).
+    """
+    # Digests are as random as a hash, so a mix of the four columns orders equal keys together.
+    mixed = keys[:, 2] + (keys[:, 0] * _MIX[0]) + (keys[:, 1] * _MIX[1])
+    order = np.argsort(mixed)
+    ordered = keys[order]
+    is_new = np.ones(len(ordered), bool)
+    is_new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
+    if np.count_nonzero(is_new) != 1 + np.count_nonzero(np.diff(mixed[order])):  # different keys mix alike
+        order = np.lexsort(keys.T[::-1])
+        ordered = keys[order]
+        is_new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
+    distinct = ordered[is_new]
+    by_row = np.argsort(distinct[:, 0], kind="stable")
+    distinct = distinct[by_row]
+    first = np.searchsorted(distinct[:, 0], np.arange(rows + 1, dtype=np.uint64))
+    place = np.empty(len(by_row), np.int64)
+    place[by_row] = np.arange(len(by_row)) - first[distinct[:, 0].astype(np.int64)]
+    number = np.empty(len(keys), np.int64)
+    number[order] = place[np.cumsum(is_new) - 1]
+    return number, distinct, first
 
 
 def _sorted_groups(table: Table | Text, numbers: Integers, distinct: Words) -> TableGroups:
@@ -200,12 +215,15 @@ def _sorted_groups(table: Table | Text, numbers: Integers, distinct: Words) -> T
     ``numbers`` (images + 1) are rows of ``distinct``. The last image is for comparison and not counted.
     """
     fleet, compared = numbers[:-1], int(numbers[-1])
-    held, first, counts = np.unique(fleet[fleet >= 0], return_index=True, return_counts=True)
-    ordered = held[np.lexsort((first, -counts))]
+    counts = np.bincount(fleet + 1, minlength=len(distinct) + 1)[1:]
+    first = np.empty(len(distinct) + 1, np.int64)  # the last one is for images without the table
+    first[fleet[::-1]] = np.arange(len(fleet))[::-1]
+    ordered = np.lexsort((first[:-1], -counts))
+    ordered = ordered[: np.count_nonzero(counts)]
     kept = distinct[ordered[:MOST_DIGESTS]]
-    renumbered = np.full(len(distinct) + 1, -1, np.int32)  # the last one is for images without the table
-    renumbered[ordered] = np.arange(len(held))
+    renumbered = np.full(len(distinct) + 1, -1, np.int32)
+    renumbered[ordered] = np.arange(len(ordered))
     own = int(renumbered[compared])
     if compared >= 0 and own < 0:
-        own = len(held)
-    return TableGroups(table, renumbered[fleet], kept, own)
+        own = len(ordered)
+    return TableGroups(table, renumbered[fleet], counts[ordered], first[ordered], kept, own)

@@ -21,7 +21,7 @@ from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import InMemoryTree, Tree, reason
 
 #: The most images of one block: their numbers fit into a byte.
-MAX_BLOCK = 64
+MAX_BLOCK = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class Packed:
 
 
 def pack(rows: Words) -> Packed:
-    """Pack the digests of up to 256 images, shape (images, tables, 2)."""
+    """Pack the digests of at most ``MAX_BLOCK`` images, shape (images, tables, 2)."""
     images, tables, _ = rows.shape
     if not images or not tables:
         empty = np.empty((tables, images), np.uint8), np.zeros(tables + 1, np.uint32)
@@ -146,7 +146,7 @@ class RecordReader:
         return ImageRecord(path, digest, loaded.file.path), self.digests_of(loaded.file.path).of(image)
 
     def read_block(self, images: Sequence[Assignment], known: dict[str, bytes]) -> RecordBlock:
-        """The records of up to ``MAX_BLOCK`` images."""
+        """The records of at most ``MAX_BLOCK`` images."""
         records: list[ImageRecord] = []
         rows: dict[str, list[tuple[int, Words]]] = {}
         for number, assignment in enumerate(images):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import secrets
 import time
 from collections import deque
@@ -27,7 +28,6 @@ from callint.checking.fleet.record_cache import (
     store_bucket,
 )
 from callint.checking.fleet.records import (
-    MAX_BLOCK,
     ImageRecord,
     Packed,
     RecordBlock,
@@ -39,8 +39,8 @@ from callint.checking.worker_pool import WorkerPool, files_of
 from callint.reading.family import find_family
 from callint.reading.workspace import Workspace
 
-#: The images of a task that carries their files.
-_CARRIED = 8
+#: The images of a task, and of one that carries their files.
+_TASK, _CARRIED = 64, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,11 @@ class Survey:
 
     def run(self, pool: WorkerPool | None, step: Callable[[int], None] = lambda done: None) -> None:
         """Read all images that are not known; ``step`` is called with the number of images done."""
-        self._stamps = [stamp_of(self.workspace.place(image.image)) for image in self.images]
+        root, named = os.fspath(self.workspace.root), self.workspace.named
+        self._stamps = [
+            stamp_of(named.get(image.image) or os.path.join(root, image.image))  # noqa: PTH118 (fast)
+            for image in self.images
+        ]
         tasks = self._tasks(pool, step)
         first = list(itertools.islice(tasks, 2))
         tasks = itertools.chain(first, tasks)
@@ -110,7 +114,7 @@ class Survey:
             buckets[bucket_of(image.image, self._buckets)].append(number)
         run = secrets.token_hex(16)
         carries_files = pool is not None and pool.carries_files
-        size = _CARRIED if carries_files else MAX_BLOCK
+        size = _CARRIED if carries_files else _TASK
         for number, images in enumerate(buckets):
             if not images:
                 continue
@@ -210,5 +214,6 @@ class Survey:
                 self.groups.add_definition(self.reader.loaded(definition))
             chosen = [column for _, column in columns]
             images_of_block = tuple(number for number, _ in columns)
-            part = Packed(packed.numbers[:, chosen], packed.first, packed.digests)
-            self.groups.add(definition, images_of_block, part)
+            if chosen != list(range(packed.numbers.shape[1])):
+                packed = Packed(packed.numbers[:, chosen], packed.first, packed.digests)
+            self.groups.add(definition, images_of_block, packed)
