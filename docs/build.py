@@ -13,10 +13,13 @@ from pathlib import Path
 from sphinx.cmd.build import main
 
 DOCS = Path(__file__).resolve().parent
+sys.path.insert(0, str(DOCS))  # so that the script finds its neighbour wherever it is started
+
+from gallery import draw  # noqa: E402
 
 
 def build(folder: Path) -> int:
-    """Write the whole site into a folder; return the exit status of Sphinx."""
+    """Write the whole site into a folder, and draw its gallery anew; return the exit status of Sphinx."""
     words = [
         "-b",
         "html",
@@ -27,7 +30,10 @@ def build(folder: Path) -> int:
         "--fresh-env",
         "--write-all",
     ]
-    return main([*words, "--doctree-dir", str(folder / ".doctrees"), str(DOCS), str(folder)])
+    status = main([*words, "--doctree-dir", str(folder / ".doctrees"), str(DOCS), str(folder)])
+    if status == 0:
+        draw(folder / "_images")  # in place of the copies in docs/images
+    return status
 
 
 if __name__ == "__main__":

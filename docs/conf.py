@@ -14,7 +14,7 @@ nitpicky = True
 # The same anchors as on code hosting sites, so that a link works there and here.
 myst_heading_anchors = 4
 
-language = "en_GB"
+language = "en"  # the catalogue of en_GB lacks a plural that the search needs
 smartquotes = False  # a page must say a command as it is typed
 highlight_language = "none"
 # For readers with low contrast vision, in light and dark mode.
@@ -25,6 +25,7 @@ html_theme = "furo"
 html_title = "callint"
 html_static_path = ["site"]
 html_css_files = ["site.css"]
+html_js_files = ["search-from-disk.js"]
 html_copy_source = False
 html_show_sourcelink = False
 html_show_sphinx = False

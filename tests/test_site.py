@@ -136,3 +136,12 @@ def test_the_pages_at_the_top_lead_to_files_that_are_there() -> None:
 
 def test_the_readme_says_how_to_build_the_site() -> None:
     assert "python docs/build.py" in (REPOSITORY / "README.md").read_text("utf-8")
+
+
+def test_the_pictures_of_the_gallery_show_what_the_commands_print_today(site: Site) -> None:
+    page = site.page("gallery")
+    drawn = [link for element, link in page.links if element.tag == "img" and link.endswith(".svg")]
+    assert len(drawn) == 3
+    for link in drawn:
+        built = (page.path.parent / link).read_text("utf-8")
+        assert built == (DOCS / "images" / link.rpartition("/")[2]).read_text("utf-8")

@@ -20,7 +20,8 @@ class Danger(StrEnum):
     NONE = ""
 
 
-_DANGERS = {
+#: The rules that say something about the protection of the engine.
+DANGERS = {
     rule_ids.IMAGE_WRONG_IDENTITY: Danger.WRONG_SOFTWARE,
     rule_ids.PROTECTION_DISABLED: Danger.DISABLED,
     rule_ids.PROTECTION_FLAT: Danger.DISABLED,
@@ -34,7 +35,7 @@ _RANKS = {danger: rank for rank, danger in enumerate(Danger)}
 def danger_of(findings: Iterable[Finding]) -> Danger:
     """The worst that findings say about protections; waived and inherited ones do not count."""
     dangers = (
-        _DANGERS.get(finding.rule, Danger.NONE)
+        DANGERS.get(finding.rule, Danger.NONE)
         for finding in findings
         if not finding.waived and not finding.inherited
     )

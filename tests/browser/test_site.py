@@ -11,7 +11,7 @@ from tests.running import needs_chromium
 
 pytestmark = needs_chromium
 
-PAGES = ("index", "tutorial", "slips", "automation", "beginning", "policy")
+PAGES = ("index", "tutorial", "slips", "automation", "gallery", "policy")
 
 
 @pytest.fixture(scope="module")
@@ -42,3 +42,6 @@ def test_nothing_is_asked_for_but_files_of_the_site(site: Site, opened: Opened) 
 def test_a_search_finds_a_page_from_disk(site: Site, opened: Opened) -> None:
     page = opened(site.page("search").path, "?q=yardstick")
     assert "How slips are judged" in page.until(lambda: page.texts("#search-results li a"))
+    # "Search finished" is the last thing that the script does.
+    page.until(lambda: "finished" in " ".join(page.texts(".search-summary")))
+    assert [entry["message"] for entry in page.logged("browser") if entry["level"] == "SEVERE"] == []
