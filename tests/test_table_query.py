@@ -140,6 +140,11 @@ def test_and_binds_before_or_and_parentheses_before_both() -> None:
     assert parse_question("not one is off and two is off") == AllOf((Not(first), second))
 
 
+def test_a_unit_may_follow_its_number_without_a_space() -> None:
+    assert parse_question("fuel > 1.5e2mg") == parse_question("fuel > 1.5e2 mg")
+    assert parse_question("fuel > -3%") == parse_question("fuel > -3 %")
+
+
 def test_a_name_of_the_grammar_is_written_in_quotes() -> None:
     assert parse_question('"any" > 3') == Condition("any", False, ">", 3.0, "", "", ())
     assert "write a name of one of these words in double quotes" in problem("any any > 3")
@@ -148,13 +153,15 @@ def test_a_name_of_the_grammar_is_written_in_quotes() -> None:
 @pytest.mark.parametrize(
     ("question", "place", "remedy"),
     [
-        ("", "column 1, the end", "expected the name of a table"),
+        ("", "the question is empty", "such as 'overspeed_cut > 4400 rpm'"),
+        ("any", "column 4, the end", "expected the name of a table"),
         ("fuel", "column 5, the end", "compare the table with a value"),
         ("fuel >", "column 7, the end", "not a number"),
         ("fuel > x", "column 8, 'x'", "not a number"),
         ("fuel > nan", "column 8, 'nan'", "not a number"),
         ("fuel > 1e999", "column 8, '1e999'", "not a number"),
-        ("fuel > 10mg", "column 8, '10mg'", "a space before its unit"),
+        ("fuel > 4,300 mg", "column 9, ','", "thousands without a comma"),
+        ("fuel > 1 at speed=10rpm", "column 19, '10rpm'", "not a number"),
         ("fuel > 1 mg mg", "column 13, 'mg'", "join two conditions with 'and'"),
         ("fuel > 1 and", "column 13, the end", "expected the name of a table"),
         ("(fuel > 1", "column 10, the end", "close the parenthesis"),

@@ -84,7 +84,7 @@ def _split(text: str, place: str, unit: str) -> tuple[str, str]:
         unit_text = f" {fmt.unit_word(unit)}" if unit not in ("", "-") else ""
         raise InputError(f"{place}: it is not a number; write it as 12.5{unit_text}")
     if re.match(r",\s*\d", match[2]):
-        raise InputError(f"{place}: write decimals with a point, as in 12.5")
+        raise InputError(f"{place}: write decimals with a point and thousands without a comma, as in 1012.5")
     return match[1].replace(" ", ""), match[2].strip()
 
 

@@ -36,6 +36,7 @@ from callint.model.errors import InputError
 MAX_LENGTH, MAX_CONDITIONS, MAX_DEPTH = 2_000, 32, 32
 
 _TOKEN = re.compile(r'\s*(?:("[^"]*")|(<=|>=|!=|[<>=(),])|([^\s<>=!(),"]+))')
+_NUMBER_AND_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)((?![eE][\d+-])[^\W\d_].*|[%°].*)")
 _KEYWORDS = frozenset({"and", "or", "not", "any", "all", "is", "at"})
 _OPERATORS = frozenset({"<", "<=", ">", ">=", "=", "!="})
 #: Six significant digits, which callint prints if a conversion does not say how many decimals count.
@@ -188,6 +189,9 @@ class _Parser:
 
     def parse(self) -> Question:
         """The whole question."""
+        if not self._tokens:
+            example = "'overspeed_cut > 4400 rpm'"
+            raise InputError(f"{self._option}: the question is empty; write one, such as {example}")
         question = self._question(0)
         if self._next is not self._end:
             raise self.error(self._next, "expected 'and', 'or' or the end; join two conditions with 'and'")
@@ -234,9 +238,7 @@ class _Parser:
             if not sign.is_sign or sign.text not in _OPERATORS:
                 raise self.error(sign, "expected <, <=, >, >=, =, != or 'is'; compare the table with a value")
             operator = sign.text
-            number = self._number()
-            if not (self._next.is_sign or self._next.keyword):
-                unit = self._take().text
+            number, unit = self._quantity()
         at = tuple(self._point()) if self._takes("at") else ()
         return Condition(table, is_any, operator, number, unit, state, at)
 
@@ -260,6 +262,20 @@ class _Parser:
             raise self.error(token, f"expected {what}; write a name of one of these words in double quotes")
         return token.text
 
+    def _quantity(self) -> tuple[float, str]:
+        """A number and its unit, which may follow without a space."""
+        match = None if self._next.is_quoted else _NUMBER_AND_UNIT.fullmatch(self._next.text)
+        if match is not None:
+            self._take()
+            number, unit = float(match[1]), match[2]
+        else:
+            number, unit = self._number(), ""
+            if not (self._next.is_sign or self._next.keyword):
+                unit = self._take().text
+        if self._next.is_sign and self._next.text == ",":
+            raise self.error(self._next, "write decimals with a point, and thousands without a comma")
+        return number, unit
+
     def _number(self) -> float:
         token = self._take()
         try:
@@ -267,7 +283,7 @@ class _Parser:
         except ValueError:
             value = math.nan
         if not math.isfinite(value):
-            raise self.error(token, "not a number; write it with a point and a space before its unit")
+            raise self.error(token, "not a number; write it as in 12.5")
         return value
 
 

@@ -203,6 +203,7 @@ def test_conditions_are_joined(yard: Yard, question: str, expected: set[str]) ->
 
 def test_a_question_about_an_unknown_table_or_a_text_is_refused(yard: Yard) -> None:
     assert "did you mean 'overspeed_cut'?" in yard.call("fleet", "--where", "overspeed > 3").error
+    assert "speed_4 is an axis" in yard.call("fleet", "--where", "speed_4 > 3").error
     assert "hull_number is a text" in yard.call("fleet", "--where", "hull_number > 3").error
 
 

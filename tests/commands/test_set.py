@@ -157,7 +157,7 @@ def test_a_dry_run_writes_nothing_and_so_does_a_value_that_is_there(yard: Yard) 
         (("smoke_cap", "--at", "load=10", "--to", "10"), "smoke_cap has no axis of load"),
         (("fuel", "--at", "speed=800", "--to", "10 bar"), "bar cannot be converted to mg"),
         (("fuel", "--at", "speed=800", "--by", "+2"), "give a unit, as in +2 mg or +2 %"),
-        (("fuel", "--at", "speed=800", "--to", "9,5"), "write decimals with a point, as in 12.5"),
+        (("fuel", "--at", "speed=800", "--to", "9,5"), "thousands without a comma"),
         (("fuel", "--at", "speed=800", "--to", "ten"), "it is not a number; write it as 12.5 mg"),
         (("fuel", "--at", "speed=800", "--to", "1e9"), "does not fit the uint16 that it is stored in"),
         (

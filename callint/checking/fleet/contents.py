@@ -102,6 +102,9 @@ class FleetQuestion:
             known = survey.groups.tables.get(condition.table)
             if isinstance(known, Text):
                 raise InputError(f"{option}: {condition.table} is a text; ask about a table of numbers")
+            layouts = (loaded.layout for loaded in survey.groups.definitions.values())
+            if known is None and any(condition.table in layout.axis_items for layout in layouts):
+                raise InputError(f"{option}: {condition.table} is an axis; ask about a table")
             if known is None:
                 raise InputError(_unknown(condition.table, survey.groups.tables, option))
             for path, loaded in survey.groups.definitions.items():
