@@ -29,9 +29,11 @@ from callint.reporting.review.first_screen import (
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
-    "review",
+    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "filter", "list",
+    "history", "keys", "review",
 )  # fmt: skip
+#: The parts of the style; the last one has what is printed.
+_STYLES = ("list", "review")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -50,7 +52,8 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style, script = _resource("review.css"), page_script()
+    style = "".join(_resource(f"{name}.css") for name in _STYLES)
+    script = page_script()
     title = f"{short(document['title'])}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',
