@@ -425,7 +425,7 @@ def _in_order(document: Json) -> list[Json]:
 def _tables(document: Json) -> Iterator[str]:
     """The heading and the summary of each changed table; the script draws its grid and its pictures."""
     yield '<main id="~tables" tabindex="-1">'
-    yield '<div class="toolbar"></div>'
+    yield '<div class="toolbar" role="group" aria-label="Steps and view"></div>'
     yield '<div class="findings" id="~findings"></div>'
     yield "<noscript><p>Findings, grids and pictures are drawn by a script, which this browser does not run."
     yield "</p></noscript>"

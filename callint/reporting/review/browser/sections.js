@@ -237,7 +237,8 @@ class Section {
 
   onHover(event) {
     const td = event.target.closest("td");
-    if (!td) return;
+    // A reader on a link among the details keeps them.
+    if (!td || this.details.contains(document.activeElement)) return;
     this.showDetails(Number(td.dataset.cell));
     this.fitDetails();
   }
