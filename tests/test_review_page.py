@@ -9,7 +9,7 @@ import re
 
 from lxml import html
 
-from tests.browser.documents import document, image, smoke_limit, text_of, yard
+from tests.browser.documents import document, finding, image, smoke_limit, text_of, yard
 
 
 def tree() -> html.HtmlElement:
@@ -61,6 +61,74 @@ def test_the_first_screen_says_what_is_compared_and_what_was_found() -> None:
     assert words(".counts li") == ["2 mistakes", "1 error", "1 warning", "1 note", "1 waived"]
     assert words(".groups dd") == ["1 table changed."]
     assert words(".cautions p") == yard()["cautions"]
+
+
+def links(css: str, made: html.HtmlElement | None = None) -> list[tuple[str, str, str]]:
+    """The text, the target and the filter of each link."""
+    found = (tree() if made is None else made).cssselect(f"{css} a")
+    return [
+        (" ".join(item.text_content().split()), item.get("href"), item.get("data-filter", ""))
+        for item in found
+    ]
+
+
+def test_every_count_and_name_of_the_first_screen_leads_to_what_it_means() -> None:
+    assert links(".counts") == [
+        ("2 mistakes", "#~findings", ""),
+        ("1 error", "#~findings", "severity=error"),
+        ("1 warning", "#~findings", "severity=warning"),
+        ("1 note", "#~findings", "severity=note"),
+        ("1 waived", "#~waived", ""),
+    ]
+    assert links(".verdict") == [
+        ("1 error", "#~findings", "severity=error"),
+        ("1 warning", "#~findings", "severity=warning"),
+    ]
+    assert links(".groups dt") == [
+        ("Smoke limitation", "#~image-0", "purpose=protection&group=Smoke+limitation")
+    ]
+    assert links(".fact.waived") == [("Overspeed cut", "#overspeed_cut", "")]
+
+
+def test_every_count_in_the_matrix_of_images_leads_to_what_it_counts() -> None:
+    images = [image(n, f"boats/{name}.bin", [smoke_limit()]) for n, name in enumerate(("heron", "auk"))]
+    found = [
+        finding(0, "a/a", "error", "off", table="smoke_limit", image=1, cause=0),
+        finding(1, "a/b", "warning", "late", table="smoke_limit", image=1, cause=0),
+    ]
+    cause = {
+        "id": 0,
+        "image": 1,
+        "title": "off",
+        "severity": "error",
+        "danger": "disabled protection",
+        "findings": [0, 1],
+    }
+    made = html.fromstring(text_of(document(images, found, causes=[cause])))
+    auk = "image=boats%2Fauk.bin"
+    assert links(".matrix tbody tr:nth-child(2)", made) == [
+        ("boats/auk.bin", "#~image-1", ""),
+        ("changed", "#~facts-1", ""),
+        ("1", "#~image-1", ""),
+        ("1", "#~findings", auk),
+        ("1", "#~findings", f"{auk}&danger=disabled+protection"),
+        ("1", "#~findings", f"{auk}&severity=error"),
+        ("1", "#~findings", f"{auk}&severity=warning"),
+    ]
+    ids = {item.get("id") for item in made.cssselect("[id]")}
+    assert [
+        target for _, target, _ in links(".first", made) if target[1:] not in ids and "finding" not in target
+    ] == []
+
+
+def test_a_sentence_leads_to_the_table_that_it_names() -> None:
+    sentences = [
+        {"purpose": "protection", "group": "Smoke limitation", "text": "Smoke limit: 3 of 48 cells; Smoke"}
+    ]
+    made = html.fromstring(
+        text_of(document([image(0, "boats/heron.bin", [smoke_limit()], sentences=sentences)]))
+    )
+    assert links(".groups dd", made) == [("Smoke limit", "#smoke_limit", "")]
 
 
 def test_the_first_screen_says_who_waived_what_and_why() -> None:

@@ -11,6 +11,7 @@ from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
 from callint.checking.image_findings import FindingDetails
 from callint.checking.new_findings import KnownFindings, new_findings
+from callint.checking.report import Report
 from callint.checking.version_findings import version_key
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.definition_resolver import DefinitionResolver
@@ -29,6 +30,7 @@ from callint.versioning.review import Digests, ImageState, Review, ReviewedImage
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git.log import LoggedCommit
+    from callint.versioning.revision_names import RevisionName
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,7 @@ def review_of_images(
         sha256=Digests.of(old, new),
     )
     image = with_log(image, resolver, options.log)
-    return Review(new.name, old.name, new.name, (image,), report, commit, day.printed), workspace
+    return _review(arguments, (old, new), image, report, (commit, day)), workspace
 
 
 def _review_of_versions(
@@ -135,7 +137,40 @@ def _review_of_versions(
     keys = version_key(renamed(match_items(pair.old.definition, pair.new.definition))), version_key()
     known = KnownFindings(earlier.report([before]), policy.fail_on, keys)
     report = new_findings(checker.report([assignment]), [known], policy.fail_on)
-    return Review(new.name, old.name, new.name, (image,), report, commit, day.printed)
+    return _review(arguments, images, image, report, (commit, day))
+
+
+def _review(
+    arguments: tuple[str, ...],
+    images: tuple[Content, Content],
+    image: ReviewedImage,
+    report: Report,
+    dated: tuple[LoggedCommit | None, ReviewDay],
+) -> Review:
+    """The review of two images; ``dated`` has the commit of NEW and the day of the review."""
+    commit, day = dated
+    title, revisions = _named_files(arguments)
+    old, new = images
+    return Review(
+        title=title or new.name,
+        old=old.name,
+        new=new.name,
+        images=(image,),
+        report=report,
+        commit=commit,
+        day=day.printed,
+        revisions=revisions,
+    )
+
+
+def _named_files(arguments: tuple[str, ...]) -> tuple[str, tuple[RevisionName | None, RevisionName | None]]:
+    """NEW with the name of its revision, "" for a file on disk, and the revisions of OLD and NEW."""
+    if not any(":" in argument for argument in arguments[:2]):
+        return "", (None, None)  # importing git's modules takes long
+    from callint.versioning.revision_names import name_of_file
+
+    (_, old), (title, new) = (name_of_file(Path.cwd(), argument) for argument in arguments[:2])
+    return title if new else "", (old, new)
 
 
 def _commit_of(argument: str) -> LoggedCommit | None:

@@ -54,10 +54,12 @@ def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple
     from callint.versioning import ranges
     from callint.versioning.git.log import read_commit
     from callint.versioning.git.repository import open_repository
+    from callint.versioning.revision_names import revision_name
 
     require_revisions(arguments)
     old, new, *paths = arguments
     span = ranges.between(Path.cwd(), old, new)
+    named = revision_name(Path.cwd(), old), revision_name(Path.cwd(), new)
     refuse_unknown_rules(span.policy)
     _require_images(span, f"{old}..{new}", paths)
     commit = read_commit(open_repository(Path.cwd(), bare=True), new)
@@ -69,6 +71,8 @@ def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple
     report = reviewed_range.report(day.checked)
     with_findings = {finding.image for finding in report.findings}
     images = [_reviewed(resolver, version) for version in versions]
+    names = {old: named[0].name, new: named[1].name}
+    images = [replace(image, problem=_with_names(image.problem, names)) for image in images]
     # A change of the policy puts every image into the scope; the review omits those without any difference.
     images = [
         image
@@ -79,7 +83,7 @@ def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple
     listed = {"", *(image.path for image in images)}
     known = tuple(finding for finding in report.known or () if finding.image in listed)
     review = Review(
-        title=_title(images, f"{old}..{new}", paths),
+        title=_title(images, "..".join(names[revision] for revision in (old, new)), paths),
         old=old,
         new=new,
         images=tuple(images),
@@ -89,8 +93,15 @@ def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple
         course=ranges.course(Path.cwd(), old, new),
         paths=tuple(paths),
         definitions=tuple(_definitions(span, (old, new), paths)),
+        revisions=named,
     )
     return review, workspace
+
+
+def _with_names(problem: str, names: dict[str, str]) -> str:
+    """A problem with a file at a revision, with the name of that revision."""
+    revision, colon, rest = problem.partition(":")
+    return f"{names.get(revision, revision)}{colon}{rest}"
 
 
 def _definitions(span: Span, revisions: tuple[str, str], paths: list[str]) -> Iterator[ReviewedDefinition]:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.comparing.softwares.result import SoftwareChange
     from callint.versioning.git.log import LoggedCommit
     from callint.versioning.ranges import Course
+    from callint.versioning.revision_names import RevisionName
 
 
 class ImageState(StrEnum):
@@ -106,7 +107,7 @@ class Review:
     ``report`` has the findings that OLD lacks, ``report.known`` those that OLD has too. ``day`` is the day
     for which callint judged the waivers, None if no waiver ends. For two revisions, ``course`` says how they
     are related, and ``paths`` limits the review to some paths. ``definitions`` are those that differ between
-    them.
+    them. ``revisions`` names the revisions of OLD and NEW; None for a file.
     """
 
     title: str
@@ -119,3 +120,4 @@ class Review:
     course: Course | None = None
     paths: tuple[str, ...] = ()
     definitions: tuple[ReviewedDefinition, ...] = ()
+    revisions: tuple[RevisionName | None, RevisionName | None] = (None, None)

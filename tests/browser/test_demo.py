@@ -71,15 +71,19 @@ def test_all_values_old_and_new_are_those_of_the_review(page: Page, review: Any)
             assert [text for row in page.values(table["name"]) for text in row] == values, table["name"]
 
 
-def test_all_findings_are_in_the_page(page: Page, review: Any) -> None:
-    for summary in page.all(".findings .cause summary"):
-        summary.click()
-    shown = page.texts(".findings li:not(.cause)")
-    assert len(shown) == len(review["findings"])
+def test_each_finding_is_listed_once_and_explained_once(page: Page, review: Any) -> None:
+    """List, panel and tables share the work: the list leads to the table, the table has the text."""
+    for table in review["images"][0]["tables"]:
+        page.show(table["name"])
+    listed, texts = page.texts(".findings li:not(.cause)"), page.texts("main .message")
+    assert len(listed) == len(texts) == len(review["findings"])
     for finding in review["findings"]:
-        (text,) = [item for item in shown if finding["fingerprint"][:8] in item]
-        assert finding["message"] in text
+        (text,) = [item for item in listed if finding["fingerprint"][:8] in item]
         assert finding["rule"] in text
+    messages = [" ".join(finding["message"].split()) for finding in review["findings"]]
+    assert sorted(text.rstrip(".") for text in texts) == sorted(message.rstrip(".") for message in messages)
+    panels = page.texts(".details")
+    assert [message for message in messages if any(message in panel for panel in panels)] == []
 
 
 def test_each_mistake_has_a_line_and_folds_what_it_brings(page: Page, review: Any) -> None:
@@ -106,10 +110,11 @@ def test_the_keys_step_from_mistake_to_mistake(page: Page, review: Any) -> None:
     amount = len(review["causes"])
     page.press("f")
     page.press("f")
-    assert page.text(".toolbar [role=status]") == f"Mistake 2 of {amount}."
+    status = ".toolbar > [role=status]"
+    assert page.text(status) == f"Mistake 2 of {amount}: {review['causes'][1]['title']}."
     assert page.link == f"#finding-{review['causes'][1]['findings'][0]}"
     page.press("F", "F")
-    assert page.text(".toolbar [role=status]") == f"Mistake {amount} of {amount}."
+    assert page.text(status).startswith(f"Mistake {amount} of {amount}: ")
 
 
 def test_the_paper_has_every_changed_table_and_all_its_new_values(page: Page, review: Any) -> None:

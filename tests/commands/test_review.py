@@ -577,7 +577,7 @@ def scratch(tmp_path: Path) -> Scratch:
 
 def test_a_range_shows_every_image_that_differs(scratch: Scratch) -> None:
     document = reviewed(scratch, "first", "HEAD")
-    assert document["title"] == "5 images, first..HEAD"
+    assert document["title"] == "5 images, first..main"
     images = {image["path"]: image for image in document["images"]}
     assert {path: image["state"] for path, image in images.items()} == {
         "boats/auk.bin": "added",
@@ -628,7 +628,7 @@ def test_a_range_may_be_confined_to_paths(scratch: Scratch) -> None:
     assert document["paths"] == [HERON]
     assert f"Only images below {HERON}.</p>" in page_of(scratch, "first", "HEAD", HERON)
     several = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin", HERON)
-    assert several["title"] == f"2 images below boats/skua-2.bin and {HERON}, first..HEAD"
+    assert several["title"] == f"2 images below boats/skua-2.bin and {HERON}, first..main"
     same = reviewed(scratch, "first", "HEAD", "boats/owl.bin")
     assert "Nothing changed below boats/owl.bin." in same["verdict"]
     assert "paths" not in reviewed(scratch, "first", "HEAD")
@@ -664,7 +664,7 @@ def test_the_contents_are_pinned_down(scratch: Scratch) -> None:
     assert set(images["boats/gull.bin"]["sha256"]) == {"old"}
     page = page_of(scratch, f"first:{HERON}", HERON)
     first = page.partition('<div class="desk">')[0]
-    assert f"<dd>{sha256(GOOD).hexdigest()[:16]} → {now[:16]}</dd>" in first and now not in first
+    assert f">SHA-256 {sha256(GOOD).hexdigest()[:16]} → {now[:16]}</p>" in first and now not in first
     assert f"document {embedded(page)['digest']}</p>" in first
 
 
@@ -726,7 +726,7 @@ def test_a_policy_that_says_nothing_new_about_an_image_does_not_bring_it_in(scra
     scratch.commit("Fail earlier")
     document = reviewed(scratch, "HEAD~1", "HEAD")
     assert document["images"] == [] and document["findings"] == []
-    assert document["title"] == "0 images, HEAD~1..HEAD"
+    assert document["title"] == "0 images, main~1..main"
 
 
 def test_files_at_revisions_are_compared_like_files(scratch: Scratch) -> None:

@@ -8,31 +8,35 @@ script by their hashes, so no stranger's text in a title can run.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from typing import Any
 
 from callint import fmt
-from callint.checking.cause_order import Danger
+from callint.model.rule_ids import CHANGE_UNEXPLAINED_BYTES as UNEXPLAINED_BYTES
+from callint.model.rule_ids import IMAGE_STALE_CHECKSUM as STALE_CHECKSUM
 from callint.reporting import html_page
-from callint.reporting.html_page import class_attribute, element, items
+from callint.reporting.html_page import element, items
+from callint.reporting.review import first_screen
+from callint.reporting.review.first_screen import (
+    SEVERITIES,
+    link,
+    linked_names,
+    short,
+    table_key,
+    table_targets,
+)
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
-    "review",
+    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "filter", "list",
+    "history", "keys", "review",
 )  # fmt: skip
+#: The parts of the style; the last one has what is printed.
+_STYLES = ("list", "review")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
-_WHOLE_ID = re.compile(r"\b[0-9a-f]{40}\b")
-_FEWEST_IN_MATRIX = 2
-#: The most mistakes on the first screen.
-_MOST_MISTAKES = 5
-#: The singular and the plural of a severity.
-_SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
-
 #: The sentence about an image that was not changed in place.
 _STATES = {
     "added": "This image is new; it is compared with its base, if it has one.",
@@ -48,8 +52,9 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style, script = _resource("review.css"), page_script()
-    title = f"{document['title']}: review of a calibration change"
+    style = "".join(_resource(f"{name}.css") for name in _STYLES)
+    script = page_script()
+    title = f"{short(document['title'])}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',
         *_first_screen(document),
@@ -80,14 +85,12 @@ def _embedded(document: Json) -> str:
 
 def _first_screen(document: Json) -> Iterator[str]:
     """What a reader must know in ten seconds."""
-    counts = document["counts"]
-    worst = next((severity for severity in ("error", "warning") if counts.get(severity)), "calm")
     yield '<header class="first">'
     parts = ["Review of a calibration change", document.get("date"), document.get("program")]
     parts.append(f"document {document['digest']}")
     yield element("p", " · ".join(filter(None, parts)), "kind")
-    yield element("h1", _short(document["title"]))
-    yield _between(document)
+    yield element("h1", short(document["title"]))
+    yield first_screen.between(document)
     if len(document["images"]) == 1 and (digits := document["images"][0].get("sha256")):
         yield element("p", f"SHA-256 {_digests(digits)}", "between")
     if paths := document.get("paths"):
@@ -96,19 +99,11 @@ def _first_screen(document: Json) -> Iterator[str]:
         yield element("p", f"{diverged['text']}.", "trouble")
     if commit := document.get("commit"):
         yield _commit(commit)
-    yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
-    yield '<ul class="counts">'
-    mistakes = counts["mistakes"]
-    yield _count("mistakes", mistakes, "mistake" if mistakes == 1 else "mistakes")
-    for severity, plural in _SEVERITIES.items():
-        number = counts.get(severity, 0)
-        yield _count(severity, number, severity if number == 1 else plural)
-    yield _count("waived", counts.get("waived", 0), "waived")
-    yield "</ul>"
-    yield from _mistakes(document)
+    yield from first_screen.verdict(document)
+    yield from first_screen.mistakes(document)
     yield from _definitions(document)
     images = document["images"]
-    yield from _matrix(document)
+    yield from first_screen.matrix(document)
     for number, image in enumerate(images):
         if len(images) > 1:
             yield f'<section class="image" id="~facts-{number}">'
@@ -128,13 +123,6 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield "</header>"
 
 
-def _between(document: Json) -> str:
-    old, new = (element("code", _short(document[side])) for side in ("old", "new"))
-    return (
-        f'<p class="between">{old} <span aria-hidden="true">→</span><span class="aside">to</span> {new}</p>'
-    )
-
-
 def _digests(digits: Json) -> str:
     """The first digits of the old and the new digest; one if they are equal."""
     return " → ".join(dict.fromkeys(digest[:_DIGITS] for digest in digits.values()))
@@ -144,72 +132,6 @@ def _commit(commit: Json) -> str:
     subject = f"“{commit['subject']}”" if commit.get("subject") else ""
     text = ", ".join(filter(None, (commit.get("author"), commit.get("date"), subject)))
     return f'<p class="commit">{element("code", commit["id"][:_SHORT_ID])} {escape(text)}</p>'
-
-
-def _short(text: str) -> str:
-    """A text with the first digits of each whole id of a commit."""
-    return _WHOLE_ID.sub(lambda match: match[0][:_SHORT_ID], text)
-
-
-#: The columns of the matrix of images: a heading, and what counts of a mistake or finding.
-_MATRIX = (
-    ("Mistakes", lambda cause: True),
-    ("Disabled protections", lambda cause: cause.get("danger") == Danger.DISABLED),
-    ("Weakened protections", lambda cause: cause.get("danger") == Danger.WEAKENED),
-)
-
-
-def _matrix(document: Json) -> Iterator[str]:
-    """The verdict for each of several images: state, mistakes, errors, warnings and waived findings."""
-    images = document["images"]
-    if len(images) < _FEWEST_IN_MATRIX:
-        return
-    headings = ["Image", "State", "Tables", *(name for name, _ in _MATRIX), "Errors", "Warnings", "Waived"]
-    yield '<div class="matrix"><table><thead><tr>'
-    yield from (f'<th scope="col">{heading}</th>' for heading in headings)
-    yield "</tr></thead><tbody>"
-    causes, findings = document.get("causes", []), document["findings"]
-    for number, image in enumerate(images):
-        own = [cause for cause in causes if cause.get("image") == image["id"]]
-        found = [finding for finding in findings if finding.get("image") == image["id"]]
-        counts = [sum(map(counted, own)) for _, counted in _MATRIX]
-        for severity in ("error", "warning"):
-            open_ones = [item for item in found if item["severity"] == severity and "waiver" not in item]
-            counts.append(sum(1 + item.get("more", 0) for item in open_ones))
-        counts.append(sum(1 + item.get("more", 0) for item in found if "waiver" in item))
-        target = f"~image-{number}" if image["tables"] else f"~facts-{number}"
-        name = f'<a href="#{target}">{escape(image["path"])}</a>'
-        yield f'<tr><th scope="row">{name}</th>{element("td", image["state"])}'
-        yield f"<td>{len(image['tables']):,}</td>"
-        yield from (f"<td{class_attribute('' if count else 'none')}>{count:,}</td>" for count in counts)
-        yield "</tr>"
-    yield "</tbody></table></div>"
-
-
-def _mistakes(document: Json) -> Iterator[str]:
-    """The most dangerous mistakes, a line each, with links to their findings."""
-    causes = document.get("causes", [])
-    if not causes:
-        return
-    yield '<ol class="worst" aria-label="The most dangerous mistakes">'
-    for cause in causes[:_MOST_MISTAKES]:
-        severity, link = cause["severity"], f"#finding-{cause['findings'][0]}"
-        badge = (
-            f'<span class="badge {severity}"><span aria-hidden="true">{severity[0].upper()}</span>'
-            f'<span class="aside">{severity}: </span></span>'
-        )
-        danger = element("strong", f"{cause['danger'].capitalize()}: ") if cause.get("danger") else ""
-        path = ""
-        if len(document["images"]) > 1 and "image" in cause:
-            path = f"{document['images'][cause['image']]['path']}: "
-        elif "source" in cause:
-            path = f"{cause['source']}: "
-        text = escape(f"{path}{cause['title']}")
-        alarm = ' class="alarm"' if cause.get("danger") == Danger.WRONG_SOFTWARE else ""
-        yield f'<li{alarm}>{badge} <a href="{link}">{danger}{text}</a></li>'
-    if (more := document["counts"]["mistakes"] - _MOST_MISTAKES) > 0:
-        yield f'<li><a href="#~findings">and {fmt.count(more, "more mistake")}</a></li>'
-    yield "</ol>"
 
 
 def _definitions(document: Json) -> Iterator[str]:
@@ -241,12 +163,6 @@ def _commits(document: Json) -> Iterator[str]:
     yield "</section>"
 
 
-def _count(class_name: str, number: int, noun: str) -> str:
-    """A count with a link to what it counts."""
-    target = "#~waived" if class_name == "waived" else "#~findings"
-    return html_page.count(class_name, number, noun, target)
-
-
 def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
     """The facts about an image: what changed, and what it is."""
     if changed := list(_changed(document, image)):
@@ -255,7 +171,7 @@ def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
         yield from changed
         yield "</section>"
     if any(image.get(key) for key in ("base", "definition", "sha256", "software", "bytes", "checksums")):
-        yield from _identity(image, heading)
+        yield from _identity(document, image, heading)
 
 
 def _changed(document: Json, image: Json) -> Iterator[str]:
@@ -270,23 +186,33 @@ def _changed(document: Json, image: Json) -> Iterator[str]:
     ):
         yield "<p>No byte of this image changed, but its definition, its policy or a waiver did.</p>"
     if image.get("trouble"):
-        yield element("p", _short(image["trouble"]), "trouble")
+        yield element("p", short(image["trouble"]), "trouble")
     groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
     if groups:
         yield '<dl class="groups">'
         for sentence in groups:
-            name = escape(sentence.get("group", "Other tables"))
-            purpose = element("span", sentence["purpose"], "purpose")
-            yield f"<div><dt>{name} {purpose}</dt>{element('dd', sentence['text'])}</div>"
+            yield _group(document, image, sentence)
         yield "</dl>"
     elif image["state"] == "changed":
         yield _unchanged(image)
     yield from (element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
-    yield from _axes(image)
+    yield from _axes(document, image)
     yield from items(image.get("log", []), "log")
 
 
-def _identity(image: Json, heading: str) -> Iterator[str]:
+def _group(document: Json, image: Json, sentence: Json) -> str:
+    """What changed in a group of tables, with links to the group and to the tables that it names."""
+    purpose, group = sentence["purpose"], sentence.get("group")
+    filters = {"purpose": purpose, **({"group": group} if group else {})}
+    if len(document["images"]) > 1:
+        filters["image"] = image["path"]
+    name = link(f"~image-{image['id']}", escape(group or "Other tables"), **filters)
+    tables = [item for item in image["tables"] if (item["purpose"], item.get("group")) == (purpose, group)]
+    text = linked_names(sentence["text"], table_targets(document, image, tables, "title"))
+    return f"<div><dt>{name} {element('span', purpose, 'purpose')}</dt><dd>{text}</dd></div>"
+
+
+def _identity(document: Json, image: Json, heading: str) -> Iterator[str]:
     """What an image is, and how many of its bytes changed."""
     yield '<section class="fact identity">'
     yield element(heading, "The image")
@@ -297,11 +223,12 @@ def _identity(image: Json, heading: str) -> Iterator[str]:
         "definition": "Definition",
         "old_definition": "Old definition",
     }
+    targets = _rule_targets(document, image)
     yield from (_fact(name, image[key]) for key, name in names.items() if image.get(key))
     for key, name in (("title", "For"), ("old_title", "Old software")):
         if image.get(key):
             yield _fact(name, image[key])
-    if digits := image.get("sha256"):
+    if (digits := image.get("sha256")) and len(document["images"]) > 1:  # of a single image it is at the top
         yield _fact("SHA-256", _digests(digits))
     is_pair = "old" in image and "new" in image
     for identity in image.get("software", []):
@@ -309,18 +236,26 @@ def _identity(image: Json, heading: str) -> Iterator[str]:
     if "bytes" in image:
         yield _fact("Changed bytes", _explained(image["bytes"]))
         if runs := image["bytes"]["runs"]:
-            yield _fact("Not explained", _runs(runs, image["bytes"]["more"]))
+            yield _fact("Not explained", _runs(runs, image["bytes"]["more"]), targets.get(UNEXPLAINED_BYTES))
         for side in ("old", "new"):
             if one_sided := image["bytes"].get(f"only_{side}"):
                 yield _fact(f"In {side.upper()} only", _runs(one_sided, 0))
     for checksum in image.get("checksums", []):
         state = "; it does not fit the contents" if checksum.get("stale") else ""
-        yield _fact(f"Checksum {checksum['name']}", f"{_old_and_new(checksum, is_pair)}{state}")
+        text = f"{_old_and_new(checksum, is_pair)}{state}"
+        yield _fact(f"Checksum {checksum['name']}", text, targets.get(STALE_CHECKSUM) if state else None)
     yield "</dl></section>"
 
 
-def _fact(name: str, text: str) -> str:
-    return f"<div><dt>{escape(name)}</dt><dd>{escape(text)}</dd></div>"
+def _rule_targets(document: Json, image: Json) -> dict[str, str]:
+    """The place of the first finding of each rule in an image."""
+    own = [finding for finding in document["findings"] if finding.get("image") == image["id"]]
+    return {finding["rule"]: f"finding-{finding['id']}" for finding in reversed(own)}
+
+
+def _fact(name: str, text: str, target: str | None = None) -> str:
+    content = escape(text) if target is None else link(target, escape(text))
+    return f"<div><dt>{escape(name)}</dt><dd>{content}</dd></div>"
 
 
 def _old_and_new(entry: Json, is_pair: bool) -> str:
@@ -359,7 +294,9 @@ def _runs(runs: Sequence[Json], more: int) -> str:
     return ", ".join([*parts, fmt.count(more, "more run")] if more else parts)
 
 
-def _axes(image: Json) -> Iterator[str]:
+def _axes(document: Json, image: Json) -> Iterator[str]:
+    """The moved breakpoints of each axis and their effects, with links to the tables on the axis."""
+    targets = table_targets(document, image, image["tables"], "name")
     for axis in image.get("axes", []):
         unit = f" {axis['unit']}" if axis.get("unit") else ""
         pairs = zip(axis["old"], axis["new"], strict=False)
@@ -367,18 +304,24 @@ def _axes(image: Json) -> Iterator[str]:
         if "count" in axis:
             moved.append(f"{axis['count'][0]} → {axis['count'][1]} breakpoints")
         name = axis["name"] + (f" ({axis['signal']})" if axis.get("signal") else "")
-        yield f'<p class="axis"><strong>Axis {escape(name)}</strong> {escape(", ".join(moved))}</p>'
-        yield from items(axis.get("effects", []))
+        on_axis = [targets[table] for table in axis["tables"] if table in targets]
+        heading = f"<strong>Axis {escape(name)}</strong>"
+        heading = link(on_axis[0], heading) if on_axis else heading
+        yield f'<p class="axis">{heading} {escape(", ".join(moved))}</p>'
+        if effects := axis.get("effects", []):
+            yield "<ul>"
+            yield from (f"<li>{linked_names(text, targets)}</li>" for text in effects)
+            yield "</ul>"
 
 
 def _waived(document: Json) -> Iterator[str]:
     """The waived findings: who accepted them and why, with an entry for each reason."""
     groups: dict[tuple[str, str, str], dict[str, list[str]]] = {}
-    titles: dict[tuple[int | None, str], str] = {
-        (image["id"], table["name"]): table["title"]
-        for image in document["images"]
-        for table in image["tables"]
-    }
+    titles: dict[tuple[int | None, str], str] = {}
+    targets: dict[str, str] = {}
+    for image in document["images"]:
+        titles |= {(image["id"], table["name"]): table["title"] for table in image["tables"]}
+        targets |= table_targets(document, image, image["tables"], "title")
     for finding in _in_order(document):
         if waiver := finding.get("waiver"):
             key = (waiver["who"], waiver["reason"], waiver.get("until", ""))
@@ -391,22 +334,17 @@ def _waived(document: Json) -> Iterator[str]:
     for (author, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
         yield f"<p><strong>{escape(author)}</strong>{escape(end)}: {escape(reason)}</p>"
-        yield from items(_waived_text(table, messages) for table, messages in tables.items())
+        yield "<ul>"
+        for table, messages in tables.items():
+            # Each finding is listed with its cell further down.
+            text = escape(messages[0] if len(messages) == 1 else f"{len(messages):,} findings")
+            name = link(targets[table], escape(table)) if table in targets else escape(table)
+            yield f"<li>{f'{name}: {text}' if table else text}</li>"
+        yield "</ul>"
     yield "</section>"
 
 
-def _waived_text(table: str, messages: Sequence[str]) -> str:
-    """The waived finding of a table, or the number of them; each is listed with its cell further down."""
-    text = messages[0] if len(messages) == 1 else f"{len(messages):,} findings"
-    return f"{table}: {text}" if table else text
-
-
 # The tables
-
-
-def _key(document: Json, image: Json, table: Json) -> str:
-    """The key of a table in links."""
-    return f"{image['id']}.{table['name']}" if len(document["images"]) > 1 else str(table["name"])
 
 
 def _title(table: Json) -> str:
@@ -432,7 +370,7 @@ def _list(document: Json) -> Iterator[str]:
                 if severity
                 else ""
             )
-            link = escape(f"#{_key(document, image, table)}")
+            link = escape(f"#{table_key(document, image, table)}")
             yield (
                 f'<li><a href="{link}"><span class="name">{escape(_title(table))}</span>{badge}'
                 f'<span class="size">{_extent(table)}</span></a></li>'
@@ -451,7 +389,7 @@ def _extent(table: Json) -> str:
 def _worst(document: Json) -> dict[tuple[int, str], str]:
     """The worst severity that is not waived, by image and table; findings of an axis count for its tables."""
     worst: dict[tuple[int, str], str] = {}
-    order = list(_SEVERITIES)
+    order = list(SEVERITIES)
     tables_of = _concerned_tables(document)
     for finding in document["findings"]:
         if "waiver" in finding:
@@ -487,7 +425,7 @@ def _in_order(document: Json) -> list[Json]:
 def _tables(document: Json) -> Iterator[str]:
     """The heading and the summary of each changed table; the script draws its grid and its pictures."""
     yield '<main id="~tables" tabindex="-1">'
-    yield '<div class="toolbar"></div>'
+    yield '<div class="toolbar" role="group" aria-label="Steps and view"></div>'
     yield '<div class="findings" id="~findings"></div>'
     yield "<noscript><p>Findings, grids and pictures are drawn by a script, which this browser does not run."
     yield "</p></noscript>"
@@ -502,7 +440,7 @@ def _tables(document: Json) -> Iterator[str]:
         if not tables:
             yield _unchanged(image)
         for table in tables:
-            key = escape(_key(document, image, table))
+            key = escape(table_key(document, image, table))
             kind = " · ".join(filter(None, (table.get("purpose"), table.get("group"), _shape(table))))
             yield f'<article class="table" id="{key}" data-image="{number}" tabindex="-1">'
             yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"

@@ -29,7 +29,13 @@ from callint.reporting.json_fields import without_none
 from callint.reporting.log.wording import log_sentences
 from callint.reporting.review.findings import cause_entries, finding_entries
 from callint.reporting.review.tables import UNKNOWN_MOVEMENT, ReviewTables, printed_unit, signal_title
-from callint.reporting.review.wording import CAUTIONS, change_sentences, diverged_text, verdict
+from callint.reporting.review.wording import (
+    CAUTIONS,
+    change_sentences,
+    diverged_text,
+    revision_texts,
+    verdict,
+)
 from callint.reporting.tables.values import breakpoint_texts
 from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
@@ -62,6 +68,7 @@ def review_document(review: Review) -> dict[str, Any]:
             "date": None if review.day is None else review.day.isoformat(),
             "old": review.old,
             "new": review.new,
+            "revisions": _revisions(review),
             "paths": list(review.paths) or None,
             "commit": None if review.commit is None else _commit(review.commit),
             **({} if review.course is None else _course(review.course, review)),
@@ -114,11 +121,17 @@ def _cleaned_list(values: list[Any]) -> list[Any]:
     return list(map(_cleaned, values))
 
 
+def _revisions(review: Review) -> dict[str, Any] | None:
+    """The names and the commits of OLD and NEW, as far as they are at a revision."""
+    named = zip(("old", "new"), review.revisions, strict=True)
+    return {side: {"name": item.name, "commit": item.commit} for side, item in named if item} or None
+
+
 def _course(course: Course, review: Review) -> dict[str, Any]:
     """How two revisions are related."""
     diverged = None
     if course.lacking:
-        text = diverged_text(course, review.old, review.new)
+        text = diverged_text(course, *revision_texts(review))
         diverged = without_none({"commits": course.lacking, "base": course.base, "text": text})
     return {
         "parted": diverged,

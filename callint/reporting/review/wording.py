@@ -44,7 +44,7 @@ def verdict(review: Review, findings: Sequence[ReviewFinding]) -> str:
     """A summary of the review in a few sentences, the most severe first."""
     sentences = []
     if review.course is not None and review.course.lacking:
-        sentences.append(f"{diverged_text(review.course, review.old, review.new)}.")
+        sentences.append(f"{diverged_text(review.course, *revision_texts(review))}.")
     mistakes = new_mistakes(findings, review.report.causes)
     sentences += _mistakes_sentence(mistakes, findings)
     sentences.append(_findings_sentence(findings))
@@ -61,6 +61,13 @@ def verdict(review: Review, findings: Sequence[ReviewFinding]) -> str:
     if not review_counts(findings).severe:
         sentences.append(_NO_APPROVAL)
     return " ".join(sentences)
+
+
+def revision_texts(review: Review) -> tuple[str, str]:
+    """The names of OLD and NEW."""
+    given = (review.old, review.new)
+    old, new = (named.name if named else text for named, text in zip(review.revisions, given, strict=True))
+    return old, new
 
 
 def diverged_text(course: Course, old: str, new: str) -> str:

@@ -1,8 +1,6 @@
 // A table as a grid with its breakpoints: new values, old values or differences.
 
 const markSigns = { raised: "▲", lowered: "▼", switched: "◆" };
-/** The largest number of findings shown with a cell; all findings are below the table. */
-const mostFindingsPerCell = 3;
 const views = ["new", "old", "change"];
 
 /** The grid in one view; `times` adds each cell's share of the logged time. */
@@ -187,11 +185,6 @@ function drawDetails(table, cell, view) {
   if (data.logged) pairs.push(["Logged time", percentOf(data.logged.cells[cell])]);
   const list = make("dl", {}, ...pairs.filter(([, text]) => text !== "").map(([name, text]) =>
     make("div", { class: name.toLowerCase().replace(" ", "-") }, make("dt", {}, name), make("dd", {}, text))));
-  const cellFindings = table.findingsByCell.get(cell) ?? [];
-  const findings = cellFindings.slice(0, mostFindingsPerCell).map((finding) => make("p", { class: "finding" },
-    badge(finding.severity, finding.waiver), " ", make("code", {}, finding.rule), ` ${sentence(finding.message)} `,
-    finding.waiver ? waiverText(finding.waiver) : finding.hint ?? ""));
-  const more = cellFindings.length - mostFindingsPerCell;
-  if (more > 0) findings.push(make("p", { class: "finding" }, `${count(more, "finding")} more below.`));
-  return [list, ...findings];
+  const findings = table.findingsByCell.get(cell);
+  return findings ? [list, drawFindingLinks(findings, table.section)] : [list];
 }

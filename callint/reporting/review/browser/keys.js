@@ -7,18 +7,28 @@ const keys = {
   F: ["previous mistake or finding", () => stepFinding(-1)],
   j: ["next table", () => stepTable(1)],
   k: ["previous table", () => stepTable(-1)],
+  u: ["next table that is not read", () => stepUnread()],
   v: ["next view: new, old, change", () => setView(views[(views.indexOf(pageState.view) + 1) % views.length])],
   t: ["logged time in the cells", () => setTimes(!pageState.times)],
   r: ["tick the table as read, or not", () => toggleRead()],
   m: ["write a remark on the table", () => focusRemark()],
-  "/": ["filter the list by words", () => focusFilter()],
+  "/": ["filter mistakes, findings and tables", () => focusFilter()],
   "?": ["these keys", () => showKeys()],
 };
-const bar = {};
+const bar = {
+  widths: { narrow: window.matchMedia("(max-width: 900px)"), phone: window.matchMedia("(max-width: 520px)") },
+
+  /** Says something in the bar, which stays in view. */
+  say(text) {
+    if (bar.status.textContent === text) return;
+    bar.status.textContent = text;
+    setBarHeight();
+  },
+};
 
 /** The sections that the filter shows, in order. */
 function visibleSections() {
-  return pageState.sections.filter((section) => !section.article.hidden);
+  return list.order.filter((section) => !section.article.hidden);
 }
 
 /** Whether a part of a section is in view. */
@@ -67,18 +77,29 @@ function stepChange(step) {
 }
 
 function goToCell(section, cell) {
+  setLink(`${section.table.key}/${section.table.at(cell).join(",")}`);
   if (section !== currentSection()) section.show({ focus: false, link: false });
   section.choose(cell, { focus: true });
 }
 
+/** What the filter shows in the list: each mistake, then each finding that belongs to none. */
+function stops() {
+  return [...filter.entries.mistake, ...filter.entries.finding].filter(({ isShown }) => isShown);
+}
+
 function stepFinding(step) {
-  const amount = stops.length;
-  if (!amount) return;
-  const from = stops.findIndex((findings) => findings.includes(pageState.finding));
+  const shown = stops();
+  const amount = shown.length;
+  if (!amount) {
+    bar.say(review.findings.length && isFiltered() ? "Nothing matches the filter." : "There is no open finding.");
+    return;
+  }
+  const from = shown.findIndex(({ findings }) => findings.includes(pageState.finding));
   const next = from < 0 ? (step > 0 ? 0 : amount - 1) : (from + step + amount) % amount;
-  showFinding(stops[next][0]);
-  bar.status.textContent = next < causes.length ? `Mistake ${next + 1} of ${causes.length}.`
-    : `Finding ${next - causes.length + 1} of ${amount - causes.length}.`;
+  const mistakes = shown.filter(({ summary }) => summary).length;
+  const [name, position, all] = next < mistakes ? ["Mistake", next + 1, mistakes] : ["Finding", next + 1 - mistakes, amount - mistakes];
+  bar.say(`${name} ${position} of ${all}${isFiltered() ? " shown" : ""}: ${sentence(shown[next].title)}`);
+  showFinding(shown[next].findings.find((id) => !pageState.findingItems[id].hidden) ?? shown[next].findings[0]);
 }
 
 function setView(view) {
@@ -111,9 +132,8 @@ function focusRemark() {
 }
 
 function focusFilter() {
-  const { input } = list.fields.words;
-  input.closest("details").open = true;
-  input.focus();
+  openFilters(true);
+  filter.fields.text.focus();
 }
 
 // The bar
@@ -124,13 +144,13 @@ function drawBar() {
     type: "radio", name: "~view", value: view, checked: view === pageState.view, onchange: () => setView(view),
   }));
   const labels = { new: "New", old: "Old", change: "Change" };
-  const choice = make("fieldset", { class: "views" }, make("legend", { class: "aside" }, "View"),
+  bar.choice = make("fieldset", { class: "views" }, make("legend", { class: "aside" }, "View"),
     ...bar.views.map((input) => make("label", {}, input, make("span", {}, labels[input.value]))));
-  bar.element.append(choice);
   if (tables.some((table) => table.data.logged)) {
     bar.times = make("input", { type: "checkbox", onchange: () => setTimes(bar.times.checked) });
-    bar.element.append(make("label", { class: "tick" }, bar.times, " Logged time"));
   }
+  const times = bar.times ? make("label", { class: "tick" }, bar.times, " Logged time") : "";
+  bar.settings = make("div", { class: "settings" }, bar.choice, times);
   const stepButton = (key, word, symbol) => make("button", {
     type: "button", "aria-label": `${word[0].toUpperCase()}${word.slice(1)}`, title: `${word} (${key})`,
     onclick: () => keys[key][1](),
@@ -138,17 +158,39 @@ function drawBar() {
   const pair = (word, backKey, forwardKey) => make("div", { class: "steps", role: "group", "aria-label": word },
     stepButton(backKey, keys[backKey][0], "‹"), make("span", { "aria-hidden": "true" }, word),
     stepButton(forwardKey, keys[forwardKey][0], "›"));
-  bar.element.append(pair("change", "p", "n"), ...(review.findings.length ? [pair("finding", "F", "f")] : []),
-    pair("table", "k", "j"), make("button", { type: "button", class: "help", onclick: showKeys }, "Keys"));
+  bar.help = make("button", { type: "button", class: "help", onclick: showKeys }, "Keys");
   bar.status = make("p", { class: "status", role: "status" });
-  bar.element.append(bar.status);
+  bar.element.append(...(review.findings.length ? [pair(causes.length ? "mistake" : "finding", "F", "f")] : []),
+    pair("change", "p", "n"), pair("table", "k", "j"), bar.help, bar.status);
+  for (const query of Object.values(bar.widths)) query.addEventListener("change", arrange);
+  arrange();
   const legendEntries = [["raised", "raised"], ["lowered", "lowered"], ["switched", "changed otherwise"]];
   const legend = legendEntries.map(([direction, word]) => make("span", {}, drawMark(direction), word));
   legend.push(make("span", {}, make("span", { class: "sample framed", "aria-hidden": "true" }), "operating range"),
     make("span", {}, make("span", { class: "sample off", "aria-hidden": "true" }), "switched off"));
-  const setBarHeight = () => document.documentElement.style.setProperty("--bar", `${bar.element.offsetHeight}px`);
   new ResizeObserver(setBarHeight).observe(bar.element);
   bar.element.after(make("p", { class: "legend" }, ...legend));
+}
+
+/** Where the filter and the view stand: they stay in view in every window. */
+function arrange() {
+  const { narrow, phone } = bar.widths;
+  const filters = [list.toggle, list.panel, list.outcome];
+  if (narrow.matches) bar.status.before(...filters);
+  else list.controls.append(...filters);
+  if (phone.matches) {
+    list.panel.prepend(bar.settings);
+    list.panel.append(bar.help);
+  } else {
+    bar.element.prepend(bar.settings);
+    bar.status.before(bar.help);
+  }
+  openFilters(!narrow.matches);
+  setBarHeight();
+}
+
+function setBarHeight() {
+  document.documentElement.style.setProperty("--bar", `${bar.element.offsetHeight}px`);
 }
 
 // The keys
@@ -195,6 +237,11 @@ function listenToKeys() {
   drawKeys();
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented || bar.dialog.open) return;
+    if (event.key === "Escape" && isFiltered() && !event.target.closest?.("textarea")) {
+      event.preventDefault();
+      clearFilter();
+      return;
+    }
     if (event.target.closest?.("textarea, select, input:not([type=checkbox]):not([type=radio])")) return;
     const action = keys[event.key];
     if (!action || !(bar.areKeysOn || event.key === "?")) return;

@@ -1,30 +1,5 @@
 // The start of the page.
 
-/** Goes to the finding, table or cell in the page's address. */
-function followLink() {
-  let link = window.location.hash.slice(1);
-  try {
-    link = decodeURIComponent(link);
-  } catch {
-    // The address is not from this page.
-  }
-  bar.status.textContent = "";
-  const finding = /^finding-(\d+)$/.exec(link);
-  const [, key, x, y] = /^(.*?)(?:\/(\d+),(\d+))?$/s.exec(link);
-  const section = pageState.sections.find(({ table }) => table.key === key)
-    ?? pageState.sections.find(({ table }) => `${table.image.id}.${table.data.name}` === key);
-  if (!section) {
-    const isKnown = link === "" || document.getElementById(link) || (finding && showFinding(Number(finding[1])));
-    if (!isKnown) bar.status.textContent = "This link names nothing here.";
-    return;
-  }
-  if (section.article.hidden) clearFilter();
-  const isCell = x !== undefined && section.table.has(Number(x), Number(y));
-  if (x !== undefined && !isCell) bar.status.textContent = "This link names no cell of this table.";
-  section.show({ focus: !isCell, link: false });
-  if (isCell) section.choose(section.table.cell(Number(x), Number(y)), { focus: true, link: false });
-}
-
 /** Draws every table with its new values before the page is printed. */
 function preparePrinting() {
   let viewBefore = pageState.view;
@@ -42,10 +17,13 @@ watchSections();
 drawList();
 drawBar();
 drawFindings();
-document.querySelector("main").append(drawSignOff());
+const signing = drawSignOff();
+signing.id = "~signing";
+document.querySelector("main").append(signing);
 listenToKeys();
 preparePrinting();
+applyFilter();
 for (const listener of signOff.listeners) listener();
-window.addEventListener("hashchange", followLink);
-followLink();
+followHistory();
+followAddress(false);
 document.documentElement.classList.add("ready");

@@ -62,7 +62,7 @@ class Section {
       onkeydown: (event) => this.onKey(event),
     });
     this.pictures = make("div", { class: "pictures" });
-    this.rest.append(...this.drawNotes(), this.scroll, details, this.pictures, ...this.findings(), drawSigning(table));
+    this.rest.append(...this.drawNotes(), this.scroll, details, ...this.findings(), this.pictures, drawSigning(table));
     this.setPrintSize();
     this.drawGrid();
     if (table.isPlottable) this.pictures.classList.add(`is-${table.data.kind}`);
@@ -237,7 +237,8 @@ class Section {
 
   onHover(event) {
     const td = event.target.closest("td");
-    if (!td) return;
+    // A reader on a link among the details keeps them.
+    if (!td || this.details.contains(document.activeElement)) return;
     this.showDetails(Number(td.dataset.cell));
     this.fitDetails();
   }
@@ -287,15 +288,6 @@ function keepPosition(section) {
   };
   pageState.releasePosition = release;
   requestAnimationFrame(hold);
-}
-
-/** Puts a link into the page's address. */
-function setLink(link) {
-  try {
-    window.history.replaceState(null, "", `#${encodeURI(link)}`);
-  } catch {
-    // Some browsers limit the rate, others forbid it for files; the page works without it.
-  }
 }
 
 /** Draws every section when it comes near the window; a new view redraws the near sections at once. */

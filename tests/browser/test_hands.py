@@ -1,0 +1,258 @@
+"""Reading a review with a thumb, by keyboard, enlarged, in forced colours: on the demo's range of images."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.common.keys import Keys
+
+from tests.browser.browsing import Page
+from tests.running import Scratch, needs_chromium, run
+
+pytestmark = needs_chromium
+
+PHONES = [(390, 844), (360, 640)]
+#: A window of 1440 × 900 at 200 %.
+ENLARGED = (720, 450)
+
+At = Callable[..., Page]
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of all of the demo's commits: three images, one of which is of other software."""
+    folder = tmp_path_factory.mktemp("hands")
+    assert run("demo", "yard", cwd=folder).status == 0
+    yard = Scratch(folder / "yard")
+    first = yard.must("rev-list", "--max-parents=0", "HEAD").strip()
+    assert yard.call("review", first, "HEAD", "--output", "page.html").status == 0
+    return yard.root / "page.html"
+
+
+@pytest.fixture
+def at(chrome: webdriver.Chrome, fleet: Path) -> Iterator[At]:
+    """The page at a place, in a window of some size and with some preferences of its reader."""
+
+    def open_page(place: str = "", size: tuple[int, int] = (1440, 900), **preferences: str) -> Page:
+        page = Page(chrome, fleet).screen(*size)
+        features = [{"name": name.replace("_", "-"), "value": value} for name, value in preferences.items()]
+        if features:
+            chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+        return page.open(f"#{place}")
+
+    chrome.get("about:blank")
+    chrome.execute_cdp_cmd(
+        "Storage.clearDataForOrigin", {"origin": "file://", "storageTypes": "local_storage"}
+    )
+    yield open_page
+    chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+_BOXES = """
+return [...document.querySelectorAll(arguments[0])].filter((one) => one.offsetParent).map((one) => {
+  const {top, bottom, left, right, width, height} = one.getBoundingClientRect();
+  return {top, bottom, left, right, width, height, text: one.getAttribute("aria-label") ?? one.textContent};
+});
+"""
+_OVERFLOW = "return document.documentElement.scrollWidth - innerWidth"
+
+# A thumb
+
+
+@pytest.mark.parametrize("size", PHONES)
+def test_the_bar_of_a_phone_is_one_row_of_labelled_buttons_of_44_pixels(
+    at: At, size: tuple[int, int]
+) -> None:
+    page = at("~findings", size)
+    buttons = page.run(_BOXES, ".toolbar button")
+    assert [button["text"] for button in buttons] == [
+        "Previous mistake or finding",
+        "Next mistake or finding",
+        "Previous changed cell",
+        "Next changed cell",
+        "Previous table",
+        "Next table",
+        "Filter",
+    ]
+    assert page.texts(".toolbar .steps > span") == ["mistake", "change", "table"]
+    assert len({round(button["top"]) for button in buttons}) == 1
+    assert min(min(button["width"], button["height"]) for button in buttons) >= 44
+    assert page.run("return document.querySelector('.toolbar').offsetHeight") <= size[1] / 8
+    # What there is no room for in the row lies behind the last button.
+    page.click(".toggle")
+    hidden = page.run(_BOXES, ".filters button, .filters select, .filters input[type=search], .views label")
+    assert {"New", "Old", "Change", "Keys"} <= {item["text"] for item in hidden}
+    assert min(item["height"] for item in hidden) >= 43.9
+
+
+@pytest.mark.parametrize("size", [*PHONES, ENLARGED])
+def test_grids_scroll_inside_themselves_and_the_page_never_sideways(at: At, size: tuple[int, int]) -> None:
+    page = at("", size)
+    assert page.run(_OVERFLOW) == 0
+    matrix = "return ['scrollWidth', 'clientWidth'].map((name) => document.querySelector('.matrix')[name])"
+    needed, has = page.run(matrix)
+    assert needed > has or size == ENLARGED
+    page.run("location.hash = '#2.rail_pressure_demand/11,9'")
+    page.until(lambda: page.run("return document.activeElement.dataset.cell") == "155")
+    scroll = (
+        "return ['scrollWidth', 'clientWidth'].map((name) => document.activeElement.closest('.scroll')[name])"
+    )
+    needed, has = page.run(scroll)
+    assert needed > has
+    left, right = page.run(
+        "const {left, right} = document.activeElement.getBoundingClientRect(); return [left, right]"
+    )
+    assert 0 <= left < right <= size[0]
+    assert page.run(_OVERFLOW) == 0
+
+
+@pytest.mark.parametrize("size", PHONES)
+def test_mistakes_are_compact_on_a_phone(at: At, size: tuple[int, int]) -> None:
+    page = at("~findings", size)
+    boxes = page.run(_BOXES, ".findings .cause")
+    assert len(boxes) == 10
+    assert sum(box["height"] for box in boxes) / len(boxes) <= 125
+    summaries = page.run(_BOXES, ".findings .cause summary")
+    assert min(box["height"] for box in summaries) >= 44
+    # What to do comes with what the mistake brings.
+    assert page.run(_BOXES, "#cause-1 > .hint") == []
+    page.click("#cause-1 summary")
+    assert len(page.run(_BOXES, "#cause-1 > .hint")) == 1
+
+
+# Enlarged
+
+
+def test_at_200_percent_most_of_the_window_is_left_for_the_table(at: At) -> None:
+    page = at("", ENLARGED)
+    page.press("f", "f")
+    bar = page.run("return document.querySelector('.toolbar').getBoundingClientRect().bottom")
+    assert bar <= ENLARGED[1] / 4
+    (table,) = page.run(_BOXES, "article.table:focus-within")
+    assert bar <= table["top"] + 1
+    assert page.run("return document.activeElement.getBoundingClientRect().bottom") <= ENLARGED[1]
+    page.press("/")
+    fields = page.run(_BOXES, ".filters input, .filters select")
+    assert len({round(field["left"]) for field in fields}) >= 2
+    assert page.run("return document.querySelector('.toolbar').getBoundingClientRect().bottom") <= ENLARGED[1]
+
+
+# Forced colours, reduced motion
+
+
+def test_in_forced_colours_every_meaning_has_a_shape(at: At) -> None:
+    page = at("", forced_colors="active")
+    assert page.run("return matchMedia('(forced-colors: active)').matches")
+    page.press("f", "f")
+    style = "return getComputedStyle(document.querySelector(arguments[0]))[arguments[1]]"
+    for css in (".findings .here", "td.chosen:focus", ".tables a[aria-current]"):
+        assert page.run(style, css, "outlineStyle") in {"solid", "dashed"}, css
+    for css in (".badge.error", ".pin.error", "td.changed"):
+        assert page.run(style, css, "borderTopStyle") == "solid", css
+    chosen, other = (
+        page.run(style, f"input[value={view}] + span", "backgroundColor") for view in ("new", "old")
+    )
+    assert chosen != other
+    # Not the rules of level AA: axe reads the page's own colours, which the forced ones replace.
+    assert page.violations(("wcag2a", "wcag21a", "best-practice")) == []
+
+
+def test_nothing_moves_for_a_reader_who_asked_for_rest(at: At) -> None:
+    assert at("", prefers_reduced_motion="reduce").run(_MOVING) == 0
+    assert at("", prefers_reduced_motion="no-preference").run(_MOVING) > 0
+
+
+#: How many elements move by themselves.
+_MOVING = """
+const styles = [...document.querySelectorAll("*")].map((one) => getComputedStyle(one));
+return styles.filter((style) => style.scrollBehavior === "smooth" || style.animationName !== "none"
+  || parseFloat(style.transitionDuration) > 0).length;
+"""
+
+# The keyboard, and the order for a screen reader
+
+
+def test_a_whole_review_works_with_the_keyboard_alone(at: At) -> None:
+    page = at()
+    page.press(Keys.TAB)
+    assert page.run("return document.activeElement.className") == "skip"
+    page.press(Keys.ENTER)
+    assert page.run("return document.activeElement.tagName") == "MAIN"
+    amount = len(page.all(".findings .cause"))
+    for _ in range(amount):
+        page.press("f")
+        assert page.run(_IN_SIGHT), page.link
+    total = len(page.all("article.table"))
+    for _ in range(total):
+        page.press("u", "r")
+    page.press("m")
+    page.press("Seen on the bench", Keys.ESCAPE, Keys.TAB)
+    assert page.text(".reading .progress") == f"{total} of {total} tables read"
+    link = page.one(".to-signing")
+    page.run("arguments[0].focus()", link)
+    page.press(Keys.ENTER)
+    assert page.run("return document.activeElement.closest('section').className") == "signoff"
+    page.press(Keys.TAB, Keys.ARROW_RIGHT)
+    assert page.run("return document.activeElement.value") == "agreed"
+    page.press(Keys.TAB, "Fit for the trial")
+    while page.run("return document.activeElement.className") != "copy":
+        before = page.run("return document.activeElement.outerHTML")
+        page.press(Keys.TAB)
+        assert page.run("return document.activeElement.outerHTML") != before
+    page.press(Keys.ENTER)
+    page.until(lambda: page.text(".signoff .status"))
+    assert page.logged("browser") == []
+
+
+#: Whether what has the focus is in the window and the bar does not cover it.
+_IN_SIGHT = """
+const {top, bottom} = document.activeElement.getBoundingClientRect();
+const bar = document.querySelector(".toolbar").getBoundingClientRect();
+return document.activeElement !== document.body && bottom > Math.max(0, bar.bottom) && top < innerHeight;
+"""
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (360, 640)])
+def test_no_stop_of_the_tab_key_is_covered(at: At, size: tuple[int, int]) -> None:
+    """Focus Not Obscured (Minimum), WCAG 2.2, 2.4.11."""
+    page = at("~findings", size)
+    before = ""
+    for number in range(45):
+        page.press(Keys.TAB)
+        focused = page.run("return document.activeElement.outerHTML.slice(0, 200)")
+        assert page.run(_UNCOVERED), (number, focused, before)
+        before = focused
+
+
+#: Whether some point of what has the focus belongs to it on the screen.
+_UNCOVERED = """
+const {activeElement} = document;
+const points = [...activeElement.getClientRects()].flatMap(({left, right, top, bottom}) =>
+  [0.1, 0.5, 0.9].map((share) => [(left + right) / 2, top + share * (bottom - top)]));
+return points.map((point) => document.elementFromPoint(...point)).some((hit) =>
+  hit && (activeElement.contains(hit) || hit.contains(activeElement)));
+"""
+
+
+def test_headings_and_landmarks_lead_a_screen_reader(at: At) -> None:
+    page = at()
+    levels = [int(name[1]) for name in page.run(_NAMES, "h1, h2, h3, h4, h5, h6")]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+    assert page.run(_NAMES, "body > header, nav, main") == ["HEADER", "NAV", "MAIN"]
+    headings = page.texts("main h2")
+    assert headings[0] == "Mistakes and findings" and headings[-1] == "Signing off"
+    # The verdict and the worst mistakes are read out before any detail.
+    order = page.run(_NAMES, "h1, .verdict, .counts, .worst, .matrix, .image")
+    assert order[:5] == ["H1", "P", "UL", "OL", "DIV"]
+    assert page.run("return document.querySelector('.toolbar').getAttribute('role')") == "group"
+
+
+_NAMES = (
+    "return [...document.querySelectorAll(arguments[0])].filter((o) => o.offsetParent).map((o) => o.tagName)"
+)

@@ -1,0 +1,300 @@
+"""How the page leads its reader: filter, order, history, the list of tables, steps; on the demo's Petrel."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.common.keys import Keys
+
+from tests.browser.browsing import Page
+from tests.running import Scratch, needs_chromium, run
+
+pytestmark = needs_chromium
+
+MISTAKES, TABLES = ".findings .cause:not([hidden])", ".list li:not([hidden]) .name"
+TITLES = f"{MISTAKES} > .place > a"
+SHOWN = ".outcome .status"
+SAID = ".toolbar > .status"
+FOCUSED = "return document.activeElement"
+
+At = Callable[..., Page]
+
+
+@pytest.fixture(scope="module")
+def petrel(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Any]:
+    """The page of the demo's Petrel and its document."""
+    folder = tmp_path_factory.mktemp("leading")
+    assert run("demo", "yard", cwd=folder).status == 0
+    yard = Scratch(folder / "yard")
+    for arguments in (("page.html",), ("review.json", "--format", "json")):
+        named = ("factory/sk28-0412.bin", "boats/petrel.bin", "--date", "2026-04-08", "--output")
+        assert yard.call("review", *named, *arguments).status == 0
+    return yard.root / "page.html", json.loads((yard.root / "review.json").read_text("utf-8"))
+
+
+@pytest.fixture
+def at(chrome: webdriver.Chrome, petrel: tuple[Path, Any]) -> Iterator[At]:
+    """The page at a place and with a filter, in a window of some size; nothing is marked as read."""
+
+    def open_page(place: str = "", width: int = 1440, height: int = 900, **filters: str) -> Page:
+        query = f"?{urlencode(filters)}" if filters else ""
+        return Page(chrome, petrel[0]).screen(width, height).open(f"#{place}{query}")
+
+    chrome.get("about:blank")
+    chrome.execute_cdp_cmd(
+        "Storage.clearDataForOrigin", {"origin": "file://", "storageTypes": "local_storage"}
+    )
+    yield open_page
+    chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@pytest.fixture
+def review(petrel: tuple[Path, Any]) -> Any:
+    return petrel[1]
+
+
+def choose(page: Page, field: str, value: str) -> None:
+    """A value of a field of the filter, chosen as a reader does."""
+    (label,) = [item for item in page.all(".filters label") if item.text.startswith(field)]
+    label.find_element("css selector", "input, select").send_keys(value)
+
+
+# The filter
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "name", "matches"),
+    [
+        ("Severity", "warning", "severity", lambda finding: finding["severity"] == "warning"),
+        ("Rule", "value/too-steep", "rule", lambda finding: finding["rule"] == "value/too-steep"),
+        ("Text", "no longer RISES", "text", lambda finding: "no longer rises" in finding["message"]),
+    ],
+)
+def test_the_filter_leaves_the_mistakes_and_tables_with_a_finding_that_matches(
+    at: At, review: Any, field: str, value: str, name: str, matches: Callable[[Any], bool]
+) -> None:
+    page = at("~findings")
+    choose(page, field, value)
+    matching = [finding for finding in review["findings"] if matches(finding)]
+    causes = [review["causes"][number]["title"] for number in sorted({item["cause"] for item in matching})]
+    assert 0 < len(causes) < len(review["causes"])
+    assert page.texts(TITLES) == causes
+    assert len(page.texts(".findings .cause li:not([hidden])")) >= len(matching)
+    tables = page.texts(TABLES)
+    total = len(review["images"][0]["tables"])
+    assert page.text(SHOWN) == (
+        f"{value}: {len(causes)} of {len(review['causes'])} mistakes, {len(tables)} of {total} tables shown."
+    )
+    assert page.texts("article:not([hidden]) h3 code") == page.run(_NAMES_IN_LIST)
+    assert page.run("return location.hash") == f"#~findings?{urlencode({name: value})}"
+
+
+_NAMES_IN_LIST = """
+const links = [...document.querySelectorAll(".list li:not([hidden]) a")];
+return links.map((link) => link.getAttribute("href").slice(1));
+"""
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("purpose", "protection"), ("group", "Rail pressure"), ("danger", "disabled protection")],
+)
+def test_a_link_carries_the_filter(at: At, review: Any, field: str, value: str) -> None:
+    page = at("~findings", **{field: value})
+    tables = review["images"][0]["tables"]
+    if field == "danger":
+        expected = [cause["title"] for cause in review["causes"] if cause.get("danger") == value]
+        assert page.texts(TITLES) == expected
+    else:
+        assert page.texts(TABLES) == [table["title"] for table in tables if table.get(field) == value]
+    assert page.text(SHOWN).startswith(f"{value}: ")
+    assert value in page.run(
+        "return [...document.querySelectorAll('.filters select')].map((one) => one.value)"
+    )
+
+
+@pytest.mark.parametrize("way", ["button", "Escape"])
+def test_a_filter_that_matches_nothing_says_so_and_one_step_clears_it(at: At, way: str) -> None:
+    page = at("~findings", text="zebra", severity="error")
+    assert page.text(SHOWN) == "Nothing matches zebra, error: 0 of 8 mistakes, 0 of 16 tables shown."
+    assert page.texts(".nothing:not([hidden])") == [
+        "No mistake or finding matches the filter.",
+        "No table matches the filter.",
+    ]
+    page.press("f")
+    assert page.text(SAID) == "Nothing matches the filter."
+    if way == "button":
+        page.click(".clear")
+    else:
+        page.press("/", Keys.ESCAPE)
+    assert page.text(SHOWN) == ""
+    assert (len(page.all(MISTAKES)), len(page.texts(TABLES))) == (8, 16)
+    assert page.link == "#~findings"
+    assert page.run(
+        "return [...document.querySelectorAll('.filters input, .filters select')].every((f) => !f.value)"
+    )
+    assert not page.one(".clear").is_displayed()
+
+
+@pytest.mark.parametrize(("width", "height"), [(1440, 900), (720, 450), (360, 640)])
+def test_the_filter_stays_in_view(at: At, width: int, height: int) -> None:
+    page = at("fan_off_at", width, height, severity="error", order="name")
+    page.run("document.querySelector('#cause-7').scrollIntoView()")
+    for css in (".toggle", SHOWN, ".clear"):
+        top, bottom = page.run(_EDGES, css)
+        assert 0 <= top < bottom <= height, css
+
+
+_EDGES = """
+const {top, bottom} = document.querySelector(arguments[0]).getBoundingClientRect();
+return [top, bottom];
+"""
+
+
+def test_a_table_that_is_read_leaves_the_filter_of_unread_ones(at: At) -> None:
+    page = at(read="no")
+    assert page.text(SHOWN) == "not read yet: 8 of 8 mistakes, 16 of 16 tables shown."
+    page.press("j", "r")
+    assert page.text(SHOWN).endswith("15 of 16 tables shown.")
+
+
+def test_the_order_is_that_of_check_until_the_reader_sorts(at: At, review: Any) -> None:
+    titles = [cause["title"] for cause in review["causes"]]
+    amounts = {cause["title"]: len(cause["findings"]) for cause in review["causes"]}
+    page = at("~findings")
+    assert page.texts(TITLES) == titles
+    choose(page, "Order", "most findings")
+    sorted_titles = sorted(titles, key=lambda title: -amounts[title])
+    assert page.texts(TITLES) == sorted_titles != titles
+    assert page.link == "#~findings?order=findings"
+    page.press(Keys.TAB, "f")
+    assert page.text(SAID) == f"Mistake 1 of 8: {sorted_titles[0]}."
+    choose(page, "Order", "by name")
+    names = page.texts(TABLES)
+    assert names == sorted(names, key=str.lower)
+    assert page.texts("article h3 code") == page.run(_NAMES_IN_LIST)
+
+
+# Steps
+
+
+def test_each_step_moves_the_view_or_the_mark(at: At, review: Any) -> None:
+    page = at()
+    seen = []
+    for number, cause in enumerate([*review["causes"], review["causes"][0]]):
+        page.press("f")
+        assert page.text(SAID) == f"Mistake {1 + number % 8} of 8: {cause['title']}."
+        marked = page.run("return document.querySelector('.findings .here').id")
+        assert marked == f"cause-{cause['id']}"
+        assert page.run("return [...document.querySelectorAll('.here')].some((item) => item.offsetParent)")
+        seen.append((page.link, page.run("return scrollY")))
+    assert all(before != after for before, after in pairwise(seen))
+
+
+def test_steps_keep_to_the_filter(at: At, review: Any) -> None:
+    page = at(severity="warning")
+    with_warnings = {item["cause"] for item in review["findings"] if item["severity"] == "warning"}
+    amount = len(with_warnings)
+    page.press(*("f" * amount))
+    last = review["causes"][max(with_warnings)]
+    assert page.text(SAID) == f"Mistake {amount} of {amount} shown: {last['title']}."
+    shown = page.run("return location.hash").removeprefix("#finding-").partition("?")[0]
+    assert review["findings"][int(shown)]["severity"] == "warning"
+    assert page.link.endswith("?severity=warning")
+
+
+# The list of tables
+
+
+def test_the_list_says_what_changed_what_is_wrong_and_what_is_read_and_leads_to_the_next_unread_one(
+    at: At,
+) -> None:
+    page = at()
+    first, second = page.texts(".list .tables a")[:2]
+    assert first == "Overboost is watchedE, error1/1 cells changed"
+    page.press("u", "r", "u")
+    assert page.link == "#overspeed_cut"
+    assert page.texts(".list .tables a")[0] == f"{first}✓, read"
+    page.press("r", "k", "u")
+    assert page.link == "#egr_speed_window"
+    assert second in page.texts(".list .tables a")[1]
+    for _ in range(13):
+        page.press("r", "u")
+    page.press("r")
+    page.click(".reading button")
+    assert page.text(SAID) == "Every table is read."
+    assert page.text(".reading .progress") == "16 of 16 tables read"
+
+
+# Back and Forward
+
+
+def test_back_leads_to_the_place_before_and_forward_there_again(at: At) -> None:
+    page = at()
+    page.click(".worst li:nth-child(4) a")
+    places = [page.link]
+    page.press("j")
+    places.append(page.link)
+    page.press("n")
+    places.append(page.link)
+    assert places[:2] == ["#finding-9", "#fuel_from_torque"] and places[2].startswith("#fuel_from_torque/")
+    page.chrome.back()
+    page.until(lambda: page.link == "#finding-9")
+    assert page.run(f"{FOCUSED}.closest('article').id") == "rail_pressure_demand"
+    page.chrome.back()
+    page.until(lambda: page.link == "")
+    page.until(lambda: page.run("return scrollY") == 0)
+    assert page.run(f"{FOCUSED}.getAttribute('href')") == "#finding-9"
+    page.chrome.forward()
+    page.chrome.forward()
+    page.until(lambda: page.link == places[2])
+    x, y = places[2].rpartition("/")[2].split(",")
+    cell = int(y) * 16 + int(x)
+    assert page.run(f"{FOCUSED}.dataset.cell") == str(cell)
+
+
+def test_back_leads_to_the_filter_before(at: At) -> None:
+    page = at()
+    page.click(".counts .warning a")
+    assert page.link == "#~findings?severity=warning"
+    few = len(page.all(MISTAKES))
+    page.press("/", "rail", Keys.ENTER)
+    assert len(page.all(MISTAKES)) < few < 8
+    page.chrome.back()
+    page.until(lambda: len(page.all(MISTAKES)) == few)
+    assert page.text(SHOWN).startswith("warning: ")
+    page.chrome.back()
+    page.until(lambda: len(page.all(MISTAKES)) == 8)
+    assert page.link == ""
+
+
+def test_moving_within_a_table_adds_nothing_to_the_history(at: At) -> None:
+    page = at("rail_pressure_demand")
+    length = page.run("return history.length")
+    page.press("n", Keys.ARROW_LEFT, Keys.ARROW_UP)
+    assert page.link.startswith("#rail_pressure_demand/")
+    assert page.run("return history.length") == length
+
+
+def test_a_link_of_the_first_screen_shows_what_the_filter_hid(at: At) -> None:
+    page = at(text="rail")
+    page.click(".worst li:nth-child(1) a")
+    assert page.text(SAID) == "The filter is cleared: it hid this."
+    assert page.link == "#finding-0"
+    assert page.one("#overspeed_cut").is_displayed()
+
+
+def test_the_pointer_takes_no_details_away_from_a_reader_who_is_in_them(at: At) -> None:
+    page = at()
+    page.cell("rail_pressure_demand", 11, 9).click()
+    page.run("document.querySelector('#rail_pressure_demand .details a').focus()")
+    link = page.run(f"{FOCUSED}.outerHTML")
+    page.hover(page.all("#rail_pressure_demand td")[5])
+    assert page.run(f"{FOCUSED}.outerHTML") == link
