@@ -20,9 +20,10 @@ from callint.reporting.html_page import class_attribute, element, items
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
-    "review",
+    "elements", "tables", "columns", "folding", "grid", "overview", "plots", "surface", "signing", "sections",
+    "findings", "list", "modes", "keys", "review",
 )  # fmt: skip
+_STYLES = ("review", "grid")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -48,7 +49,7 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style, script = _resource("review.css"), page_script()
+    style, script = "".join(_resource(f"{name}.css") for name in _STYLES), page_script()
     title = f"{document['title']}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',

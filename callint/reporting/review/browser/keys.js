@@ -8,6 +8,8 @@ const keys = {
   j: ["next table", () => stepTable(1)],
   k: ["previous table", () => stepTable(-1)],
   v: ["next view: new, old, change", () => setView(views[(views.indexOf(pageState.view) + 1) % views.length])],
+  o: ["old values as long as the key is held", () => peek()],
+  u: ["open or fold the unchanged rows of the table", () => toggleFolds()],
   t: ["logged time in the cells", () => setTimes(!pageState.times)],
   r: ["tick the table as read, or not", () => toggleRead()],
   m: ["write a remark on the table", () => focusRemark()],
@@ -126,7 +128,7 @@ function drawBar() {
   const labels = { new: "New", old: "Old", change: "Change" };
   const choice = make("fieldset", { class: "views" }, make("legend", { class: "aside" }, "View"),
     ...bar.views.map((input) => make("label", {}, input, make("span", {}, labels[input.value]))));
-  bar.element.append(choice);
+  bar.element.append(choice, drawModes());
   if (tables.some((table) => table.data.logged)) {
     bar.times = make("input", { type: "checkbox", onchange: () => setTimes(bar.times.checked) });
     bar.element.append(make("label", { class: "tick" }, bar.times, " Logged time"));

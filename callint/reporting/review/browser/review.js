@@ -44,6 +44,7 @@ drawBar();
 drawFindings();
 document.querySelector("main").append(drawSignOff());
 listenToKeys();
+listenToModes();
 preparePrinting();
 for (const listener of signOff.listeners) listener();
 window.addEventListener("hashchange", followLink);
