@@ -181,8 +181,8 @@ class Page:
 
     def cell(self, table: str, x: int, y: int) -> WebElement:
         self.show(table)
-        rows = self.all(f"#{table} tbody tr")
-        return rows[y].find_elements(By.TAG_NAME, "td")[x]
+        row = self.all(f"#{table} .scroll:not(.beside) tr:has(td[data-cell])")[y]
+        return row.find_elements(By.TAG_NAME, "td")[x]
 
     def values(self, table: str) -> list[list[str]]:
         """What stands in the cells of a grid, as eyes see it."""
@@ -203,6 +203,11 @@ class Page:
                 with closing(page), closing(page.get_textpage()) as text:
                     texts.append(text.get_text_range())
         return " ".join(" ".join(texts).split())
+
+    def keep_tables(self, amount: int) -> Page:
+        """The first tables shown, the others hidden: axe looks at every cell, which takes long."""
+        self.run(_HIDE_REST, amount)
+        return self
 
     def violations(self, tags: tuple[str, ...] = (*WCAG, "best-practice")) -> list[str]:
         """What axe finds wrong for people who cannot see, point or tell colours apart."""
@@ -242,12 +247,15 @@ _WAS_CLICKED = "return !arguments[0].isConnected || 'clicked' in arguments[0].da
 _TEXTS = "return [...document.querySelectorAll(arguments[0])].map((one) => one.textContent)"
 #: Without what only screen readers and paper get.
 _VALUES = """
-return [...document.getElementById(arguments[0]).querySelectorAll("tbody tr")].map((row) =>
+return [...document.getElementById(arguments[0]).querySelectorAll(".scroll:not(.beside) tr:has(td[data-cell])")].map((row) =>
   [...row.querySelectorAll("td")].map((cell) => {
     const copy = cell.cloneNode(true);
     for (const part of copy.querySelectorAll(".aside, .was, .mark, .pin")) part.remove();
     return copy.textContent;
   }));
+"""
+_HIDE_REST = """
+document.querySelectorAll("article.table").forEach((article, n) => { article.hidden = n >= arguments[0]; });
 """
 _AXE = """
 const [tags, done] = arguments;

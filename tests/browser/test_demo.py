@@ -131,7 +131,7 @@ def test_axe_finds_nothing_in_the_demo(demo: Scratch, opened: Opened, review: An
     page = opened(demo.root / "page.html", dark=dark)
     for table in review["images"][0]["tables"][:6]:
         page.show(table["name"])
-    assert page.violations() == []
+    assert page.keep_tables(6).violations() == []
 
 
 def test_a_range_of_several_images_is_one_page(demo: Scratch, opened: Opened, tmp_path: Path) -> None:
@@ -143,7 +143,7 @@ def test_a_range_of_several_images_is_one_page(demo: Scratch, opened: Opened, tm
     assert {link.split(".")[0] for link in page.run(_LINKS)} == {"#1", "#2"}
     page.press("f")
     assert page.link == "#finding-0"
-    assert page.violations() == []
+    assert page.keep_tables(3).violations() == []
     assert page.logged("browser") == []
 
 

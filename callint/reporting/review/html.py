@@ -29,11 +29,11 @@ from callint.reporting.review.first_screen import (
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "filter", "list",
-    "history", "keys", "review",
+    "elements", "tables", "columns", "folding", "grid", "overview", "plots", "surface", "signing", "sections",
+    "findings", "filter", "list", "modes", "history", "keys", "review",
 )  # fmt: skip
-#: The parts of the style; the last one has what is printed.
-_STYLES = ("list", "review")
+#: The parts of the style; "review" has what is printed.
+_STYLES = ("list", "review", "grid")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10

@@ -2,24 +2,172 @@
 
 const markSigns = { raised: "▲", lowered: "▼", switched: "◆" };
 const views = ["new", "old", "change"];
+const viewNames = { new: "new values", old: "old values", change: "differences" };
 
-/** The grid in one view; `times` adds each cell's share of the logged time. */
-function drawGrid(table, view, chosen, times) {
-  const { data } = table;
-  const caption = make("caption", { id: uniqueId("caption") }, captionText(table, view));
-  const grid = make("table", { role: "grid", "aria-labelledby": caption.id, "aria-readonly": "true", class: view });
-  const context = { table, view, chosen, times, maxShare: Math.max(0, ...(data.logged?.cells ?? [])) };
-  const body = make("tbody");
-  grid.append(caption);
-  if (data.x) grid.append(drawHead(table, view));
-  for (let y = 0; y < data.ny; y += 1) body.append(drawRow(context, y));
-  grid.append(body);
-  return grid;
-}
+/**
+ * The grid of a table, which stays the same in every view: only texts and colours of cells change.
+ *
+ * `folds` are the runs of rows that fold; `onFold` is called when the reader opens or closes one. A grid that
+ * stands beside another one is for reading only.
+ */
+class Grid {
+  constructor(table, { chosen, folds, onFold, isBeside = false }) {
+    Object.assign(this, { table, chosen, folds, onFold, isBeside });
+    this.roles = isBeside ? { grid: "table", cell: "cell" } : { grid: "grid", cell: "gridcell" };
+    this.maxShare = Math.max(0, ...(table.data.logged?.cells ?? []));
+    this.cells = [];
+    this.heads = { x: [], y: [] };
+    this.rows = [];
+    this.foldLines = new Map();
+  }
 
-function captionText(table, view) {
-  const values = { new: "new values", old: "old values", change: "differences" }[view];
-  return `${table.title}, ${withUnit(values, table.data.unit && `in ${table.data.unit}`)}`;
+  /** Draws the grid in a view; `times` adds each cell's share of the logged time. */
+  draw(view, times) {
+    const { table } = this;
+    const { data } = table;
+    Object.assign(this, { view, times });
+    this.viewName = make("span", { class: "view" }, viewNames[view]);
+    const caption = make("caption", { id: uniqueId("caption") }, `${table.title}, `, this.viewName,
+      withUnit("", data.unit && `in ${data.unit}`));
+    this.element = make("table", { role: this.roles.grid, "aria-labelledby": caption.id, class: view });
+    if (!this.isBeside) this.element.setAttribute("aria-readonly", "true");
+    setColumns(this.element, table.columns);
+    this.element.append(caption);
+    if (data.x) this.element.append(this.drawHead());
+    let row = 0;
+    for (const fold of this.folds) {
+      this.element.append(...this.drawRows(row, fold.first - 1), ...this.drawFold(fold));
+      row = fold.last + 1;
+    }
+    this.element.append(...this.drawRows(row, data.ny - 1));
+    return this.element;
+  }
+
+  /** Shows another view in the same cells. */
+  show(view, times) {
+    const { table, view: before } = this;
+    if (view === before && times === this.times) return;
+    const isEveryCell = times !== this.times || [view, before].includes("change");
+    Object.assign(this, { view, times });
+    this.viewName.textContent = viewNames[view];
+    this.element.className = view;
+    for (const cell of isEveryCell ? this.cells.keys() : table.cellsByView) this.fillCell(cell);
+    for (const side of ["x", "y"]) {
+      this.heads[side].forEach((head, index) => {
+        if (table.isMoved(side, index)) fillBreakpoint(head, table, side, index, view);
+      });
+    }
+  }
+
+  /** The shape of the head: two lines with two axes, one with one. */
+  drawHead() {
+    const { x, y, nx } = this.table.data;
+    this.heads.x = Array.from({ length: nx }, (_, index) => this.drawBreakpoint("x", index));
+    const line = (...cells) => make("tr", { role: "row" }, ...cells);
+    if (!y) {
+      const name = make("th", { scope: "row", role: "rowheader", class: "signal" }, axisName(x));
+      return make("thead", { role: "rowgroup" }, line(name, ...this.heads.x));
+    }
+    const corner = make("th", { scope: "col", role: "columnheader", rowspan: 2, class: "signal" }, axisName(y));
+    const across = make("th", { scope: "colgroup", role: "columnheader", colspan: nx, class: "signal across" }, make("span", {}, axisName(x)));
+    return make("thead", { role: "rowgroup", class: "two" }, line(corner, across), line(...this.heads.x));
+  }
+
+  drawBreakpoint(side, index) {
+    const isColumn = side === "x";
+    const head = make("th", { scope: isColumn ? "col" : "row", role: isColumn ? "columnheader" : "rowheader" });
+    fillBreakpoint(head, this.table, side, index, this.view);
+    return head;
+  }
+
+  /** Rows from the first to the last one in a body of the table; nothing if there are none. */
+  drawRows(first, last) {
+    if (last < first) return [];
+    const body = make("tbody", { role: "rowgroup" });
+    for (let y = first; y <= last; y += 1) body.append(this.drawRow(y));
+    return [body];
+  }
+
+  drawFold(fold) {
+    const [rows] = this.drawRows(fold.first, fold.last);
+    rows.id = uniqueId("rows");
+    rows.addEventListener("beforematch", () => this.onFold(fold, true));
+    const { line, body } = drawFoldLine(this, fold, rows);
+    this.foldLines.set(fold, { line, rows });
+    setRowsOpen({ line, rows }, fold.isOpen);
+    return [body, rows];
+  }
+
+  /** Whether a row is folded away. */
+  isFolded(y) {
+    return this.folds.some(({ first, last, isOpen }) => !isOpen && first <= y && y <= last);
+  }
+
+  /** A row that is not folded away, the nearest to another one. */
+  nearestShownRow(y) {
+    const shown = [...this.rows.keys()].filter((row) => !this.isFolded(row));
+    return shown.reduce((best, row) => (Math.abs(row - y) < Math.abs(best - y) ? row : best));
+  }
+
+  /** The position in the window of the corner of the cells in sight, where both headers end. */
+  origin(box) {
+    const head = this.element.tHead;
+    const corner = head?.querySelector(".signal") ?? this.rows[0].firstChild;
+    return {
+      top: box.top + (head ? head.offsetHeight : 0),
+      left: box.left + corner.offsetWidth,
+    };
+  }
+
+  /** Shows or hides the rows of a fold as it says. */
+  updateFold(fold) {
+    setRowsOpen(this.foldLines.get(fold), fold.isOpen);
+  }
+
+  drawRow(y) {
+    const { table } = this;
+    const { data } = table;
+    const head = data.y ? this.drawBreakpoint("y", y) : make("th", { scope: "row", role: "rowheader" }, rowTitle(data));
+    if (data.y) this.heads.y[y] = head;
+    const row = make("tr", { role: "row" }, head);
+    for (let x = 0; x < data.nx; x += 1) {
+      const cell = table.cell(x, y);
+      const td = make("td", { role: this.roles.cell, "data-cell": cell });
+      if (!this.isBeside) td.tabIndex = cell === this.chosen ? 0 : -1;
+      this.cells[cell] = td;
+      this.fillCell(cell);
+      row.append(td);
+    }
+    this.rows[y] = row;
+    return row;
+  }
+
+  fillCell(cell) {
+    const td = this.cells[cell];
+    const { kinds, parts } = cellContent(this, cell);
+    if (cell === this.chosen) kinds.push("chosen");
+    if (cell === this.pointed) kinds.push("pointed");
+    td.className = kinds.join(" ");
+    td.replaceChildren(...parts.filter((part) => part !== ""));
+  }
+
+  choose(cell) {
+    const [before, after] = [this.cells[this.chosen], this.cells[cell]];
+    before.classList.remove("chosen");
+    after.classList.add("chosen");
+    if (!this.isBeside) {
+      before.tabIndex = -1;
+      after.tabIndex = 0;
+    }
+    this.chosen = cell;
+  }
+
+  /** Marks the cell that the pointer is over in this grid or in the one beside it; undefined marks none. */
+  point(cell) {
+    this.cells[this.pointed]?.classList.remove("pointed");
+    this.cells[cell]?.classList.add("pointed");
+    this.pointed = cell;
+  }
 }
 
 /** The meaning of the frame around cells; "" without a frame. */
@@ -41,30 +189,23 @@ function axisName(axis) {
   return axis.unit && axis.unit !== "-" ? `${axis.signal}, ${axis.unit}` : axis.signal;
 }
 
-function drawHead(table, view) {
-  const { x, y, nx } = table.data;
-  const points = Array.from({ length: nx }, (_, index) => drawBreakpoint(table, "x", index, view));
-  if (!y) {
-    return make("thead", {}, make("tr", {}, make("th", { scope: "row", class: "signal" }, axisName(x)), ...points));
-  }
-  const corner = make("th", { scope: "col", rowspan: 2, class: "signal" }, axisName(y));
-  const across = make("th", { scope: "colgroup", colspan: nx, class: "signal across" }, axisName(x));
-  return make("thead", {}, make("tr", {}, corner, across), make("tr", {}, ...points));
+/** What stands before the row of a table without rows of its own. */
+function rowTitle(data) {
+  return data.unit && data.unit !== "-" ? `Value, ${data.unit}` : "Value";
 }
 
-function drawBreakpoint(table, side, index, view) {
+function fillBreakpoint(head, table, side, index, view) {
   const text = table.breakpoint(side, index, view);
   const oldText = table.breakpoint(side, index, "old");
-  const moved = table.isMoved(side, index);
-  const findings = table.breakpointFindings(side, index);
-  const parts = [drawFindingLetter(findings)];
-  if (moved && view !== "old") {
+  const parts = [drawFindingLetter(table.breakpointFindings(side, index))];
+  if (table.isMoved(side, index) && view !== "old") {
     const direction = Number(text) < Number(oldText) ? "lowered" : "raised";
     parts.push(drawMark(direction), text, spokenText(`, moved from ${oldText}`), drawOldValue(oldText));
   } else {
     parts.push(text);
   }
-  return make("th", { scope: side === "x" ? "col" : "row", class: moved ? "moved" : undefined }, ...parts);
+  head.classList.toggle("moved", table.isMoved(side, index));
+  head.replaceChildren(...parts.filter((part) => part !== ""));
 }
 
 function drawMark(direction) {
@@ -76,20 +217,10 @@ function drawOldValue(text) {
   return make("span", { class: "was", "aria-hidden": "true" }, text);
 }
 
-function drawRow(context, y) {
-  const { table } = context;
-  const { data } = table;
-  const row = make("tr");
-  if (data.y) row.append(drawBreakpoint(table, "y", y, context.view));
-  else row.append(make("th", { scope: "row" }, data.unit && data.unit !== "-" ? `Value, ${data.unit}` : "Value"));
-  for (let x = 0; x < data.nx; x += 1) row.append(drawCell(context, x, y));
-  return row;
-}
-
-function drawCell(context, x, y) {
-  const { table, view, chosen } = context;
-  const cell = table.cell(x, y);
-  const kinds = operatingRangeEdges(table, x, y);
+/** What a cell of a grid shows in its view: classes and children. */
+function cellContent(grid, cell) {
+  const { table, view } = grid;
+  const kinds = operatingRangeEdges(table, ...table.at(cell));
   const parts = [];
   const findings = table.findingsByCell.get(cell);
   if (findings) {
@@ -107,10 +238,13 @@ function drawCell(context, x, y) {
     kinds.push("off");
     parts.push(spokenText(", switched off"));
   }
-  if (context.times && table.data.logged) parts.push(drawTime(context, cell));
-  if (cell === chosen) kinds.push("chosen");
-  const tabindex = cell === chosen ? 0 : -1;
-  return make("td", { class: kinds.join(" ") || undefined, tabindex, "data-cell": cell }, ...parts);
+  if (grid.times && table.data.logged) parts.push(drawTime(grid, cell));
+  return { kinds, parts };
+}
+
+/** The text of a changed cell among differences: the difference, or both values if there is none. */
+function changeTextOf(table, cell) {
+  return table.difference(cell) || `${table.old(cell)} → ${table.new(cell)}`;
 }
 
 function changedParts(table, cell, view, kinds) {
@@ -119,7 +253,7 @@ function changedParts(table, cell, view, kinds) {
   const changeText = direction === "switched" ? "changed" : `${direction} by ${difference.replace(/^[+-]/, "")}`;
   kinds.push("changed", direction, `w${table.changeLevel(cell)}`);
   if (view === "old") return [table.old(cell), spokenText(`, ${changeText} to ${table.new(cell)}`)];
-  const text = view === "new" ? table.new(cell) : difference || `${table.old(cell)} → ${table.new(cell)}`;
+  const text = view === "new" ? table.new(cell) : changeTextOf(table, cell);
   return [drawMark(direction), text, spokenText(`, ${changeText} from ${table.old(cell)}`), drawOldValue(table.old(cell))];
 }
 
@@ -145,10 +279,10 @@ function drawFindingLetter(findings) {
   return make("span", { class: `pin ${kind}` }, letter, spokenText(` ${severity}: ${word}, `));
 }
 
-function drawTime(context, cell) {
-  const share = context.table.data.logged.cells[cell];
+function drawTime(grid, cell) {
+  const share = grid.table.data.logged.cells[cell];
   const bar = make("span", { class: "bar", "aria-hidden": "true" });
-  bar.style.setProperty("--share", context.maxShare ? share / context.maxShare : 0);
+  bar.style.setProperty("--share", grid.maxShare ? share / grid.maxShare : 0);
   return make("span", { class: "time" }, spokenText(", "), percentOf(share), spokenText(" of the time"), bar);
 }
 
@@ -164,13 +298,13 @@ function unchangedText(table, cell) {
   return `cell unchanged, its ${moves === 1 ? "breakpoint" : "breakpoints"} moved`;
 }
 
-/** All details of a cell in one view. */
-function drawDetails(table, cell, view) {
+/** All details of a cell, the same in every view. */
+function drawDetails(table, cell) {
   const { data } = table;
   const [oldRaw, newRaw] = table.raw(cell);
   const changed = table.isChanged(cell);
   const percent = table.percent(cell);
-  const pairs = [["Where", table.place(cell, view)], ["Old", withUnit(table.old(cell), data.unit)]];
+  const pairs = [["Where", table.place(cell)], ["Old", withUnit(table.old(cell), data.unit)]];
   if (changed) {
     pairs.push(["New", withUnit(table.new(cell), data.unit)]);
     if (table.difference(cell)) pairs.push(["Difference", withUnit(table.difference(cell), data.unit)]);

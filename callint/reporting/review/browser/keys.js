@@ -9,6 +9,8 @@ const keys = {
   k: ["previous table", () => stepTable(-1)],
   u: ["next table that is not read", () => stepUnread()],
   v: ["next view: new, old, change", () => setView(views[(views.indexOf(pageState.view) + 1) % views.length])],
+  o: ["old values as long as the key is held", () => peek()],
+  e: ["open or fold the unchanged rows of the table", () => toggleFolds()],
   t: ["logged time in the cells", () => setTimes(!pageState.times)],
   r: ["tick the table as read, or not", () => toggleRead()],
   m: ["write a remark on the table", () => focusRemark()],
@@ -150,7 +152,7 @@ function drawBar() {
     bar.times = make("input", { type: "checkbox", onchange: () => setTimes(bar.times.checked) });
   }
   const times = bar.times ? make("label", { class: "tick" }, bar.times, " Logged time") : "";
-  bar.settings = make("div", { class: "settings" }, bar.choice, times);
+  bar.settings = make("div", { class: "settings" }, bar.choice, drawModes(), times);
   const stepButton = (key, word, symbol) => make("button", {
     type: "button", "aria-label": `${word[0].toUpperCase()}${word.slice(1)}`, title: `${word} (${key})`,
     onclick: () => keys[key][1](),

@@ -21,6 +21,7 @@ const signing = drawSignOff();
 signing.id = "~signing";
 document.querySelector("main").append(signing);
 listenToKeys();
+listenToModes();
 preparePrinting();
 applyFilter();
 for (const listener of signOff.listeners) listener();

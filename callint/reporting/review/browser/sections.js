@@ -1,7 +1,7 @@
-// A section for each changed table. Its grid and pictures are drawn when it comes near the window.
+// A section for each changed table. It is drawn when it comes near the window, and its grid when the browser is idle.
 
-/** The state of the whole page. */
-const pageState = { view: "new", times: false, current: undefined, sections: [] };
+/** The state of the whole page; `viewBefore` is set while a key shows another view. */
+const pageState = { view: "new", viewBefore: undefined, times: false, beside: false, current: undefined, sections: [] };
 
 /** The tasks that run when the browser is idle. */
 const idleTasks = [];
@@ -17,13 +17,6 @@ function whenIdle(task) {
   schedule(runNext);
 }
 
-/** The width of a bold digit of the page's font, relative to the font size. */
-function digitWidth() {
-  const context = document.createElement("canvas").getContext("2d");
-  context.font = `bold 100px ${getComputedStyle(document.body).fontFamily}`;
-  return context.measureText("0").width / 100;
-}
-
 class Section {
   constructor(article, table) {
     this.article = article;
@@ -34,7 +27,7 @@ class Section {
     // A reader who ticks, writes or clicks in a table is at that table.
     article.addEventListener("focusin", () => setCurrent(this));
     // The approximate final height, so that the page does not jump when the section is drawn.
-    const rows = Math.min(table.data.ny, 40) * 27 + (table.isPlottable ? 330 : 0) + table.findings.length * 70 + 300;
+    const rows = Math.min(table.data.ny, 26) * 28 + (table.isPlottable ? 330 : 0) + table.findings.length * 70 + 300;
     article.style.setProperty("--height", `${rows}px`);
   }
 
@@ -44,32 +37,60 @@ class Section {
 
   /** Whether the section shows the current view. */
   get isUpToDate() {
-    return this.drawnState === `${pageState.view} ${pageState.times}`;
+    return this.drawnState === stateOfGrids();
   }
 
   draw() {
     if (!this.isDrawn) this.drawFirst();
-    else if (!this.isUpToDate) this.drawGrid();
+    else if (!this.isUpToDate) this.showGrids();
   }
 
+  /** Draws everything but the pictures. */
   drawFirst() {
     const { table } = this;
     const details = make("div", { class: "details", "aria-live": "polite", role: "group", "aria-label": "Details of the cell" });
     this.details = details;
-    this.scroll = make("div", {
-      class: "scroll", onfocusin: (event) => this.onFocus(event), onclick: (event) => this.onFocus(event),
-      onmouseover: (event) => this.onHover(event), onmouseleave: () => this.showDetails(this.chosen),
+    this.folds = foldsOf(table);
+    this.scroll = make("div", { class: "scroll" });
+    this.grid = this.makeGrid(false);
+    this.grids = make("div", {
+      class: "grids", onfocusin: (event) => this.onFocus(event), onclick: (event) => this.onFocus(event),
+      onmouseover: (event) => this.onHover(event), onmouseleave: () => this.point(undefined),
       onkeydown: (event) => this.onKey(event),
-    });
+    }, this.scroll);
+    this.scroll.append(this.grid.draw(pageState.view, pageState.times));
     this.pictures = make("div", { class: "pictures" });
-    this.rest.append(...this.drawNotes(), this.scroll, details, ...this.findings(), this.pictures, drawSigning(table));
+    this.rest.append(...this.drawNotes(), ...this.drawOverview(), this.grids, details, ...this.findings(), this.pictures, drawSigning(table));
     this.setPrintSize();
-    this.drawGrid();
+    this.showGrids();
+    this.showDetails(this.chosen);
     if (table.isPlottable) this.pictures.classList.add(`is-${table.data.kind}`);
+  }
+
+  makeGrid(isBeside) {
+    const { table, chosen, folds } = this;
+    return new Grid(table, { chosen, folds, isBeside, onFold: (fold, isOpen) => this.openFold(fold, isOpen) });
+  }
+
+  /** Draws what is left when the section comes near the window. */
+  drawNear() {
+    this.draw();
+    if (this.isNear) return;
+    this.isNear = true;
     whenIdle(() => {
       this.scrollToChosen();
+      this.overview?.show();
       this.drawPictures();
     });
+  }
+
+  drawOverview() {
+    if (!overviewKind(this.table.data)) return [];
+    this.overview = new Overview(this.table, this.grid, this.scroll, (cell, focus) => {
+      this.choose(cell, { focus });
+      this.centreChosen();
+    });
+    return [this.overview.element];
   }
 
   drawNotes() {
@@ -81,23 +102,57 @@ class Section {
       ...(range ? [make("p", { class: "table-note" }, range)] : [])];
   }
 
-  /** Scrolls the chosen cell into view if the grid is wider than the window. */
+  /** Scrolls the chosen cell into view if the grid is larger than its box. */
   scrollToChosen() {
     const { scroll } = this;
-    if (scroll.scrollWidth <= scroll.clientWidth || scroll.scrollLeft) return;
-    const td = this.td(this.chosen);
-    if (td.offsetLeft + td.offsetWidth > scroll.clientWidth) scroll.scrollLeft = td.offsetLeft - scroll.clientWidth / 2;
+    if (scroll.scrollLeft || scroll.scrollTop) return;
+    const [td, box] = [this.td(this.chosen).getBoundingClientRect(), scroll.getBoundingClientRect()];
+    if (td.right > box.left + scroll.clientWidth || td.bottom > box.top + scroll.clientHeight) this.centreChosen();
   }
 
-  /** Draws the grid in the current view. */
-  drawGrid() {
-    this.drawnState = `${pageState.view} ${pageState.times}`;
-    const focused = this.scroll.contains(document.activeElement);
-    this.grid = drawGrid(this.table, pageState.view, this.chosen, pageState.times);
-    this.scroll.replaceChildren(this.grid);
-    this.detailedCell = undefined;
-    this.showDetails(this.chosen);
-    if (focused) this.td(this.chosen).focus({ preventScroll: true });
+  centreChosen() {
+    const { scroll } = this;
+    const [td, box] = [this.td(this.chosen).getBoundingClientRect(), scroll.getBoundingClientRect()];
+    scroll.scrollBy(td.left - box.left - scroll.clientWidth / 2, td.top - box.top - scroll.clientHeight / 2);
+  }
+
+  /** Shows the grids as the page is set. */
+  showGrids() {
+    this.drawnState = stateOfGrids();
+    this.grid.show(pageState.view, pageState.times);
+    if (pageState.beside) {
+      if (!this.besides) this.drawBeside();
+      this.besides.grid.show("old", pageState.times);
+    }
+    if (this.besides) this.besides.scroll.hidden = !pageState.beside;
+    this.grids.classList.toggle("two", pageState.beside);
+  }
+
+  /** Draws the old values beside the grid; both scroll together. */
+  drawBeside() {
+    const grid = this.makeGrid(true);
+    const scroll = make("div", { class: "scroll beside" }, grid.draw("old", pageState.times));
+    const follow = (from, to) => from.addEventListener("scroll", () => {
+      if (to.scrollLeft !== from.scrollLeft || to.scrollTop !== from.scrollTop) to.scrollTo(from.scrollLeft, from.scrollTop);
+    }, { passive: true });
+    follow(scroll, this.scroll);
+    follow(this.scroll, scroll);
+    this.besides = { grid, scroll };
+    this.scroll.before(scroll);
+  }
+
+  /** Opens or closes folded rows; the other way round if it is not given. */
+  openFold(fold, isOpen = !fold.isOpen) {
+    fold.isOpen = isOpen;
+    this.grid.updateFold(fold);
+    this.besides?.grid.updateFold(fold);
+    this.overview?.update();
+  }
+
+  /** Opens all folded rows if one is folded, and folds all otherwise. */
+  toggleFolds() {
+    const isOpen = this.folds.some((fold) => !fold.isOpen);
+    for (const fold of this.folds) this.openFold(fold, isOpen);
   }
 
   drawPictures() {
@@ -146,7 +201,7 @@ class Section {
   /** Sets the font size for printing, small enough for a wide table to fit. */
   setPrintSize() {
     const { data } = this.table;
-    const digit = digitWidth();
+    const { digit } = rulers.bold;
     // Relative to the font size: a cell has its digits, padding, a mark and the letter of a finding.
     let width = Math.max(data.y ? 7 : 10, ...this.table.breakpoints("y").map((text) => text.length)) * digit + 0.6;
     for (let x = 0; x < data.nx; x += 1) {
@@ -167,27 +222,28 @@ class Section {
   }
 
   td(cell) {
-    return this.grid.querySelector(`td[data-cell="${cell}"]`);
+    return this.grid.cells[cell];
   }
 
   showDetails(cell) {
     if (this.detailedCell === cell) return;
     this.detailedCell = cell;
-    this.details.replaceChildren(...drawDetails(this.table, cell, pageState.view));
+    this.details.replaceChildren(...drawDetails(this.table, cell));
   }
 
-  /** Chooses a cell and puts its link into the page's address. */
+  /** Chooses a cell, in all grids, and puts its link into the page's address. */
   choose(cell, { focus = false, link = true } = {}) {
     this.draw();
-    const [before, after] = [this.td(this.chosen), this.td(cell)];
-    before.tabIndex = -1;
-    before.classList.remove("chosen");
-    after.tabIndex = 0;
-    after.classList.add("chosen");
+    const row = Math.floor(cell / this.table.data.nx);
+    const fold = this.folds.find(({ first, last, isOpen }) => !isOpen && first <= row && row <= last);
+    if (fold) this.openFold(fold, true);
+    this.grid.choose(cell);
+    this.besides?.grid.choose(cell);
     const moved = this.chosen !== cell;
     this.chosen = cell;
     this.isVisited = true;
     this.showDetails(cell);
+    this.overview?.update();
     setCurrent(this);
     if (link) setLink(`${this.table.key}/${this.table.at(cell).join(",")}`);
     if (moved) {
@@ -195,17 +251,29 @@ class Section {
       this.surface?.choose(cell);
     }
     if (focus) {
-      after.focus({ preventScroll: true });
+      this.td(cell).focus({ preventScroll: true });
       this.revealChosen();
       keepPosition(this);
     }
   }
 
-  /** Scrolls the chosen cell into view, above its details, which cover the lower end of the grid. */
+  /** Scrolls the chosen cell into view: in its box behind the headers, and in the window above its details. */
   revealChosen() {
     this.fitDetails();
-    this.article.style.setProperty("--panel", `${this.details.offsetHeight}px`);
-    this.td(this.chosen).scrollIntoView({ block: "nearest", inline: "nearest" });
+    const { scroll, details } = this;
+    const td = this.td(this.chosen);
+    const [cell, box] = [td.getBoundingClientRect(), scroll.getBoundingClientRect()];
+    const { top, left } = this.grid.origin(box);
+    scroll.scrollBy(
+      distanceInto(cell.left, cell.right, left, box.left + scroll.clientWidth),
+      distanceInto(cell.top, cell.bottom, top, box.top + scroll.clientHeight));
+    const isOver = getComputedStyle(details).position === "sticky";
+    const { top: cellTop, bottom: cellBottom } = td.getBoundingClientRect();
+    const bottom = window.innerHeight - (isOver ? details.offsetHeight + 10 : 16);
+    const upper = document.querySelector("main > .toolbar").offsetHeight;
+    // The headers too, if there is room.
+    const room = bottom - upper - (cellBottom - box.top);
+    window.scrollBy(0, distanceInto(room > 0 ? Math.min(cellTop - 30, box.top) : cellTop - 30, cellBottom, upper, bottom));
   }
 
   /** Lets the keyboard reach details that need scrolling. */
@@ -226,25 +294,32 @@ class Section {
   }
 
   onFocus(event) {
-    const td = event.target.closest("td");
-    if (!td) return;
-    const cell = Number(td.dataset.cell);
+    const cell = cellOf(event.target);
+    if (cell === undefined) return;
     if (cell !== this.chosen || !this.isVisited) this.choose(cell);
     if (event.type !== "click") return;
-    td.focus({ preventScroll: true });
+    this.td(cell).focus({ preventScroll: true });
     this.revealChosen();
   }
 
   onHover(event) {
-    const td = event.target.closest("td");
+    const cell = cellOf(event.target);
     // A reader on a link among the details keeps them.
-    if (!td || this.details.contains(document.activeElement)) return;
-    this.showDetails(Number(td.dataset.cell));
+    if (cell === undefined || this.details.contains(document.activeElement)) return;
+    this.point(cell);
     this.fitDetails();
   }
 
+  /** Shows the details of the cell under the pointer, and marks it in both grids; undefined: the chosen cell. */
+  point(cell) {
+    this.showDetails(cell ?? this.chosen);
+    if (!pageState.beside) return;
+    this.grid.point(cell);
+    this.besides?.grid.point(cell);
+  }
+
   onKey(event) {
-    if (event.altKey || event.metaKey || !event.target.closest("td")) return;
+    if (event.altKey || event.metaKey || cellOf(event.target) === undefined) return;
     const { nx, ny } = this.table.data;
     const [x, y] = this.table.at(this.chosen);
     const to = {
@@ -255,6 +330,22 @@ class Section {
     event.preventDefault();
     if (this.table.has(...to)) this.choose(this.table.cell(...to), { focus: true });
   }
+}
+
+/** What the grids of all sections show. */
+function stateOfGrids() {
+  return `${pageState.view} ${pageState.times} ${pageState.beside}`;
+}
+
+/** The cell that an element is in; undefined for headers and folded rows. */
+function cellOf(element) {
+  const cell = element.closest("td")?.dataset.cell;
+  return cell === undefined ? undefined : Number(cell);
+}
+
+/** How far to scroll for a stretch to lie between two limits; its start goes first. */
+function distanceInto(near, far, from, to) {
+  return near < from ? near - from : Math.max(0, Math.min(far - to, near - from));
 }
 
 function setCurrent(section) {
@@ -297,8 +388,8 @@ function watchSections() {
   // One section per frame keeps scrolling smooth; a section that has left before its turn is not drawn.
   const drawNext = () => {
     due = undefined;
-    const [section, more] = [...near].filter((candidate) => !candidate.isUpToDate);
-    section?.draw();
+    const [section, more] = [...near].filter((candidate) => !candidate.isUpToDate || !candidate.isNear);
+    section?.drawNear();
     if (more) due = requestAnimationFrame(drawNext);
   };
   const watcher = new IntersectionObserver((entries) => {
@@ -317,7 +408,42 @@ function watchSections() {
     pageState.sections.push(new Section(article, tables[index]));
     watcher.observe(article);
   });
-  pageState.redrawNear = () => near.forEach((section) => section.draw());
+  pageState.redrawNear = () => {
+    near.forEach((section) => section.draw());
+    drawRest();
+  };
+}
+
+/** The largest number of cells that are drawn before the reader comes near them: each needs about a kilobyte. */
+const mostIdleCells = 400_000;
+
+/** The sections that are drawn without being near. */
+function idleSections() {
+  let amount = 0;
+  return pageState.sections.filter(({ table }) => (amount += table.size * (pageState.beside ? 2 : 1)) <= mostIdleCells);
+}
+
+/** Draws all grids while the browser is idle: its search finds only what is drawn. */
+function drawRest() {
+  if (pageState.isDrawingRest) return;
+  if (document.readyState !== "complete") {
+    window.addEventListener("load", drawRest, { once: true });
+    return;
+  }
+  pageState.isDrawingRest = true;
+  const schedule = window.requestIdleCallback ?? ((run) => setTimeout(() => run({ timeRemaining: () => 8 }), 16));
+  let state;
+  let due;
+  const drawSome = (deadline) => {
+    // What nobody sees need not follow a view that lasts as long as a key is held.
+    if (pageState.viewBefore === undefined) {
+      if (state !== stateOfGrids()) [state, due] = [stateOfGrids(), idleSections().toReversed()];
+      while (due.length && deadline.timeRemaining() > 2) due.pop().draw();
+      pageState.isDrawingRest = due.length > 0;
+    }
+    if (pageState.isDrawingRest) schedule(drawSome);
+  };
+  schedule(drawSome);
 }
 
 function drawAll() {

@@ -156,19 +156,19 @@ class Table {
     return this.isMoved(side, index) && [this.data[side].old, this.data[side].new].every((texts) => index < texts.length);
   }
 
-  /** A breakpoint with its unit; a changed one as old and new, but in the old view as old only. */
-  breakpointText(side, index, view = "new") {
-    const text = this.breakpoint(side, index, view);
-    const oldText = view !== "old" && this.isMovedInBoth(side, index) ? `${this.breakpoint(side, index, "old")} → ` : "";
+  /** A breakpoint with its unit; a changed one as old and new. */
+  breakpointText(side, index) {
+    const text = this.breakpoint(side, index);
+    const oldText = this.isMovedInBoth(side, index) ? `${this.breakpoint(side, index, "old")} → ` : "";
     return withUnit(`${oldText}${text}`, this.data[side].unit);
   }
 
   /** The breakpoints of a cell with their units. */
-  place(cell, view = "new") {
+  place(cell) {
     const [x, y] = this.at(cell);
     const texts = [];
-    if (this.data.x) texts.push(this.breakpointText("x", x, view));
-    if (this.data.y) texts.push(this.breakpointText("y", y, view));
+    if (this.data.x) texts.push(this.breakpointText("x", x));
+    if (this.data.y) texts.push(this.breakpointText("y", y));
     return texts.join(", ");
   }
 
@@ -182,6 +182,20 @@ class Table {
     const name = view === "old" ? "offOld" : "offNew";
     const spans = view === "old" ? this.data.off : this.data.off_new;
     return Object.hasOwn(this, name) ? this[name] : this.cached(name, () => new Set(expandSpans(spans)));
+  }
+
+  /** The cells that differ between the new and the old view. */
+  get cellsByView() {
+    return this.cached("cellsByView", () => {
+      const [old, current] = [this.off("old"), this.off("new")];
+      const switched = [...old, ...current].filter((cell) => old.has(cell) !== current.has(cell));
+      return [...new Set([...this.changed, ...switched])];
+    });
+  }
+
+  /** The widths of the columns of its grid. */
+  get columns() {
+    return this.cached("columns", () => columnWidths(this));
   }
 
   /** Numbers to plot, of the old or the new image; NaN for a cell that is off or holds no number. */

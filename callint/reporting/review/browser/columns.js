@@ -1,0 +1,98 @@
+// The widths of a grid's columns. They follow from the texts of all views, so that no view moves a column.
+
+/** The narrowest column, as wide as a finger is sure to hit; in the font size of the grid. */
+const narrowestColumn = 3.2;
+/** Room beside a text: padding and borders, the sign of a direction, the letter of a finding. */
+const cellRoom = { padding: 0.84, mark: 0.78, pin: 1.35 };
+/** The width of the header of the rows in which the name of an axis breaks into lines. */
+const signalRoom = { least: 5.4, most: 8.6 };
+const plainNumber = /^[+-]?\d+(\.\d+)?$/;
+
+/** Measures texts of one weight in the page's font, relative to the font size. */
+class TextRuler {
+  constructor(weight) {
+    this.context = document.createElement("canvas").getContext("2d");
+    this.context.font = `${weight} 100px ${getComputedStyle(document.body).fontFamily}`;
+    this.widths = new Map();
+    this.digit = this.measured("0");
+  }
+
+  measured(text) {
+    if (!this.widths.has(text)) this.widths.set(text, this.context.measureText(text).width / 100);
+    return this.widths.get(text);
+  }
+
+  /** The width of a text. A page has too many numbers to measure each; their digits are equally wide. */
+  width(text) {
+    if (!plainNumber.test(text)) return this.measured(text);
+    const others = (/^[+-]/.test(text) ? text[0] : "") + (text.includes(".") ? "." : "");
+    return (text.length - others.length) * this.digit + this.measured(others);
+  }
+}
+
+const rulers = {
+  get regular() {
+    return fixed(this, "regular", new TextRuler("normal"));
+  },
+  get bold() {
+    return fixed(this, "bold", new TextRuler("bold"));
+  },
+};
+
+/** Replaces a property that computes its value by the value. */
+function fixed(holder, name, value) {
+  Object.defineProperty(holder, name, { value });
+  return value;
+}
+
+/** The widest text of a cell in any view, with what stands beside it. */
+function cellWidth(table, cell) {
+  const pin = table.findingsByCell.has(cell) ? cellRoom.pin : 0;
+  if (!table.isChanged(cell)) return pin + rulers.regular.width(table.old(cell));
+  const marked = [table.new(cell), changeTextOf(table, cell)].map((text) => rulers.bold.width(text));
+  return pin + Math.max(rulers.bold.width(table.old(cell)), cellRoom.mark + Math.max(...marked));
+}
+
+function breakpointWidth(table, side, index) {
+  const pin = table.breakpointFindings(side, index).length ? cellRoom.pin : 0;
+  const mark = table.isMoved(side, index) ? cellRoom.mark : 0;
+  const texts = views.map((view) => table.breakpoint(side, index, view));
+  return pin + mark + Math.max(...texts.map((text) => rulers.bold.width(text)));
+}
+
+/** The width of the header of the rows: its breakpoints, and a name that may break between words. */
+function headWidths(table) {
+  const { data } = table;
+  const breakpoints = data.y ? Array.from({ length: data.ny }, (_, y) => breakpointWidth(table, "y", y)) : [];
+  const names = [...(data.y ? [] : [rowTitle(data)]), ...(data.y ?? data.x ? [axisName(data.y ?? data.x)] : [])];
+  const signal = Math.max(...names.map((name) => rulers.regular.width(name))) + cellRoom.padding;
+  return {
+    points: Math.max(0, ...breakpoints) + cellRoom.padding,
+    signal: Math.min(Math.max(signal, signalRoom.least), signalRoom.most),
+  };
+}
+
+/** The widths of the columns of a table, relative to the font size: `head` and one in `cells` for each x. */
+function columnWidths(table) {
+  const { data } = table;
+  const cells = Array.from({ length: data.nx }, (_, x) => (data.x ? breakpointWidth(table, "x", x) : 0));
+  for (let cell = 0; cell < table.size; cell += 1) {
+    const x = cell % data.nx;
+    cells[x] = Math.max(cells[x], cellWidth(table, cell));
+  }
+  const time = data.logged ? 0.92 * Math.max(...["< 0.1 %", "100.0 %"].map((text) => rulers.regular.width(text))) : 0;
+  const rounded = (width) => Math.max(narrowestColumn, Math.ceil(20 * (Math.max(width, time) + cellRoom.padding)) / 20);
+  return { head: headWidths(table), cells: cells.map(rounded) };
+}
+
+/** Sets the widths of the columns as properties of a grid; equal neighbours are written once. */
+function setColumns(element, { head, cells }) {
+  const runs = [];
+  cells.forEach((width, x) => {
+    if (x && width === cells[x - 1]) runs.at(-1).amount += 1;
+    else runs.push({ width, amount: 1 });
+  });
+  const name = `min(${head.signal.toFixed(2)}em, var(--head-most, 100em))`;
+  element.style.setProperty("--head", `max(${head.points.toFixed(2)}em, ${name})`);
+  element.style.setProperty("--columns", runs.map(({ width, amount }) => `repeat(${amount}, ${width}em)`).join(" "));
+}
