@@ -20,9 +20,11 @@ from callint.reporting.html_page import class_attribute, element, items
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
-    "review",
+    "elements", "tables", "grid", "scales", "plots", "scalar", "surface", "pictures", "signing", "sections",
+    "findings", "list", "keys", "review",
 )  # fmt: skip
+#: The parts of the style in order.
+_STYLES = ("review", "pictures")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -48,7 +50,7 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style, script = _resource("review.css"), page_script()
+    style, script = page_style(), page_script()
     title = f"{document['title']}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',
@@ -61,6 +63,11 @@ def page(document: Json) -> str:
         f"<script>{script}</script>",
     ]
     return html_page.document(title, style, script, body)
+
+
+def page_style() -> str:
+    """The style of the page: all parts in one sheet."""
+    return "".join(_resource(f"{name}.css") for name in _STYLES)
 
 
 def page_script() -> str:
