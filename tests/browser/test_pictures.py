@@ -39,7 +39,7 @@ def drawn() -> Json:
     trim = table(
         "trim", CURVE, {3: 20.5, 6: 21.0}, nx=8,
         bounds=[bound("limit", "above", 26), bound("expected", "below", 9), bound("guard", "above", 500)],
-        base={"values": [9.0, *CURVE[1:-1], None]},
+        base={"cells": [[0, 1], [7, 1]], "values": [9.0, None]},
         relations=[{
             "kind": "at-most", "name": "cap", "title": "Cap", "text": "must not be above cap", "broken": True,
             "x": {"points": 3, "at": [800, 1800, 3400], "values": [25, 20, 25], "breaks": [[0, 1800, 20.5]]},

@@ -16,10 +16,11 @@ from callint.comparing.output_shift import output_differences
 from callint.comparing.relation_lines import MOST_NUMBERS, RelationLines, is_broken, lines_along, surface_pair
 from callint.decoding.surfaces import Surface, surface
 from callint.fmt.definition_changes import guard_text
-from callint.model.change import Grid, Numbers, TableChange
+from callint.model.change import Numbers, TableChange
 from callint.model.definition import Definition, Range, Relation, States, Table
 from callint.model.image import Image
 from callint.reporting.json_fields import without_none
+from callint.reporting.review.tables import spans
 from callint.reporting.tables.values import breakpoint_texts
 from callint.rules.context import CheckContext
 
@@ -64,10 +65,12 @@ class PictureFields:
         """The values of the base, if it has others than the old image."""
         if self._base is None:
             return None
-        grid = self._base.grid(change.table)
-        if _same(grid, change.old):
+        grid, old = self._base.grid(change.table), change.old
+        differs = (grid.raw != old.raw) | (grid.present != old.present)
+        if not differs.any() and _same_axis(grid.x, old.x) and _same_axis(grid.y, old.y):
             return None
-        fields: dict[str, Any] = {"values": _drawn(np.where(grid.off | ~grid.present, np.nan, grid.physical))}
+        values = np.where(grid.off | ~grid.present, np.nan, grid.physical)
+        fields: dict[str, Any] = {"cells": spans(differs), "values": _drawn(values[differs])}
         definition = self._context.definition
         for side, name, base, new in (
             ("x", change.table.x, grid.x, change.new.x),
@@ -207,16 +210,6 @@ def _drawn(values: Numbers) -> list[float | None]:
     return [
         float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None for value in values.ravel().tolist()
     ]
-
-
-def _same(first: Grid, second: Grid) -> bool:
-    """Whether two grids hold the same numbers at the same breakpoints."""
-    return (
-        np.array_equal(first.raw, second.raw)
-        and np.array_equal(first.present, second.present)
-        and _same_axis(first.x, second.x)
-        and _same_axis(first.y, second.y)
-    )
 
 
 def _same_axis(first: Numbers | None, second: Numbers | None) -> bool:

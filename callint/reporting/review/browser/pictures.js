@@ -10,7 +10,12 @@ class PictureData {
     this.bounds = bounds;
     this.relations = relations;
     this.base = base;
-    this.baseValues = base?.values.map((value) => value ?? NaN);
+    if (base) {
+      this.baseValues = [...table.numbers("old")];
+      expandSpans(base.cells).forEach((cell, n) => {
+        this.baseValues[cell] = base.values[n] ?? NaN;
+      });
+    }
     const most = Math.max(0, ...(logged?.cells ?? []));
     this.times = most ? logged.cells.map((share) => share / most) : undefined;
     this.differences = Array.from({ length: table.size }, (_, cell) => {
@@ -131,6 +136,7 @@ class Pictures {
     this.hasTimes = pageState.times;
     for (const { field } of this.turntable?.surfaces ?? []) field.times = pageState.times ? this.timesOf(field) : undefined;
     this.turntable?.render();
+    if (this.turntable) this.describeSurfaces();
     this.drawPlots();
   }
 
@@ -151,10 +157,16 @@ class Pictures {
       caption.parentElement.className = figureClass(kind);
     }));
     const caption = this.figure(figureClass(shown), choice, this.turntable.element, this.turntable.buttons);
-    const unknown = data.isUnknown ? " callint cannot compute how far the output moved, because an axis cannot be read." : "";
-    caption.append(
+    this.surfaceCaption = caption;
+    this.describeSurfaces();
+  }
+
+  describeSurfaces() {
+    const unknown = " callint cannot compute how far the output moved, because an axis cannot be read.";
+    this.surfaceCaption.replaceChildren(make("span", { class: "turning" },
       "Old and new have one height scale, the difference its own. A stem leads from the old value of a changed cell; "
-      + `ring and lines are at the chosen cell.${unknown}${this.timeText("Discs")}${spacingNote(table, ["x", "y"], ["old", "new"])}`);
+      + "ring and lines are at the chosen cell."),
+    `${this.data.isUnknown ? unknown : ""}${this.timeText("Discs")}${spacingNote(this.table, ["x", "y"], ["old", "new"])}`);
   }
 
   surfaceChoice(fields, shown, onChoose) {
