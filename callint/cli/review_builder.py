@@ -83,12 +83,14 @@ def review_of_images(
     report = checker.report([assignment])
     known = KnownFindings(earlier.report([replace(assignment, bases=bases)]), policy.fail_on)
     report = new_findings(report, [known], policy.fail_on)
+    base = checker.loader.choose_base(loaded, assignment, after)
     image = ReviewedImage(
         path=new.path,
         state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
         old=old.name,
         new=new.name,
-        base=checker.loader.choose_base(loaded, assignment, after).path,
+        base=base.path,
+        base_image=base.image,
         context=CheckContext(loaded, after, before),
         sha256=Digests.of(old, new),
     )

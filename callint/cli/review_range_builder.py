@@ -293,7 +293,7 @@ def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:
         image = replace(image, problem=line.rpartition("; ")[0] or line)
         return image if image.state is ImageState.SAME else replace(image, state=ImageState.UNREADABLE)
     has_base = version.assignment is not None and version.assignment.bases
-    image = replace(image, base=base_name if has_base else old.name)
+    image = replace(image, base=base_name if has_base else old.name, base_image=base if has_base else None)
     if old_loaded is loaded:
         return replace(image, context=CheckContext(loaded, after, before))
     change = SoftwarePair(old_loaded, loaded, before, after).compare(())

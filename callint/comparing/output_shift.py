@@ -2,12 +2,57 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from callint.decoding.decode import Decoded
-from callint.decoding.surfaces import grid_points, merged_breakpoints, point_of, rounding, surface
-from callint.model.change import OutputShift
+from callint.decoding.surfaces import Surface, grid_points, merged_breakpoints, point_of, rounding, surface
+from callint.model.change import Numbers, OutputShift
 from callint.model.definition import Table
+
+
+@dataclass(frozen=True, slots=True)
+class _Outputs:
+    """A table in two images at the breakpoints of both: ``points`` by signal, the outputs on their grid.
+
+    ``before`` and ``after`` have a dimension for each signal of the table, x before y.
+    """
+
+    surfaces: tuple[Surface, Surface]
+    points: dict[str, Numbers]
+    before: Numbers
+    after: Numbers
+
+    @property
+    def places(self) -> dict[str, Numbers]:
+        return grid_points(self.points, self.surfaces[0].signals)
+
+
+def _outputs(old: Decoded, new: Decoded, table: Table) -> _Outputs | None:
+    """None if the axes of the table cannot be read in one of the images."""
+    old_surface, new_surface = surface(old, table), surface(new, table)
+    if old_surface is None or new_surface is None:
+        return None
+    points = merged_breakpoints((old_surface, new_surface))
+    places = grid_points(points, old_surface.signals)
+    return _Outputs((old_surface, new_surface), points, old_surface.at(places), new_surface.at(places))
+
+
+def output_differences(old: Decoded, new: Decoded, table: Table) -> tuple[dict[str, Numbers], Numbers] | None:
+    """The breakpoints of both images by signal, x before y, and the differences of the outputs there.
+
+    The differences have a dimension for each signal, x before y, and are NaN where an image gives no number;
+    0 where only rounding differs. None if the axes of the table cannot be read in one of the images.
+    """
+    outputs = _outputs(old, new, table)
+    if outputs is None:
+        return None
+    with np.errstate(over="ignore", invalid="ignore"):
+        differences = outputs.after - outputs.before
+        slack = rounding(*(item.magnitude for item in outputs.surfaces))
+        is_rounding = np.abs(differences) <= slack
+    return outputs.points, np.where(is_rounding, 0.0, differences)
 
 
 def output_shift(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> OutputShift | None:
@@ -16,12 +61,10 @@ def output_shift(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> Ou
     ``in_cells`` if cells of the table changed. None if its axes cannot be read in one of the images, or if
     there is no point at which both give a number.
     """
-    old_surface, new_surface = surface(old, table), surface(new, table)
-    if old_surface is None or new_surface is None:
+    outputs = _outputs(old, new, table)
+    if outputs is None:
         return None
-    points = merged_breakpoints((old_surface, new_surface))
-    places = grid_points(points, old_surface.signals)
-    before, after = old_surface.at(places), new_surface.at(places)
+    (old_surface, new_surface), before, after = outputs.surfaces, outputs.before, outputs.after
     with np.errstate(over="ignore", invalid="ignore"):
         distances = np.abs(after - before)
     if np.isnan(distances).all():
@@ -31,6 +74,7 @@ def output_shift(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> Ou
     if distances.flat[worst] <= rounding(old_surface.magnitude, new_surface.magnitude):
         new_value = old_value
     span = float(np.nanmax(old_surface.grid.physical)) - float(np.nanmin(old_surface.grid.physical))
+    places = outputs.places
     switched = bool((old_surface.is_off(places) != new_surface.is_off(places)).any())
-    at = point_of(points, old_surface.signals, worst)
+    at = point_of(outputs.points, old_surface.signals, worst)
     return OutputShift(table, old_value, new_value, at, span, switched, in_cells)

@@ -161,8 +161,8 @@ def inverse(
     points = _points("inverse", table, other, at, ranges)
     if points is None:
         return None
-    values = _inputs(other, points, shared, own, back if at is None else None)
-    between, result, error = _round_trip((table, other), (own, back), values, points, shared, ranges)
+    values = inputs(other, points, shared, own, back if at is None else None)
+    between, result, error = round_trip((table, other), (own, back), values, points, shared, ranges)
     if np.isnan(error).all():
         return None
     worst = np.unravel_index(int(np.nanargmax(error)), error.shape)
@@ -173,12 +173,12 @@ def inverse(
         other=float(values[worst]),
         at=worst_point,
         excess=float(error[worst]) - tolerance,
-        slack=_slack_of_round_trip(table, other, own, back),
+        slack=slack_of_round_trip(table, other, own, back),
         between=float(between[worst]),
     )
 
 
-def _inputs(
+def inputs(
     other: Surface, points: Mapping[str, Numbers], shared: Sequence[str], own: str, back: str | None
 ) -> Numbers:
     """The inputs of round trips, shape (points of each shared signal, inputs).
@@ -193,7 +193,7 @@ def _inputs(
     return np.concatenate(tried, axis=-1)
 
 
-def _round_trip(
+def round_trip(
     tables: tuple[Surface, Surface],
     signals: tuple[str, str],
     values: Numbers,
@@ -216,7 +216,7 @@ def _round_trip(
     return between, result, error
 
 
-def _slack_of_round_trip(table: Surface, other: Surface, own: str, back: str) -> float:
+def slack_of_round_trip(table: Surface, other: Surface, own: str, back: str) -> float:
     """Rounding of the result, plus the rounding half-way times the steepest slope of the second table."""
     steps = np.abs(np.diff(other.grid.physical, axis=1 if other.signals[0] == back else 0))
     widths = np.abs(np.diff(other.breakpoints[back]))
@@ -291,7 +291,7 @@ def worst_new_point(
     signals = tuple(points)
     places = grid_points(points, signals)
     with np.errstate(over="ignore", invalid="ignore"):
-        after, before = (_excess(kind, pair, places, amount) for pair in (new, old))
+        after, before = (excess(kind, pair, places, amount) for pair in (new, old))
     slack = rounding(*(table.magnitude for table in (*new, *old)), abs(amount))
     worst = _most_added(after, before, slack)
     return None if worst is None else point_of(points, signals, worst)
@@ -309,7 +309,7 @@ def _points_of_both(new: Pair, old: Pair) -> dict[str, Numbers]:
     }
 
 
-def _excess(kind: str, pair: Pair, places: Mapping[str, Numbers], amount: float) -> Numbers:
+def excess(kind: str, pair: Pair, places: Mapping[str, Numbers], amount: float) -> Numbers:
     """The amount by which two tables break a relation at points of any one shape; NaN if one has no value."""
     first, second = (table.at(places) for table in pair)
     if kind == "equal":
@@ -333,11 +333,11 @@ def _worst_new_round_trip(
     if own is None or back is None:
         return None
     shared = [signal for signal in table.signals if signal in other.signals]
-    values = _inputs(other, points, shared, own, back)
+    values = inputs(other, points, shared, own, back)
     after, before = (
-        _round_trip(pair, (own, back), values, points, shared, ranges)[2] - amount for pair in (new, old)
+        round_trip(pair, (own, back), values, points, shared, ranges)[2] - amount for pair in (new, old)
     )
-    slack = max(_slack_of_round_trip(*pair, own, back) for pair in (new, old))
+    slack = max(slack_of_round_trip(*pair, own, back) for pair in (new, old))
     worst = _most_added(after, before, slack)
     if worst is None:
         return None

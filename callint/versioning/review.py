@@ -12,6 +12,7 @@ from callint.checking.report import Report
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import ChangeSet
 from callint.model.definition_change import DefinitionDiff
+from callint.model.image import Image
 from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
@@ -58,7 +59,8 @@ class ReviewedImage:
 
     The base of ``context`` is the old content, or the factory image for an added image. ``context`` is None
     if nothing can be compared; ``problem`` gives the reason if the image is unreadable. ``renamed`` is the
-    former path. ``log`` is the driving log, if there is one. ``versions`` is the change if the images are of
+    former path. ``log`` is the driving log, if there is one. ``base_image`` is the base for the rules, if the
+    policy has one for it. ``versions`` is the change if the images are of
     two software versions; then ``context`` has no base.
     """
 
@@ -73,6 +75,7 @@ class ReviewedImage:
     log: LogSummary | None = None
     sha256: Digests = Digests()
     versions: VersionPair | None = None
+    base_image: Image | None = None
 
     @property
     def changes(self) -> ChangeSet | None:

@@ -1,4 +1,4 @@
-"""Reading a change in a browser: numbers, views, pictures, keys, links."""
+"""Reading a change in a browser: numbers, views, keys, links."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from selenium.webdriver.common.keys import Keys
 
 from tests.browser.conftest import Opened
 from tests.browser.documents import (
-    SPEEDS,
     Json,
     axis,
     document,
@@ -471,116 +470,6 @@ def test_a_link_may_name_the_image_where_there_is_only_one(opened: Opened) -> No
     page = opened(yard(), "#0.speed_trim/3,0")
     assert page.run("return document.activeElement.closest('article').id") == "speed_trim"
     assert page.run("return document.activeElement.dataset.cell") == "3"
-
-
-# Pictures
-
-
-def numbers(path: str) -> list[float]:
-    return [float(word) for word in path.replace("M", " ").replace("L", " ").split()]
-
-
-def test_a_curve_is_plotted_old_dashed_and_new_solid(opened: Opened) -> None:
-    page = opened(yard()).show("speed_trim")
-    page.until(lambda: page.all("#speed_trim .plot"))
-    assert page.texts("#speed_trim .plot .name") == ["old", "new"]
-    style = "return getComputedStyle(document.querySelector(arguments[0])).strokeDasharray"
-    assert page.run(style, "#speed_trim .line.old") != "none"
-    assert page.run(style, "#speed_trim .line.new") == "none"
-    old, new = (
-        page.run(f"return document.querySelector('#speed_trim .line.{item}').getAttribute('d')")
-        for item in ("old", "new")
-    )
-    # The last cell is off, and no number.
-    assert len(numbers(old)) == len(numbers(new)) == 2 * 7
-    assert numbers(old)[7] > numbers(new)[7]  # the raised cell stands higher on the picture
-
-
-def test_no_value_axis_has_a_negative_nought(opened: Opened) -> None:
-    made = table("trim", [-0.3, -0.1, 0.2, 4.0], {3: 4.5}, nx=4)
-    page = opened(document([image(0, "boats/heron.bin", [made])])).show("trim")
-    page.until(lambda: page.all("#trim .plot"))
-    ticks = page.texts("#trim .plot .scale text[text-anchor=end]")
-    assert "0" in ticks
-    assert "-0" not in ticks
-
-
-def test_cuts_through_a_map_follow_the_chosen_cell(opened: Opened) -> None:
-    page = opened(yard())
-    page.cell("smoke_limit", 4, 2).click()
-    cuts = "#smoke_limit .cut-x figcaption, #smoke_limit .cut-y figcaption"
-    page.until(lambda: len(page.texts(cuts)) == 2)
-    assert page.texts(cuts) == [
-        "Cut at 30 mg; old dashed, new solid.",
-        "Cut at 2200 rpm; old dashed, new solid.",
-    ]
-    page.press(Keys.ARROW_DOWN)
-    assert page.texts(cuts)[0] == "Cut at 45 mg; old dashed, new solid."
-
-
-def test_an_axis_that_no_longer_rises_is_plotted_by_place_on_both_sides(opened: Opened) -> None:
-    fallen = axis("speed_axis", "Engine speed", "rpm", SPEEDS, new=[*SPEEDS[:6], "2040", SPEEDS[7]])
-    made = table("fuel", [10.0 + n for n in range(48)], {9: 40.0}, nx=8, ny=6, x=fallen)
-    page = opened(document([image(0, "boats/heron.bin", [made])])).show("fuel")
-    page.until(lambda: len(page.all("#fuel svg")) == 3)
-    lines = (
-        page.run(f"return document.querySelector('#fuel .cut-x .line.{item}').getAttribute('d')")
-        for item in ("old", "new")
-    )
-    old, new = (numbers(line)[::2] for line in lines)
-    assert old == new == sorted(old)
-    assert page.texts("#fuel thead th.moved .mark") == ["▼"]
-
-
-def test_a_picture_whose_breakpoints_do_not_rise_says_so(opened: Opened) -> None:
-    fallen = axis("speed_axis", "Engine speed", "rpm", SPEEDS, new=[*SPEEDS[:6], "2040", SPEEDS[7]])
-    made = table("fuel", [10.0 + n for n in range(48)], {9: 40.0}, nx=8, ny=6, x=fallen)
-    curve = table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8, x=fallen)
-    page = opened(document([image(0, "boats/heron.bin", [made, curve])]))
-    words = "The breakpoints of Engine speed do not all rise: they stand evenly spaced, not to scale."
-    for name, message in (("fuel", [True, True, False]), ("trim", [True])):
-        page.show(name)
-        page.until(
-            lambda name=name, expected=message: len(page.texts(f"#{name} figcaption")) == len(expected)
-        )
-        assert [words in text for text in page.texts(f"#{name} figcaption")] == message
-
-
-def test_an_image_may_have_fewer_breakpoints_than_cells(opened: Opened) -> None:
-    short = axis("speed_axis", "Engine speed", "rpm", SPEEDS, new=list(SPEEDS[:6]))
-    made = table("fuel", [10.0 + n for n in range(48)], {15: 40.0}, nx=8, ny=6, x=short)
-    curve = table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8, x=short)
-    page = opened(document([image(0, "boats/heron.bin", [made, curve])]))
-    for name, pictures in (("fuel", 3), ("trim", 1)):
-        page.show(name)
-        page.until(lambda name=name, pictures=pictures: len(page.all(f"#{name} svg")) == pictures)
-        assert page.details(name)["Where"].startswith("– rpm")
-    assert page.logged("browser") == []
-
-
-@pytest.mark.parametrize("way", ["keys", "pointer", "button"])
-def test_a_surface_can_be_turned(opened: Opened, way: str) -> None:
-    page = opened(yard()).show("smoke_limit")
-    page.until(lambda: page.all("#smoke_limit .surface"))
-    shape = (
-        "return document.querySelector('#smoke_limit .surface polygon:nth-child(2)').getAttribute('points')"
-    )
-    before = page.run(shape)
-    turntable = page.one("#smoke_limit .turntable")
-    if way == "keys":
-        turntable.send_keys(Keys.ARROW_RIGHT)
-    elif way == "button":
-        page.all("#smoke_limit .turns button")[0].click()
-    else:
-        ActionChains(page.chrome).click_and_hold(turntable).move_by_offset(60, 10).release().perform()
-    assert page.until(lambda: page.run(shape) != before)
-    assert len(page.all("#smoke_limit .surface polygon")) == 7 * 5 + 1
-
-
-def test_names_are_not_plotted(opened: Opened) -> None:
-    page = opened(yard()).show("monitor")
-    assert page.values("monitor") == [["off"]]
-    assert page.all("#monitor svg") == []
 
 
 # The list

@@ -29,11 +29,11 @@ from callint.reporting.review.first_screen import (
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "columns", "folding", "grid", "overview", "plots", "surface", "signing", "sections",
-    "findings", "filter", "list", "modes", "history", "keys", "review",
+    "elements", "tables", "columns", "folding", "grid", "overview", "scales", "plots", "scalar", "surface",
+    "pictures", "signing", "sections", "findings", "filter", "list", "modes", "history", "keys", "review",
 )  # fmt: skip
-#: The parts of the style; "review" has what is printed.
-_STYLES = ("list", "review", "grid")
+#: The parts of the style in order; "review" has what is printed.
+_STYLES = ("list", "review", "grid", "pictures")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -52,8 +52,7 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style = "".join(_resource(f"{name}.css") for name in _STYLES)
-    script = page_script()
+    style, script = page_style(), page_script()
     title = f"{short(document['title'])}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',
@@ -66,6 +65,11 @@ def page(document: Json) -> str:
         f"<script>{script}</script>",
     ]
     return html_page.document(title, style, script, body)
+
+
+def page_style() -> str:
+    """The style of the page: all parts in one sheet."""
+    return "".join(_resource(f"{name}.css") for name in _STYLES)
 
 
 def page_script() -> str:

@@ -28,6 +28,7 @@ from callint.reporting.definition_changes.wording import TITLES, change_rows
 from callint.reporting.json_fields import without_none
 from callint.reporting.log.wording import log_sentences
 from callint.reporting.review.findings import cause_entries, finding_entries
+from callint.reporting.review.pictures import PictureFields
 from callint.reporting.review.tables import UNKNOWN_MOVEMENT, ReviewTables, printed_unit, signal_title
 from callint.reporting.review.wording import (
     CAUTIONS,
@@ -241,14 +242,15 @@ def _content(image: ReviewedImage, context: CheckContext, ranks: dict[str, int])
 
 def _tables(image: ReviewedImage, context: CheckContext, ranks: dict[str, int]) -> list[dict[str, Any]]:
     """The entries of the tables: by purpose, then the worst finding first, then the largest change first."""
-    builder = ReviewTables(context.changes, image.log)
+    builder, pictures = ReviewTables(context.changes, image.log), PictureFields(context, image.base_image)
     purposes, no_finding = list(Purpose), len(Severity) + 1
 
     def order(entry: dict[str, Any]) -> tuple[float, ...]:
         return purposes.index(entry["purpose"]), ranks.get(entry["name"], no_finding), -entry["size"]
 
     touched = touched_changes(context.changes, context.old, context.new)
-    entries = sorted((builder.entry(change) for change in touched), key=order)
+    made = ({**builder.entry(change), **pictures.fields(change)} for change in touched)
+    entries = sorted(made, key=order)
     return [{"id": number, **entry} for number, entry in enumerate(entries)]
 
 

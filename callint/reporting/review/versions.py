@@ -14,6 +14,7 @@ from callint.model.definition import Purpose, Table, Text
 from callint.model.finding import Severity
 from callint.reporting.json_fields import without_none
 from callint.reporting.log.wording import log_sentences
+from callint.reporting.review.pictures import bounds
 from callint.reporting.review.tables import ReviewTables, group_title
 from callint.reporting.review.wording import group_sentence
 from callint.reporting.softwares.wording import cause_text, closing_sentence, pair_parts, point_parts
@@ -72,11 +73,13 @@ def _tables(
 
     for number, table in enumerate(sorted(change.changes.tables, key=order)):
         name = table.table.name
+        limits = bounds(change.new, change.new.tables[name])
+        fields = {"bounds": limits} if limits else {}
         parts = [
             *point_parts(change.changes.definition, table, "→"),
             *pair_parts(change.pairs[name], change.respaced.get(name), change.unknown.get(name, 0)),
         ]
-        yield {"id": number, **builder.entry(table), "points": True, "summary": "; ".join(parts)}
+        yield {"id": number, **builder.entry(table), **fields, "points": True, "summary": "; ".join(parts)}
 
 
 def _group_sentences(change: SoftwareChange, entries: list[dict[str, Any]]) -> Iterator[dict[str, str]]:

@@ -59,12 +59,13 @@ class Section {
       onkeydown: (event) => this.onKey(event),
     }, this.scroll);
     this.scroll.append(this.grid.draw(pageState.view, pageState.times));
-    this.pictures = make("div", { class: "pictures" });
-    this.rest.append(...this.drawNotes(), ...this.drawOverview(), this.grids, details, ...this.findings(), this.pictures, drawSigning(table));
+    this.pictureRoom = table.isPlottable ? make("div", { class: `pictures is-${table.data.kind}` }) : "";
+    const gridSide = make("div", { class: "grid-side" }, this.grids, details);
+    this.rest.append(...this.drawNotes(), ...this.drawOverview(), make("div", { class: "grid-and-pictures" }, gridSide, this.pictureRoom),
+      ...this.findings(), drawSigning(table));
     this.setPrintSize();
     this.showGrids();
     this.showDetails(this.chosen);
-    if (table.isPlottable) this.pictures.classList.add(`is-${table.data.kind}`);
   }
 
   makeGrid(isBeside) {
@@ -126,6 +127,7 @@ class Section {
     }
     if (this.besides) this.besides.scroll.hidden = !pageState.beside;
     this.grids.classList.toggle("two", pageState.beside);
+    this.pictures?.showTimes();
   }
 
   /** Draws the old values beside the grid; both scroll together. */
@@ -156,39 +158,9 @@ class Section {
   }
 
   drawPictures() {
-    if (this.figures || !this.table.isPlottable) return;
-    const { data } = this.table;
-    const figure = (kind, ...content) => {
-      const caption = make("figcaption");
-      this.pictures.append(make("figure", { class: kind }, ...content, caption));
-      return caption;
-    };
-    if (data.nx > 1 && data.ny > 1) {
-      this.surface = new Surface(this.table, this.chosen);
-      figure("turn", this.surface.element, this.surface.buttons).append(
-        "New values. Stems lead from the old value of each changed cell; the ring is the chosen cell.",
-        spacingNote(this.table, ["x", "y"], ["new"]));
-    }
-    this.figures = [];
-    if (data.kind === "map") {
-      for (const side of ["x", "y"]) {
-        if (this.table.breakpoints(side).length < 2) continue;
-        const holder = make("div");
-        this.figures.push({ side, holder, caption: figure(`cut-${side}`, holder) });
-      }
-    } else {
-      const holder = make("div");
-      this.figures.push({ holder, caption: figure("curve", holder) });
-    }
-    this.drawCuts();
-  }
-
-  drawCuts() {
-    for (const { side, holder, caption } of this.figures ?? []) {
-      holder.replaceChildren(side ? drawCut(this.table, side, this.chosen) : drawCurve(this.table, this.chosen));
-      const title = side ? `Cut at ${cutPosition(this.table, side, this.chosen)}; old` : "Old";
-      caption.textContent = `${title} dashed, new solid.${spacingNote(this.table, [side ?? "x"], ["old", "new"])}`;
-    }
+    if (this.pictures || !this.table.isPlottable) return;
+    this.pictures = new Pictures(this.table, this.chosen);
+    this.pictureRoom.replaceWith(this.pictures.element);
   }
 
   findings() {
@@ -246,10 +218,7 @@ class Section {
     this.overview?.update();
     setCurrent(this);
     if (link) setLink(`${this.table.key}/${this.table.at(cell).join(",")}`);
-    if (moved) {
-      this.drawCuts();
-      this.surface?.choose(cell);
-    }
+    if (moved) this.pictures?.choose(cell);
     if (focus) {
       this.td(cell).focus({ preventScroll: true });
       this.revealChosen();

@@ -1,137 +1,225 @@
-// A map as a surface that the reader can turn.
+// A map as surfaces that the reader turns: old values, new values, and the difference.
 
-const projection = { width: 380, height: 300, zoom: 98, rise: 0.72 };
+/** The picture, the room for labels around the surface, and the height of the surface relative to its width. */
+const stage = { width: 380, height: 300, left: 46, right: 16, top: 8, bottom: 50, rise: 0.62 };
 const turnKeys = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
+const shades = 8;
 
-/** The new values of a map as a surface, with a stem from each old value that differs. */
-class Surface {
-  constructor(table, chosen) {
-    this.table = table;
-    this.chosen = chosen;
+/** The direction of view, in radians; all surfaces of a table share it. */
+class Viewpoint {
+  constructor() {
     this.turn = -0.65;
     this.tilt = 0.5;
+  }
+
+  rotate(turn, tilt) {
+    this.set(this.turn + turn, this.tilt + tilt);
+  }
+
+  set(turn, tilt) {
+    this.turn = turn;
+    this.tilt = Math.min(1.45, Math.max(0.15, tilt));
+  }
+
+  /** A point of the cube from -1 to 1, its height from 0 to 1, on the picture. */
+  project(x, y, z) {
+    const [sin, cos, high, flat] = [Math.sin(this.turn), Math.cos(this.turn), Math.cos(this.tilt), Math.sin(this.tilt)];
+    const widest = (stage.width - stage.left - stage.right) / 2 / Math.SQRT2;
+    const tallest = (stage.height - stage.top - stage.bottom) / 2 / (stage.rise * high + Math.SQRT2 * flat);
+    const zoom = Math.min(widest, tallest);
+    const up = (2 * z - 1) * stage.rise;
+    return [
+      (stage.left + stage.width - stage.right) / 2 + zoom * (x * cos - y * sin),
+      (stage.top + stage.height - stage.bottom) / 2 - zoom * (up * high + (x * sin + y * cos) * flat),
+    ];
+  }
+
+  /** The sides of the floor that are near the reader: -1 or 1 along x and along y. */
+  get near() {
+    return [Math.sin(this.turn) > 0 ? -1 : 1, Math.cos(this.turn) > 0 ? -1 : 1];
+  }
+}
+
+/**
+ * One surface over a grid of points.
+ *
+ * `field` has `kind` ("old", "new" or "difference"), `name`, the text alternative, `values`, `nx`, `ny`, `xs` and
+ * `ys`, positions from -1 to 1, `span`, the lowest and the highest number of the height scale, `axes`, names and
+ * breakpoints by side, `classOf`, the class of a face by its corners, `pointOf`, the point of a cell, and `stems`,
+ * the old values of points by their number.
+ */
+class Surface {
+  constructor(field, viewpoint, chosen) {
+    this.field = field;
+    this.viewpoint = viewpoint;
+    this.chosen = chosen;
+    this.z = scale(...field.span, 0, 1);
     this.picture = draw("svg", {
-      viewBox: `0 0 ${projection.width} ${projection.height}`, class: "surface", role: "img",
-      "aria-label": `${table.title}: new values as a surface, with stems from the old values of changed cells`,
+      viewBox: `0 0 ${stage.width} ${stage.height}`, class: `surface ${field.kind}`, role: "img", "aria-label": field.name,
     });
+    this.render();
+  }
+
+  at(point) {
+    const { nx, xs, ys, values } = this.field;
+    return this.viewpoint.project(xs[point % nx], ys[Math.floor(point / nx)], this.z(values[point]));
+  }
+
+  render() {
+    const points = this.field.values.map((_, point) => this.at(point));
+    this.mark = draw("g", { class: "chosen" });
+    this.picture.replaceChildren(this.drawBox(), ...this.drawFaces(points), ...this.drawStems(points), this.drawTimes(points),
+      this.mark, this.drawLabels());
+    this.points = points;
+    this.choose(this.chosen);
+  }
+
+  /**
+   * The faces, the distant ones first: over a rising grid, their order depends on the quarter of the turn alone.
+   *
+   * Faces of no change that follow each other are one element, as they never cover each other.
+   */
+  drawFaces(points) {
+    const { nx, ny, classOf } = this.field;
+    const [nearX, nearY] = this.viewpoint.near;
+    const order = (length, near) => Array.from({ length: length - 1 }, (_, n) => (near > 0 ? n : length - 2 - n));
+    const faces = [];
+    let level;
+    for (const y of order(ny, nearY)) {
+      for (const x of order(nx, nearX)) {
+        const corner = y * nx + x;
+        const corners = [corner, corner + 1, corner + nx + 1, corner + nx];
+        if (!corners.every((point) => Number.isFinite(points[point][0] + points[point][1]))) continue;
+        const outline = corners.map((point) => points[point].map((place) => place.toFixed(1)).join(" "));
+        const path = `M${outline.join("L")}Z`;
+        const kind = classOf(corners);
+        if (kind === "level" && level) level.setAttribute("d", level.getAttribute("d") + path);
+        else faces.push(draw("path", { class: `face ${kind}`, d: path }));
+        level = kind === "level" ? faces.at(-1) : undefined;
+      }
+    }
+    return faces;
+  }
+
+  /** The floor, and the plane of no change. */
+  drawBox() {
+    const plane = (z, kind) => draw("polygon", {
+      class: kind, points: [[-1, -1], [1, -1], [1, 1], [-1, 1]].map(([x, y]) => this.viewpoint.project(x, y, z).map(Math.round).join(",")).join(" "),
+    });
+    const nought = this.z(0);
+    return draw("g", {}, plane(0, "floor"), this.field.kind === "difference" && nought > 0 ? plane(nought, "nought") : "");
+  }
+
+  drawStems(points) {
+    const { nx, xs, ys, stems } = this.field;
+    return [...stems ?? []].filter(([point, value]) => Number.isFinite(value + points[point][1])).map(([point, value]) => {
+      const [x1, y1] = this.viewpoint.project(xs[point % nx], ys[Math.floor(point / nx)], this.z(value));
+      const [x2, y2] = points[point];
+      return draw("g", { class: "stem" }, draw("line", { x1, y1, x2, y2 }), draw("circle", { cx: x2, cy: y2, r: 2.2 }));
+    });
+  }
+
+  /** The logged time as discs; their area is the share of the time. */
+  drawTimes(points) {
+    const discs = [...this.field.times ?? []].filter(([point, share]) => share > 0 && Number.isFinite(points[point][1]));
+    return draw("g", { class: "times" }, ...discs.map(([point, share]) =>
+      draw("circle", { cx: points[point][0], cy: points[point][1], r: (1.2 + 8 * Math.sqrt(share)).toFixed(1) })));
+  }
+
+  /** A ring at the chosen cell, and its row and column. */
+  choose(cell) {
+    this.chosen = cell;
+    const { nx, ny, pointOf } = this.field;
+    const point = pointOf(cell);
+    const place = this.points[point];
+    if (!place || !Number.isFinite(place[0] + place[1])) {
+      this.mark.replaceChildren();
+      return;
+    }
+    const [column, row] = [point % nx, Math.floor(point / nx)];
+    const along = (length, pointAt) => {
+      const path = Array.from({ length }, (_, n) => this.points[pointAt(n)]).filter(([x, y]) => Number.isFinite(x + y));
+      return draw("polyline", { class: "cut", points: path.map(([x, y]) => `${x.toFixed(1)},${y.toFixed(1)}`).join(" ") });
+    };
+    this.mark.replaceChildren(along(nx, (n) => row * nx + n), along(ny, (n) => n * nx + column),
+      draw("circle", { class: "here", cx: place[0], cy: place[1], r: 6 }));
+  }
+
+  /** The height scale at the left corner, and the axes along the near edges: all beside the surface. */
+  drawLabels() {
+    const group = draw("g", { class: "scale" });
+    const room = new LabelRoom(stage.width);
+    const { viewpoint, field } = this;
+    const corners = [[-1, -1], [1, -1], [1, 1], [-1, 1]];
+    const [left] = corners.map((corner) => ({ corner, place: viewpoint.project(...corner, 0) })).sort((a, b) => a.place[0] - b.place[0]);
+    const [x, bottom] = left.place;
+    group.append(draw("line", { class: "height", x1: x, x2: x, y1: bottom, y2: viewpoint.project(...left.corner, 1)[1] }));
+    for (const tick of ticksOf(...field.span, 4)) {
+      const [, y] = viewpoint.project(...left.corner, this.z(tick));
+      const text = (field.kind === "difference" ? signed : numbers).format(tick);
+      const label = room.place(text, x - 7, y + 3.5, "end");
+      if (label) group.append(label, draw("line", { class: "tick", x1: x - 4, x2: x, y1: y, y2: y }));
+    }
+    group.append(...this.drawAxes(room));
+    return group;
+  }
+
+  /** The ends and the names of both axes; an arrow leads from a name to its edge. */
+  drawAxes(room) {
+    const [nearX, nearY] = this.viewpoint.near;
+    const edges = [
+      { axis: this.field.axes.x, ends: [[-1, nearY], [1, nearY]] }, { axis: this.field.axes.y, ends: [[nearX, -1], [nearX, 1]] },
+    ];
+    for (const edge of edges) {
+      edge.places = edge.ends.map((corner) => this.viewpoint.project(...corner, 0));
+      edge.middle = (edge.places[0][0] + edge.places[1][0]) / 2;
+    }
+    edges.sort((first, second) => first.middle - second.middle);
+    const labels = edges.flatMap(({ axis, places, middle }, n) => {
+      const anchor = n ? "start" : "end";
+      // Inwards a little, so that the ends of both axes at the common corner stand apart.
+      return [axis.first, axis.last].map((text, end) => {
+        const [from, to] = [places[end], places[1 - end]];
+        const [x, y] = [0, 1].map((part) => from[part] + (to[part] - from[part]) * 0.1);
+        return room.place(text, x + (Math.abs(middle - x) > 200 ? 0 : n ? 5 : -5), y + 13, anchor);
+      });
+    });
+    const bottom = stage.height;
+    const texts = [`↖ ${edges[0].axis.name}`, `${edges[1].axis.name} ↗`];
+    const isOneRow = (texts[0].length + texts[1].length + 3) * letterWidth < stage.width;
+    labels.push(room.place(texts[0], 2, isOneRow ? bottom - 4 : bottom - 19, "start", { class: "axis" }),
+      room.place(texts[1], stage.width - 2, bottom - 4, "end", { class: "axis" }));
+    return labels.filter(Boolean);
+  }
+}
+
+/** The surfaces of a table in one frame that turns them together. */
+class Turntable {
+  constructor(title, fields, chosen) {
+    this.viewpoint = new Viewpoint();
+    this.surfaces = fields.map((field) => new Surface(field, this.viewpoint, chosen));
     this.element = make("div", {
-      class: "turntable", tabindex: 0, role: "group",
-      "aria-label": `Surface of ${table.title}; the arrow keys turn it`,
+      class: "turntable", tabindex: 0, role: "group", "aria-label": `Surfaces of ${title}; the arrow keys turn them`,
       onkeydown: (event) => this.key(event), onpointerdown: (event) => this.startDrag(event),
       onpointermove: (event) => this.drag(event), onpointerup: () => this.endDrag(), onpointercancel: () => this.endDrag(),
-    }, this.picture);
+    }, ...this.surfaces.map(({ picture, field }) => make("div", { class: `stage ${field.kind}` }, make("p", {}, field.title), picture)));
     const button = (word, sign, step) => make("button", {
       type: "button", "aria-label": `Turn ${word}`, title: `Turn ${word}`, onclick: () => this.rotate(...step),
     }, sign);
     this.buttons = make("div", { class: "turns" }, button("left", "↺", [-1, 0]), button("right", "↻", [1, 0]));
-    this.measure();
-    this.render();
-  }
-
-  measure() {
-    const { nx, ny } = this.table.data;
-    const [low, high] = this.table.span;
-    const along = (side, length) => {
-      const [places] = positions(this.table.breakpoints(side).slice(0, length));
-      return places.map(scale(places[0], places.at(-1), -1, 1));
-    };
-    this.xs = along("x", nx);
-    this.ys = along("y", ny);
-    this.z = scale(low, high, 0, 1);
-  }
-
-  /** The position of a point on the picture, and its distance. */
-  project(x, y, z) {
-    const [sin, cos] = [Math.sin(this.turn), Math.cos(this.turn)];
-    const [across, depth] = [x * cos - y * sin, x * sin + y * cos];
-    const up = (z - 0.5) * projection.rise * 2;
-    return [
-      projection.width / 2 + projection.zoom * across,
-      projection.height / 2 - 8 - projection.zoom * (up * Math.cos(this.tilt) + depth * Math.sin(this.tilt)),
-      depth * Math.cos(this.tilt) - up * Math.sin(this.tilt),
-    ];
   }
 
   render() {
-    const { table } = this;
-    const { nx, ny } = table.data;
-    const [old, values] = [table.numbers("old"), table.numbers("new")];
-    const points = values.map((value, cell) => {
-      const [x, y] = table.at(cell);
-      return this.project(this.xs[x], this.ys[y], this.z(value));
-    });
-    const faces = [];
-    for (let y = 0; y + 1 < ny; y += 1) {
-      for (let x = 0; x + 1 < nx; x += 1) {
-        const corners = [table.cell(x, y), table.cell(x + 1, y), table.cell(x + 1, y + 1), table.cell(x, y + 1)];
-        if (corners.every((cell) => Number.isFinite(points[cell][0] + points[cell][1]))) faces.push(this.face(corners, points, values));
-      }
-    }
-    // Distant faces are painted first.
-    faces.sort((a, b) => b.depth - a.depth);
-    const stems = table.changed.filter((cell) => Number.isFinite(old[cell] + points[cell][1]));
-    this.picture.replaceChildren(
-      this.floor(), ...faces.map((face) => face.polygon),
-      ...stems.map((cell) => this.stem(cell, old[cell], points[cell])),
-      ...this.drawChosen(points[this.chosen]), this.drawAxisNames(),
-    );
-  }
-
-  face(corners, points, values) {
-    const [low, high] = this.table.span;
-    const mean = corners.reduce((sum, cell) => sum + values[cell], 0) / 4;
-    const shade = high === low ? 0 : Math.min(7, Math.floor((8 * (mean - low)) / (high - low)));
-    const moved = corners.some((cell) => this.table.isChanged(cell));
-    const path = corners.map((cell) => `${points[cell][0].toFixed(1)},${points[cell][1].toFixed(1)}`).join(" ");
-    const depth = corners.reduce((sum, cell) => sum + points[cell][2], 0);
-    return { depth, polygon: draw("polygon", { class: `s${shade}${moved ? " moved" : ""}`, points: path }) };
-  }
-
-  stem(cell, value, [x, y]) {
-    const [column, row] = this.table.at(cell);
-    const [fromX, fromY] = this.project(this.xs[column], this.ys[row], this.z(value));
-    return draw("g", { class: "stem" }, draw("line", { x1: fromX, y1: fromY, x2: x, y2: y }),
-      draw("circle", { cx: x, cy: y, r: 2.6 }));
-  }
-
-  drawChosen(point) {
-    return Number.isFinite(point[0] + point[1]) ? [draw("circle", { class: "here", cx: point[0], cy: point[1], r: 6 })] : [];
-  }
-
-  floor() {
-    const corners = [[-1, -1], [1, -1], [1, 1], [-1, 1]].map(([x, y]) => this.project(x, y, 0).slice(0, 2));
-    return draw("polygon", { class: "floor", points: corners.map((point) => point.map(Math.round).join(",")).join(" ") });
-  }
-
-  /** The names and ends of the axes along the two near edges of the floor. */
-  drawAxisNames() {
-    const group = draw("g", { class: "scale" });
-    const nearY = Math.cos(this.turn) > 0 ? -1 : 1;
-    const nearX = Math.sin(this.turn) > 0 ? -1 : 1;
-    const write = (text, x, y, factor) => {
-      const [left, top] = this.project(Math.abs(x) === 1 ? x * factor : x, Math.abs(y) === 1 ? y * factor : y, 0);
-      const anchor = left < projection.width / 2 - 20 ? "end" : left > projection.width / 2 + 20 ? "start" : "middle";
-      const room = text.length * 6.6 * { start: 1, middle: 0.5, end: 0 }[anchor];
-      group.append(draw("text", { x: Math.min(left, projection.width - room), y: top + 8, "text-anchor": anchor }, text));
-    };
-    const { x, y } = this.table.data;
-    const ends = (side) => [this.table.breakpoints(side)[0], this.table.breakpoints(side).at(-1)];
-    write(x.signal, 0, nearY, 1.3);
-    ends("x").forEach((text, n) => write(text, n ? 0.84 : -0.84, nearY, 1.09));
-    write(y.signal, nearX, 0, 1.3);
-    ends("y").forEach((text, n) => write(text, nearX, n ? 0.84 : -0.84, 1.09));
-    return group;
+    for (const surface of this.surfaces) surface.render();
   }
 
   rotate(turn, tilt) {
-    this.turn += turn * (Math.PI / 12);
-    this.tilt = Math.min(1.45, Math.max(0.1, this.tilt + tilt * 0.12));
+    this.viewpoint.rotate(turn * (Math.PI / 12), tilt * 0.12);
     this.render();
   }
 
   choose(cell) {
-    this.chosen = cell;
-    this.render();
+    for (const surface of this.surfaces) surface.choose(cell);
   }
 
   key(event) {
@@ -142,14 +230,14 @@ class Surface {
   }
 
   startDrag(event) {
-    this.held = { x: event.clientX, y: event.clientY, turn: this.turn, tilt: this.tilt };
+    this.held = { x: event.clientX, y: event.clientY, turn: this.viewpoint.turn, tilt: this.viewpoint.tilt };
     this.element.setPointerCapture(event.pointerId);
   }
 
   drag(event) {
     if (!this.held) return;
-    this.turn = this.held.turn + (event.clientX - this.held.x) * 0.01;
-    this.tilt = Math.min(1.45, Math.max(0.1, this.held.tilt + (event.clientY - this.held.y) * 0.008));
+    const { x, y, turn, tilt } = this.held;
+    this.viewpoint.set(turn + (event.clientX - x) * 0.01, tilt + (event.clientY - y) * 0.008);
     this.frameRequest ??= requestAnimationFrame(() => {
       this.frameRequest = undefined;
       this.render();

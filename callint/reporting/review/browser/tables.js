@@ -224,8 +224,10 @@ class Table {
 
   /** Whether there is anything to plot. */
   get isPlottable() {
-    if (this.data.states || this.size < 2) return false;
-    return this.numbers("old").filter(Number.isFinite).length > 1;
+    const { states, bounds, base, relations } = this.data;
+    if (states) return false;
+    const amount = this.numbers("old").filter(Number.isFinite).length;
+    return this.size > 1 ? amount > 1 : amount > 0 && Boolean(bounds ?? base ?? relations);
   }
 
   /** How a cell changed: "raised", "lowered", or "switched" if there is no numeric difference. */
