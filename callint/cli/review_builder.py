@@ -25,7 +25,14 @@ from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
-from callint.versioning.review import Digests, ImageState, Review, ReviewedImage, VersionPair
+from callint.versioning.review import (
+    Digests,
+    ImageState,
+    Review,
+    ReviewedImage,
+    VersionPair,
+    policy_file,
+)
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git.log import LoggedCommit
@@ -81,17 +88,19 @@ def review_of_images(
     report = checker.report([assignment])
     known = KnownFindings(earlier.report([replace(assignment, bases=bases)]), policy.fail_on)
     report = new_findings(report, [known], policy.fail_on)
+    base = checker.loader.choose_base(loaded, assignment, after).path
     image = ReviewedImage(
         path=new.path,
         state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
         old=old.name,
         new=new.name,
-        base=checker.loader.choose_base(loaded, assignment, after).path,
+        base=base,
         context=CheckContext(loaded, after, before),
-        sha256=Digests.of(old, new),
+        sha256=Digests.of(old, new).judged_by(loaded.definition, base, checker.tree),
     )
     image = with_log(image, resolver, options.log)
-    return Review(new.name, old.name, new.name, (image,), report, commit, day.printed), workspace
+    review = Review(new.name, old.name, new.name, (image,), report, commit, day.printed)
+    return replace(review, policy=policy_file(policy, workspace)), workspace
 
 
 def _review_of_versions(
@@ -115,14 +124,15 @@ def _review_of_versions(
     day = ReviewDay(policy, options.day, commit, {new.path, ""})
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
     checker = Checker(OverlayTree(workspace, {new.path: new.data}), policy, day.checked, authorship)
+    base = checker.loader.choose_base(pair.new, assignment, pair.new_image).path
     image = ReviewedImage(
         path=new.path,
         state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
         old=old.name,
         new=new.name,
-        base=checker.loader.choose_base(pair.new, assignment, pair.new_image).path,
+        base=base,
         context=CheckContext(pair.new, pair.new_image),
-        sha256=Digests.of(old, new),
+        sha256=Digests.of(old, new).judged_by(pair.new.definition, base, checker.tree),
         versions=VersionPair(pair.compare(()), pair.old.file.path),
     )
     image = with_log(image, resolver, options.log)
@@ -135,7 +145,8 @@ def _review_of_versions(
     keys = version_key(renamed(match_items(pair.old.definition, pair.new.definition))), version_key()
     known = KnownFindings(earlier.report([before]), policy.fail_on, keys)
     report = new_findings(checker.report([assignment]), [known], policy.fail_on)
-    return Review(new.name, old.name, new.name, (image,), report, commit, day.printed)
+    review = Review(new.name, old.name, new.name, (image,), report, commit, day.printed)
+    return replace(review, policy=policy_file(policy, workspace))
 
 
 def _commit_of(argument: str) -> LoggedCommit | None:

@@ -37,6 +37,7 @@ from callint.versioning.review import (
     ReviewedDefinition,
     ReviewedImage,
     VersionPair,
+    policy_file,
 )
 
 if TYPE_CHECKING:  # git is slow to import
@@ -89,6 +90,7 @@ def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple
         course=ranges.course(Path.cwd(), old, new),
         paths=tuple(paths),
         definitions=tuple(_definitions(span, (old, new), paths)),
+        policy=policy_file(span.policy, span.new),
     )
     return review, workspace
 
@@ -272,6 +274,8 @@ def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:
         loaded = resolver.resolve(new)
         after = resolver.read_image(loaded, new)
         base_name, base = resolver.read_base(loaded, new, after, None)
+        digests = image.sha256.judged_by(loaded.definition, base_name, resolver.workspace)
+        image = replace(image, sha256=digests)
         if old is None:
             return replace(image, context=CheckContext(loaded, after, base), old=base_name, base=base_name)
         old_loaded, _ = resolver.resolve_each(old, new)
@@ -282,7 +286,10 @@ def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:
         image = replace(image, problem=line.rpartition("; ")[0] or line)
         return image if image.state is ImageState.SAME else replace(image, state=ImageState.UNREADABLE)
     has_base = version.assignment is not None and version.assignment.bases
-    image = replace(image, base=base_name if has_base else old.name)
+    if has_base:
+        image = replace(image, base=base_name)
+    else:
+        image = replace(image, base=old.name, sha256=replace(image.sha256, base=image.sha256.old))
     if old_loaded is loaded:
         return replace(image, context=CheckContext(loaded, after, before))
     change = SoftwarePair(old_loaded, loaded, before, after).compare(())

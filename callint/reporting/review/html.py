@@ -20,9 +20,11 @@ from callint.reporting.html_page import class_attribute, element, items
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
-    "review",
+    "elements", "tables", "grid", "plots", "surface", "sections", "findings", "signing", "signing_text",
+    "signing_file", "signing_section", "list", "keys", "review",
 )  # fmt: skip
+#: The parts of the style in order.
+_STYLES = ("review", "signing")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -48,7 +50,7 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style, script = _resource("review.css"), page_script()
+    style, script = "".join(_resource(f"{name}.css") for name in _STYLES), page_script()
     title = f"{document['title']}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',
@@ -90,6 +92,8 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield _between(document)
     if len(document["images"]) == 1 and (digits := document["images"][0].get("sha256")):
         yield element("p", f"SHA-256 {_digests(digits)}", "between")
+    if policy := document.get("policy"):
+        yield element("p", f"Policy {policy['path']}, SHA-256 {policy['sha256'][:_DIGITS]}", "between")
     if paths := document.get("paths"):
         yield element("p", f"Only images below {' and '.join(paths)}.", "between")
     if diverged := document.get("parted"):
@@ -137,7 +141,8 @@ def _between(document: Json) -> str:
 
 def _digests(digits: Json) -> str:
     """The first digits of the old and the new digest; one if they are equal."""
-    return " → ".join(dict.fromkeys(digest[:_DIGITS] for digest in digits.values()))
+    sides = (digits[side][:_DIGITS] for side in ("old", "new") if side in digits)
+    return " → ".join(dict.fromkeys(sides))
 
 
 def _commit(commit: Json) -> str:
@@ -303,6 +308,9 @@ def _identity(image: Json, heading: str) -> Iterator[str]:
             yield _fact(name, image[key])
     if digits := image.get("sha256"):
         yield _fact("SHA-256", _digests(digits))
+        for key in ("base", "definition"):
+            if key in digits:
+                yield _fact(f"SHA-256 of the {key}", digits[key][:_DIGITS])
     is_pair = "old" in image and "new" in image
     for identity in image.get("software", []):
         yield _fact(identity["name"].capitalize(), _old_and_new(identity, is_pair))

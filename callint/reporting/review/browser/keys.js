@@ -94,12 +94,27 @@ function setTimes(on) {
   pageState.redrawNear();
 }
 
+/** Whether the reader looks at a section: at half of it or more, or it fills half of the window. */
+function isLookedAt(section) {
+  const { top, bottom, height } = section.article.getBoundingClientRect();
+  const upper = bar.element.offsetHeight;
+  const visible = Math.min(bottom, window.innerHeight) - Math.max(top, upper);
+  return visible >= Math.min(height, window.innerHeight - upper) / 2;
+}
+
+/** Ticks the table that the reader looks at, and no other. */
 function toggleRead() {
-  const section = currentSection();
-  if (!section) return;
+  const current = currentSection();
+  const section = current && isLookedAt(current) ? current : visibleSections().find(isLookedAt);
+  if (!section) {
+    bar.status.textContent = "No table is in view: nothing was ticked.";
+    return;
+  }
   section.draw();
   setCurrent(section);
-  section.article.querySelector(".signing input").click();
+  const input = section.article.querySelector(".signing input");
+  input.click();
+  bar.status.textContent = `${section.table.title}: ${input.checked ? "read" : "not read"}.`;
 }
 
 function focusRemark() {

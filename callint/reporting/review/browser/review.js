@@ -42,6 +42,7 @@ watchSections();
 drawList();
 drawBar();
 drawFindings();
+drawAcceptances();
 document.querySelector("main").append(drawSignOff());
 listenToKeys();
 preparePrinting();
