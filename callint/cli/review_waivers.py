@@ -85,7 +85,7 @@ class ReviewedState:
         place = " in ".join(filter(None, (accepted.table, entry.image or entry.source)))
         raise InputError(
             f"{self._name}: callint check does not find {accepted.rule} for {place} "
-            f"({accepted.fingerprint[:8]}); {_REVIEW_AGAIN}"
+            f"({accepted.fingerprint[:8]}) in these files; withdraw it on the page, or write the page again"
         )
 
     def _require_accepted(self, group: Sequence[Finding], chosen: Sequence[Finding]) -> None:

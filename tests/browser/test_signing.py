@@ -26,6 +26,7 @@ def judged() -> Json:
     made["images"][0]["sha256"] = dict(FILES)
     made["policy"] = {"path": "callint.toml", "sha256": "5" * 64}
     made["findings"][0]["cause"] = 0
+    made["counts"]["mistakes"] = 1
     made["causes"] = [
         {"id": 0, "cause": "cause-00c0ffee", "image": 0, "title": "smoke_limit at 2200 rpm: 26.0 → 56.0 mg",
          "severity": "error", "danger": "disabled protection", "findings": [0]},
@@ -207,8 +208,13 @@ def test_what_is_unread_is_named_before_and_in_the_signature(opened: Opened) -> 
     assert page.texts(".signoff .open button") == ["Overspeed cut", "Speed trim", "Monitor"]
     unread = "with 3 tables unread and 2 items of bytes and checksums unread"
     assert page.text(".sign") == f"Sign: agreed, {unread}"
-    page.run("const field = document.querySelector('.person .date'); field.value = '2026-11-27';"
-             "field.dispatchEvent(new Event('input'))")  # fmt: skip
+    field = page.one(".person .date")
+    field.clear()
+    field.send_keys("2026-02-30")
+    page.click(".sign")
+    assert status(page) == "Not signed. The date is not a day; write YYYY-MM-DD."
+    field.clear()
+    field.send_keys("2026-11-27")
     page.click(".sign")
     assert page.text(".signature") == f"Agreed by Ada Quay, second calibrator, on 2026-11-27, {unread}."
     text = copied(page)
@@ -217,6 +223,16 @@ def test_what_is_unread_is_named_before_and_in_the_signature(opened: Opened) -> 
     accepted = text.split("Accepted, with the reason:")[1]
     assert f"  > {REASON}" in accepted and "`cause-00c0ffee`" in accepted
     assert "change/suspicious-cell" not in text.split("Findings open:")[1]
+
+
+def test_nobody_agrees_to_mistakes_that_the_page_cannot_list(opened: Opened) -> None:
+    made = judged()
+    made["counts"]["mistakes"] = 4
+    page = opened(made)
+    accept(page)
+    fill_in(page)
+    page.click(".sign")
+    assert status(page).startswith("Not signed. 3 more mistakes cannot be listed here")
 
 
 def test_a_change_ends_the_signature(opened: Opened) -> None:
@@ -273,7 +289,7 @@ def test_a_saved_file_brings_everything_back_in_another_browser(opened: Opened, 
     assert page.text("#smoke_limit .cell-remarks ul") == "2200 rpm, 30 mg: Beside its neighbours?"
     assert page.one("#cause-0 .acceptance textarea").get_attribute("value") == REASON
     assert page.text(".signature").startswith("Agreed by Ada Quay")
-    page.click(".status button")
+    page.run("document.querySelector('.signoff .status button').click()")
     assert page.text(".list .progress") == "0 of 4 tables read"
     read(page, file)
     assert saved(page, tmp_path / "again").read_bytes() == file.read_bytes()

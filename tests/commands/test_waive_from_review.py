@@ -159,6 +159,7 @@ def test_a_finding_that_check_does_not_find_is_refused(yard: Scratch) -> None:
         (lambda saved: saved["accepted"][0].update(remark="short"), "is not a reason of 10 characters"),
         (lambda saved: saved["accepted"][0].update(remark="a reason \x1b[2J steers"), "is not a reason"),
         (lambda saved: saved.update(version=2), "version does not fit the schema of a sign-off"),
+        (lambda saved: saved["accepted"][0].update(image="a\nb\x1b[2J"), "it has no digest of a"),
         (lambda saved: saved.update(images=[]), f"it has no digest of {HERON}"),
     ],
 )

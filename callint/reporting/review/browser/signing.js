@@ -22,6 +22,9 @@ function pointTitle(finding) {
   return `${[finding.table, finding.place].filter(Boolean).join(" at ") || finding.rule}: ${finding.message}`;
 }
 
+/** The number of mistakes that have no entry, as all of their findings are folded into those of others. */
+const foldedMistakes = review.counts.mistakes - causes.length;
+
 /** The path of the image, definition or policy of a point, finding or table. */
 function pathOf({ image, source }) {
   return image === undefined ? source ?? "" : review.images[image].path;

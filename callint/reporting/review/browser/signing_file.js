@@ -31,7 +31,7 @@ function signOffDocument() {
     format: "callint-sign-off", version: 1, program: review.program,
     review: { digest, title, old, new: stored, date },
     images: review.images.map(signedImage), policy: review.policy,
-    reviewer: { name, role, date: signOff.date }, decision, signed, closing,
+    reviewer: { name, role, date: isDay(signOff.date) ? signOff.date : "" }, decision, signed, closing,
     read: [...tables.filter((table) => signOff.read.has(table.key)), ...otherParts.filter(({ key }) => signOff.parts.has(key))].map(partEntry),
     unread: [...signOff.unreadTables, ...signOff.unreadParts].map(partEntry),
     accepted: accepted.map(acceptedEntry),
@@ -174,6 +174,7 @@ async function readFile(file, say) {
     type: "button",
     onclick: () => {
       signOff.replace(before);
+      document.querySelector(".exchange .load").focus();
       say("What was here before is back.");
     },
   }, "Undo"));

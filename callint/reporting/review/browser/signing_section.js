@@ -3,6 +3,12 @@
 /** The largest number of open items of one kind that are listed. */
 const mostListed = 20;
 
+/** Whether a text is a day of the calendar, YYYY-MM-DD. */
+function isDay(text) {
+  const day = new Date(`${text}T00:00:00Z`);
+  return /^\d{4}-\d\d-\d\d$/.test(text) && !Number.isNaN(day.getTime()) && day.toISOString().startsWith(text);
+}
+
 /** What prevents a signature, in sentences. */
 function missing() {
   const sentences = [];
@@ -11,10 +17,14 @@ function missing() {
   if (signOff.decision === "agreed" && open) {
     sentences.push(`${openText()} Accept each one with a reason of ${shortestReason} characters or more, or ask for changes.`);
   }
+  if (signOff.decision === "agreed" && foldedMistakes) {
+    sentences.push(`${count(foldedMistakes, "more mistake")} cannot be listed here: settle or waive some, and write the page again.`);
+  }
   const short = points.filter((point) => point.severity !== "error" && signOff.accepted.has(point.key) && !signOff.isAccepted(point));
   if (short.length) sentences.push(`${count(short.length, "accepted warning")} without a reason of ${shortestReason} characters.`);
   const fields = ["name", "role"].filter((field) => !signOff[field].trim());
   if (fields.length) sentences.push(`Your ${fields.join(" and ")} ${fields.length === 1 ? "is" : "are"} missing.`);
+  if (!isDay(signOff.day)) sentences.push("The date is not a day; write YYYY-MM-DD.");
   return sentences;
 }
 
@@ -94,7 +104,7 @@ function drawSignButton(say) {
         return;
       }
       signOff.sign();
-      say("Signed. Copy it, or save it as a file: this page sends nothing.");
+      say(`Signed. Copy it, or save it as a file${signOff.accepted.size ? ": callint waive --from-review makes waivers of it" : ""}.`);
     },
   });
   signOff.listeners.push(() => {
@@ -165,7 +175,7 @@ function drawSignOff() {
   return make("section", { class: "signoff", "aria-labelledby": heading.id }, heading, progress, parts, open,
     drawDecision(), make("label", { for: closingId }, "Closing remark"), closing.area, closing.printed,
     make("div", { class: "person" }, drawPersonField("name", "Name, as git knows it", { class: "name" }),
-      drawPersonField("role", "Role", { class: "role" }), drawPersonField("date", "Date", { type: "date", class: "date" })),
+      drawPersonField("role", "Role", { class: "role" }), drawPersonField("date", "Date, YYYY-MM-DD", { class: "date" })),
     make("p", { class: "not-an-approval" }, notAnApproval),
     drawSignButton(say), drawSignature(), drawExchange(say, text), status, text, storageNote);
 }
