@@ -26,7 +26,14 @@ from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
-from callint.versioning.review import Digests, ImageState, Review, ReviewedImage, VersionPair
+from callint.versioning.review import (
+    Digests,
+    ImageState,
+    Review,
+    ReviewedImage,
+    VersionPair,
+    policy_file,
+)
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git.log import LoggedCommit
@@ -92,10 +99,10 @@ def review_of_images(
         base=base.path,
         base_image=base.image,
         context=CheckContext(loaded, after, before),
-        sha256=Digests.of(old, new),
+        sha256=Digests.of(old, new).judged_by(loaded.definition, base.path, checker.tree),
     )
     image = with_log(image, resolver, options.log)
-    return _review(arguments, (old, new), image, report, (commit, day)), workspace
+    return _review(workspace, arguments, (old, new), image, report, (commit, day)), workspace
 
 
 def _review_of_versions(
@@ -119,14 +126,15 @@ def _review_of_versions(
     day = ReviewDay(policy, options.day, commit, {new.path, ""})
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
     checker = Checker(OverlayTree(workspace, {new.path: new.data}), policy, day.checked, authorship)
+    base = checker.loader.choose_base(pair.new, assignment, pair.new_image).path
     image = ReviewedImage(
         path=new.path,
         state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
         old=old.name,
         new=new.name,
-        base=checker.loader.choose_base(pair.new, assignment, pair.new_image).path,
+        base=base,
         context=CheckContext(pair.new, pair.new_image),
-        sha256=Digests.of(old, new),
+        sha256=Digests.of(old, new).judged_by(pair.new.definition, base, checker.tree),
         versions=VersionPair(pair.compare(()), pair.old.file.path),
     )
     image = with_log(image, resolver, options.log)
@@ -139,10 +147,11 @@ def _review_of_versions(
     keys = version_key(renamed(match_items(pair.old.definition, pair.new.definition))), version_key()
     known = KnownFindings(earlier.report([before]), policy.fail_on, keys)
     report = new_findings(checker.report([assignment]), [known], policy.fail_on)
-    return _review(arguments, images, image, report, (commit, day))
+    return _review(workspace, arguments, images, image, report, (commit, day))
 
 
 def _review(
+    workspace: Workspace,
     arguments: tuple[str, ...],
     images: tuple[Content, Content],
     image: ReviewedImage,
@@ -162,6 +171,7 @@ def _review(
         commit=commit,
         day=day.printed,
         revisions=revisions,
+        policy=policy_file(workspace.policy, workspace),
     )
 
 

@@ -37,6 +37,7 @@ from callint.versioning.review import (
     ReviewedDefinition,
     ReviewedImage,
     VersionPair,
+    policy_file,
 )
 
 if TYPE_CHECKING:  # git is slow to import
@@ -94,6 +95,7 @@ def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple
         paths=tuple(paths),
         definitions=tuple(_definitions(span, (old, new), paths)),
         revisions=named,
+        policy=policy_file(span.policy, span.new),
     )
     return review, workspace
 
@@ -283,6 +285,8 @@ def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:
         loaded = resolver.resolve(new)
         after = resolver.read_image(loaded, new)
         base_name, base = resolver.read_base(loaded, new, after, None)
+        digests = image.sha256.judged_by(loaded.definition, base_name, resolver.workspace)
+        image = replace(image, sha256=digests)
         if old is None:
             return replace(image, context=CheckContext(loaded, after, base), old=base_name, base=base_name)
         old_loaded, _ = resolver.resolve_each(old, new)
@@ -294,6 +298,8 @@ def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:
         return image if image.state is ImageState.SAME else replace(image, state=ImageState.UNREADABLE)
     has_base = version.assignment is not None and version.assignment.bases
     image = replace(image, base=base_name if has_base else old.name, base_image=base if has_base else None)
+    if not has_base:
+        image = replace(image, sha256=replace(image.sha256, base=image.sha256.old))
     if old_loaded is loaded:
         return replace(image, context=CheckContext(loaded, after, before))
     change = SoftwarePair(old_loaded, loaded, before, after).compare(())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sys
 import unicodedata
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING
 import click
 
 from callint.checking.added_waiver import AddedWaiver
-from callint.checking.assignments import assigned_and_others
+from callint.checking.assignments import Assignment, assigned_and_others
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
 from callint.checking.content import accepted_content, demand_content, is_about_demand
@@ -39,6 +40,7 @@ from callint.cli.waiver_adding import PolicyChangedError, add_waivers
 from callint.decoding.digest import ContentDigest
 from callint.model.errors import InputError
 from callint.model.finding import Finding
+from callint.model.sign_off import SignOff
 from callint.model.waiver import Waiver
 from callint.reading.tree import POLICY
 from callint.reading.workspace import Workspace, open_workspace
@@ -60,7 +62,9 @@ class WaiveOptions:
     """The arguments and options of callint waive."""
 
     findings: tuple[str, ...]
-    text: str
+    text: str | None
+    review: str | None
+    on_behalf: bool
     until: str | None
     image: str | None
     table: str | None
@@ -69,13 +73,18 @@ class WaiveOptions:
 
 
 @click.command()
-@click.argument("findings", nargs=-1, required=True, metavar="FINDING...")
+@click.argument("findings", nargs=-1, metavar="FINDING...")
+@click.option("--reason", "text", metavar="TEXT", help="Reason for accepting the findings, in one sentence.")
 @click.option(
-    "--reason",
-    "text",
-    required=True,
-    metavar="TEXT",
-    help="Reason for accepting the findings, in one sentence.",
+    "--from-review",
+    "review",
+    metavar="FILE",
+    help="Accept what a reviewer accepted on the page of callint review and saved as FILE.",
+)
+@click.option(
+    "--on-behalf",
+    is_flag=True,
+    help="Accept under the reviewer's name in FILE although git knows you by another name.",
 )
 @click.option("--until", metavar="YYYY-MM-DD", help="Last day on which the waiver is valid.")
 @click.option("--image", metavar="PATH", help="If FINDING is a rule: image of the finding.")
@@ -91,15 +100,12 @@ def command(options: WaiveOptions) -> int:
     accepts all findings of one rule about one table of one image. It stops applying when that table changes.
     Several findings get waivers with the same reason, all of them or none.
 
+    With --from-review, the remarks in FILE are the reasons. The images, their definitions and bases must be
+    those that were reviewed, and you must be the reviewer.
+
     A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
     """
-    request = _WaiverRequest(
-        findings=tuple(name.strip() for name in options.findings),
-        reason=_reason(options.text),
-        until=_last_day(options.until),
-        image=options.image,
-        table=options.table,
-    )
+    request = _request(options)
     for _ in range(_TRIES):
         with suppress(PolicyChangedError):
             entries = _waive(open_workspace(options.policy), request, options.dry_run)
@@ -117,13 +123,47 @@ def command(options: WaiveOptions) -> int:
 
 @dataclass(frozen=True, slots=True)
 class _WaiverRequest:
-    """The findings to waive with the reason; the last day, the image and the table if given."""
+    """The findings to waive with the reason; the last day, the image and the table if given.
 
-    findings: tuple[str, ...]
-    reason: str
-    until: date | None
-    image: str | None
-    table: str | None
+    With a ``sign_off``, from the file ``name``, the findings and reasons are those that a reviewer accepted.
+    ``on_behalf`` says whether somebody else may write them.
+    """
+
+    findings: tuple[str, ...] = ()
+    reason: str = ""
+    until: date | None = None
+    image: str | None = None
+    table: str | None = None
+    sign_off: SignOff | None = None
+    name: str = ""
+    on_behalf: bool = False
+
+
+def _request(options: WaiveOptions) -> _WaiverRequest:
+    """What the command line asks for; UsageError or InputError if that is impossible."""
+    if options.review is None:
+        if not options.findings:
+            raise click.UsageError("Missing argument 'FINDING...'.")
+        if options.text is None:
+            raise click.UsageError("Missing option '--reason'.")
+        if options.on_behalf:
+            raise click.UsageError("--on-behalf needs --from-review.")
+        return _WaiverRequest(
+            findings=tuple(name.strip() for name in options.findings),
+            reason=_reason(options.text),
+            until=_last_day(options.until),
+            image=options.image,
+            table=options.table,
+        )
+    if options.findings or any(value is not None for value in (options.text, options.image, options.table)):
+        raise click.UsageError("--from-review excludes FINDING, --reason, --image and --table.")
+    from callint.cli.review_waivers import require_agreement
+    from callint.reading.sign_off import open_sign_off
+
+    until = _last_day(options.until)
+    sign_off = open_sign_off(Path(options.review))
+    require_agreement(sign_off, options.review)
+    return _WaiverRequest(until=until, sign_off=sign_off, name=options.review, on_behalf=options.on_behalf)
 
 
 def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list[AddedWaiver]:
@@ -136,16 +176,54 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
     if not policy.path:
         raise InputError("no callint.toml in this folder or any parent; run callint init first")
     refuse_unknown_rules(policy)
+    author = _author_name(workspace)
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
-    needs_causes = any(is_cause(name) for name in request.findings)
+    needs_causes = request.sign_off is not None or any(is_cause(name) for name in request.findings)
     checker = Checker(
         workspace, policy, date.today(), authorship, details=FindingDetails(causes=needs_causes)
     )
     images, others = assigned_and_others(policy, workspace.tree)
+    findings = _findings(checker, workspace, images, others)
+    if request.sign_off is None:
+        selected = [(group, request.reason) for group in _selected(findings, request, workspace)]
+        accepting = author
+    else:
+        from callint.cli.review_waivers import ReviewedState
+
+        accepting, note = _reviewer(request.sign_off, request, author)
+        state = ReviewedState(request.sign_off, request.name, checker, images)
+        selected = [
+            (group, _remark(remark, request.name, group[0]) + note)
+            for group, remark in state.accepted(findings)
+        ]
+    still_open = [item for item in selected if not all(finding.waived for finding in item[0])]
+    if not still_open:
+        raise _waived_already(selected[0][0][0], checker)
+    waivers = [
+        _waiver(group[0], checker, _Acceptance(accepting, reason, request.until))
+        for group, reason in still_open
+    ]
+    added = add_waivers(workspace, waivers, dry_run)
+    return [
+        AddedWaiver(
+            waiver=waiver,
+            policy=policy.path,
+            covered=len(group),
+            content=_content_kind(checker.settler.context_of(group[0]), group[0]),
+            dead=_ineffective_waivers(checker, waiver),
+        )
+        for waiver, (group, _) in zip(added, still_open, strict=True)
+    ]
+
+
+def _findings(
+    checker: Checker, workspace: Workspace, images: list[Assignment], others: list[str]
+) -> Sequence[Finding]:
+    """All findings that callint check reports."""
     earlier = _earlier_checkers(workspace)
     report = checker.report(
         images,
-        policy.definitions,
+        checker.policy.definitions,
         whole=True,
         further=[
             partial(base_findings, earlier=earlier),
@@ -156,40 +234,38 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
             partial(copy_findings, images=images, earlier=partial(_parents, workspace)),
         ],
     )
+    return report.findings
+
+
+def _selected(
+    findings: Sequence[Finding], request: _WaiverRequest, workspace: Workspace
+) -> list[list[Finding]]:
+    """The findings that each needed waiver accepts, by the names on the command line."""
     paths = set() if request.image is None else {request.image, workspace.label(Path(request.image))}
     filter = FindingFilter(frozenset(paths), request.table)
-    selected = [
-        findings for name in request.findings for findings in select_findings(report.findings, name, filter)
-    ]
-    selected = list({waived_key(findings[0]): findings for findings in selected}.values())
-    still_open = [findings for findings in selected if not all(finding.waived for finding in findings)]
-    if not still_open:
-        raise _waived_already(selected[0][0], checker)
-    author = _author_name(workspace)
-    waivers = [_waiver(findings[0], checker, request, author) for findings in still_open]
-    added = add_waivers(workspace, waivers, dry_run)
-    return [
-        AddedWaiver(
-            waiver=waiver,
-            policy=policy.path,
-            covered=len(findings),
-            content=_content_kind(checker.settler.context_of(findings[0]), findings[0]),
-            dead=_ineffective_waivers(checker, waiver),
-        )
-        for waiver, findings in zip(added, still_open, strict=True)
-    ]
+    selected = [group for name in request.findings for group in select_findings(findings, name, filter)]
+    return list({waived_key(group[0]): group for group in selected}.values())
 
 
-def _waiver(finding: Finding, checker: Checker, request: _WaiverRequest, author: str) -> Waiver:
+@dataclass(frozen=True, slots=True)
+class _Acceptance:
+    """Who accepts findings, why, and until when."""
+
+    who: str
+    reason: str
+    until: date | None
+
+
+def _waiver(finding: Finding, checker: Checker, acceptance: _Acceptance) -> Waiver:
     """The waiver of a finding; InputError if it would have no effect."""
     context = checker.settler.context_of(finding)
     waiver = Waiver(
         rule=finding.rule,
         image=finding.image,
         table=finding.table,
-        reason=request.reason,
-        who=author,
-        until=request.until,
+        reason=acceptance.reason,
+        who=acceptance.who,
+        until=acceptance.until,
         digest=_digest(context, finding),
         line=0,
     )
@@ -236,6 +312,39 @@ def _reason(text: str) -> str:
     reason = " ".join(text.split())
     if len(reason) < _MIN_REASON:
         raise InputError(f"--reason: it needs at least {_MIN_REASON} characters; say why this is acceptable")
+    return reason
+
+
+def _reviewer(sign_off: SignOff, request: _WaiverRequest, author: str) -> tuple[str, str]:
+    """The name of the waivers, and what their reasons say about another person who writes them.
+
+    InputError if git knows the user by another name than the reviewer's, unless that is allowed.
+    """
+    from callint.cli.review_waivers import is_same_name
+
+    reviewer = " ".join(sign_off.reviewer.split())
+    if len(reviewer) < _MIN_NAME or not _is_plain_text(reviewer):
+        raise InputError(
+            f"{request.name}: it does not name the reviewer; sign it on the page and save it again"
+        )
+    if is_same_name(reviewer, author):
+        return author, ""
+    if request.on_behalf:
+        return reviewer, f" (written by {author} from the sign-off of {reviewer})"
+    raise InputError(
+        f"{request.name}: {reviewer} signed it, but git knows you as {author}; let {reviewer} run this and "
+        "commit the policy, or add --on-behalf"
+    )
+
+
+def _remark(text: str, name: str, finding: Finding) -> str:
+    """The reviewer's remark as a reason in one line; InputError if it cannot be one."""
+    reason = " ".join(text.split())
+    if len(reason) < _MIN_REASON or not _is_plain_text(reason):
+        raise InputError(
+            f"{name}: the remark on {finding.rule} for {place_of(finding)} is not a reason of "
+            f"{_MIN_REASON} characters or more in plain text; write one on the page and save it again"
+        )
     return reason
 
 

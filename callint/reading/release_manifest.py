@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
-from functools import cache
 from typing import Any
 
 from callint.model.errors import InputError
 from callint.model.release import FileDigest, Release, ReleasedCommit, ReleasedMemory
-from callint.reading.resources import resource
+from callint.reading.json_document import read_document
 
 #: The largest manifest that is read, in bytes: some ten thousand findings.
 MAX_MANIFEST = 16 * 2**20
@@ -25,25 +23,9 @@ def read_manifest(data: bytes, name: str) -> Release:
     """The release that a manifest states; InputError if it is not a manifest. ``name`` is its name there."""
     if len(data) > MAX_MANIFEST:
         raise InputError(f"{name}: it is larger than {MAX_MANIFEST >> 20} MiB, the most that is read")
-    try:
-        document = json.loads(data)
-    except (ValueError, RecursionError):
-        raise InputError(f"{name}: it is not JSON; get the release from its source again") from None
-    error = next(iter(_validator().iter_errors(document)), None)
-    if error is not None:
-        place = "/".join(map(str, error.absolute_path)) or "the document"
-        raise InputError(
-            f"{name}: {place} does not fit the schema of a release; get the release from its source again"
-        )
-    return _release(document)
-
-
-@cache
-def _validator() -> Any:
-    import jsonschema  # slow to import
-
-    schema = json.loads(resource("schemas/release.schema.json").read_text("utf-8"))
-    return jsonschema.Draft202012Validator(schema)
+    return _release(
+        read_document(data, name, "release", "a release", "get the release from its source again")
+    )
 
 
 def _release(document: dict[str, Any]) -> Release:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from typing import TYPE_CHECKING, Self
@@ -11,8 +11,13 @@ from typing import TYPE_CHECKING, Self
 from callint.checking.report import Report
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import ChangeSet
+from callint.model.definition import Definition
 from callint.model.definition_change import DefinitionDiff
 from callint.model.image import Image
+from callint.model.policy import Policy
+from callint.model.release import FileDigest
+from callint.reading.definition_file import content_digest
+from callint.reading.tree import Tree
 from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
@@ -35,14 +40,41 @@ class ImageState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Digests:
-    """The SHA-256 of an image's old and new file, in hexadecimal digits; "" without a file."""
+    """The SHA-256 of an image's old and new file, base and definition, in hexadecimal; "" without a file.
+
+    That of the definition is ``Definition.digest``.
+    """
 
     old: str = ""
     new: str = ""
+    base: str = ""
+    definition: str = ""
 
     @classmethod
     def of(cls, old: Content | None, new: Content | None) -> Self:
         return cls(*(hashlib.sha256(file.data).hexdigest() if file else "" for file in (old, new)))
+
+    def judged_by(self, definition: Definition, base: str, tree: Tree) -> Self:
+        """The same with the definition, and with the base at a path in the tree, "" if there is none."""
+        return replace(self, base=file_digest(tree, base) if base else "", definition=definition.digest)
+
+
+def file_digest(tree: Tree, path: str) -> str:
+    """The SHA-256 of a file of a tree; "" if it cannot be read."""
+    try:
+        return hashlib.sha256(tree.read(path)).hexdigest()
+    except OSError:
+        return ""
+
+
+def policy_file(policy: Policy, tree: Tree) -> FileDigest | None:
+    """The policy in a tree, with LF line ends; None without a policy."""
+    if not policy.path:
+        return None
+    try:
+        return FileDigest(policy.path, content_digest(tree.read(policy.path)))
+    except OSError:
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +142,8 @@ class Review:
     ``report`` has the findings that OLD lacks, ``report.known`` those that OLD has too. ``day`` is the day
     for which callint judged the waivers, None if no waiver ends. For two revisions, ``course`` says how they
     are related, and ``paths`` limits the review to some paths. ``definitions`` are those that differ between
-    them. ``revisions`` names the revisions of OLD and NEW; None for a file.
+    them. ``revisions`` names the revisions of OLD and NEW; None for a file. ``policy`` is the policy by which
+    callint checked, None if there is none.
     """
 
     title: str
@@ -124,3 +157,4 @@ class Review:
     paths: tuple[str, ...] = ()
     definitions: tuple[ReviewedDefinition, ...] = ()
     revisions: tuple[RevisionName | None, RevisionName | None] = (None, None)
+    policy: FileDigest | None = None

@@ -1,18 +1,37 @@
-"""Signing off in a browser: what was read, remarks, a decision, and the review as Markdown."""
+"""Signing off in a browser: what was read and accepted, a signature, the review as Markdown and as a file."""
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
+from typing import Any
 
 from markdown_it import MarkdownIt
 
 from tests.browser.browsing import Page
 from tests.browser.conftest import Opened
-from tests.browser.documents import yard
-from tests.running import needs_chromium
+from tests.browser.documents import Json, document, image, many, yard
+from tests.running import BAD, make_repository_yard, needs_chromium, valid
 
 pytestmark = needs_chromium
+
+REASON = "The bench run of 12 May allows it."
+FILES = {"old": "1" * 64, "new": "2" * 64, "base": "3" * 64, "definition": "4" * 64}
+
+
+def judged() -> Json:
+    """The yard with digests of all files, and a mistake that disables a protection."""
+    made = yard()
+    made["images"][0]["sha256"] = dict(FILES)
+    made["policy"] = {"path": "callint.toml", "sha256": "5" * 64}
+    made["findings"][0]["cause"] = 0
+    made["counts"]["mistakes"] = 1
+    made["causes"] = [
+        {"id": 0, "cause": "cause-00c0ffee", "image": 0, "title": "smoke_limit at 2200 rpm: 26.0 → 56.0 mg",
+         "severity": "error", "danger": "disabled protection", "findings": [0]},
+    ]  # fmt: skip
+    return valid(made, "review.schema.json")  # type: ignore[no-any-return]
 
 
 def sign(page: Page, table: str, remark: str = "") -> None:
@@ -26,9 +45,41 @@ def copied(page: Page) -> str:
     grant = {"permissions": ["clipboardReadWrite", "clipboardSanitizedWrite"]}
     page.chrome.execute_cdp_cmd("Browser.grantPermissions", grant)
     page.click(".copy")
-    page.until(lambda: page.text(".signoff .status") == "Copied as Markdown.")
+    page.until(lambda: page.text(".signoff .status").startswith("Copied as Markdown."))
     reading = "navigator.clipboard.readText().then(arguments[0], (error) => arguments[0](String(error)))"
     return str(page.chrome.execute_async_script(reading))
+
+
+def fill_in(page: Page, decision: str = "agreed") -> None:
+    """The decision, and who decides."""
+    page.click(f".signoff input[value={decision}]")
+    page.one(".person .name").send_keys("Ada Quay")
+    page.one(".person .role").send_keys("second calibrator")
+
+
+def accept(page: Page, reason: str = REASON, at: str = "#cause-0") -> None:
+    page.click(f"{at} .acceptance input")
+    page.one(f"{at} .acceptance textarea").send_keys(reason)
+
+
+def status(page: Page) -> str:
+    return page.text(".signoff .status")
+
+
+def saved(page: Page, folder: Path) -> Path:
+    """The file that the page saves."""
+    folder.mkdir()
+    behaviour = {"behavior": "allow", "downloadPath": str(folder)}
+    page.chrome.execute_cdp_cmd("Browser.setDownloadBehavior", behaviour)
+    page.click(".exchange .save")
+    return page.until(lambda: next(folder.glob("*.json"), None))  # type: ignore[no-any-return]
+
+
+def read(page: Page, file: Path) -> str:
+    """What the page says of a file that it is given."""
+    page.run("document.querySelector('.signoff .status').replaceChildren()")
+    page.one(".exchange input").send_keys(str(file))
+    return str(page.until(lambda: status(page)))
 
 
 def test_ticks_count_and_are_seen_in_the_list(opened: Opened) -> None:
@@ -53,12 +104,12 @@ def test_ticks_remarks_and_the_decision_are_there_again_after_a_reload(opened: O
     page = opened(yard())
     sign(page, "smoke_limit", "Why 62?")
     page.click(".signoff input[value=changes]")
-    page.all(".signoff textarea")[0].send_keys("Not like this.")
+    page.one(".signoff .closing").send_keys("Not like this.")
     page.open().show("smoke_limit")
     assert page.one("#smoke_limit .signing input").is_selected()
     assert page.one("#smoke_limit .signing textarea").get_attribute("value") == "Why 62?"
     assert page.one(".signoff input[value=changes]").is_selected()
-    assert page.all(".signoff textarea")[0].get_attribute("value") == "Not like this."
+    assert page.one(".signoff .closing").get_attribute("value") == "Not like this."
 
 
 def test_the_page_keeps_remarks_for_its_own_document_only(opened: Opened) -> None:
@@ -84,7 +135,7 @@ def test_the_page_works_in_a_browser_without_storage_and_says_so(opened: Opened)
 
 def test_data_that_another_page_left_in_the_browser_does_no_harm(opened: Opened) -> None:
     page = opened(yard())
-    for left in ("no JSON", '{"read": 7, "remarks": null}', '["smoke_limit"]', "null"):
+    for left in ("no JSON", '{"read": 7, "remarks": null}', '["smoke_limit"]', '{"signed": true}', "null"):
         page.run("localStorage.setItem('callint-review:0123456789abcdef', arguments[0])", left)
         page.open()
         assert page.text(".list .progress") == "0 of 4 tables read"
@@ -92,16 +143,21 @@ def test_data_that_another_page_left_in_the_browser_does_no_harm(opened: Opened)
         assert page.logged("browser") == []
 
 
-def test_the_copied_review_says_what_was_decided_read_remarked_and_found(opened: Opened) -> None:
-    page = opened(yard())
+def test_the_copied_review_says_what_was_read_remarked_and_found(opened: Opened) -> None:
+    page = opened(judged())
     sign(page, "smoke_limit", "Why 62?")
-    page.click(".signoff input[value=changes]")
+    page.click(".signoff .parts label:first-of-type input")
+    page.cell("smoke_limit", 4, 2).click()
+    page.one("#smoke_limit .cell-remarks textarea").send_keys("Beside its neighbours?")
     text = copied(page)
-    assert "**Changes asked for.** 1 of 4 tables read." in text
+    assert "**Not signed.** 1 of 4 tables read. 1 error open, 1 of them a disabled protection." in text
     read, unread = text.split("Not read:")
     assert "- [x] **Smoke limit** `smoke_limit`: 3 of 48 cells changed\n  > Why 62?" in read
+    assert "  - at 2200 rpm, 30 mg:\n    > Beside its neighbours?" in read
+    assert "- [x] 2 bytes that no definition explains" in read
     assert re.findall(r"- \[ \] \*\*(.*?)\*\*", unread) == ["Overspeed cut", "Speed trim", "Monitor"]
-    result = unread.split("Findings open:")[1]
+    assert "- [ ] Checksum calibration: 0x1234 → 0x2345" in unread
+    result = unread.split("Findings open:")[1].split("Signing says")[0]
     assert [line.split("`")[1] for line in result.strip().splitlines()] == [
         "change/suspicious-cell",
         "change/unexplained-bytes",
@@ -109,23 +165,211 @@ def test_the_copied_review_says_what_was_decided_read_remarked_and_found(opened:
     ]
 
 
-def test_the_copied_review_has_the_verdict_the_digest_and_how_much_is_waived(opened: Opened) -> None:
-    text = copied(opened(yard()))
+def test_the_copied_review_has_the_verdict_and_the_digests_of_all_files(opened: Opened) -> None:
+    text = copied(opened(judged()))
     assert "review with the digest `0123456789abcdef`" in text
+    assert all(f"`{digits}`" in text for digits in (*FILES.values(), "5" * 64))
     assert yard()["verdict"] in text
     assert "1 finding waived." in text
-    assert "Warning" not in text
+    assert "It is not an approval by the maker or an authority" in text
 
 
-def test_the_copied_review_warns_of_an_agreement_with_unread_tables(opened: Opened) -> None:
-    page = opened(yard())
+# The signature
+
+
+def test_nobody_can_agree_while_an_error_is_open(opened: Opened) -> None:
+    page = opened(judged())
+    assert page.texts(".signoff .open h3")[0] == "Open errors: 1"
+    assert page.texts(".signoff .open button")[0].startswith("Disabled protection: smoke_limit at 2200 rpm")
+    fill_in(page)
+    page.click(".sign")
+    assert status(page).startswith("Not signed. 1 error open, 1 of them a disabled protection. Accept each")
+    page.click(".copy")
+    page.until(lambda: "It is not signed. 1 error open" in status(page))
+    accept(page, "too short")
+    page.click(".sign")
+    assert status(page).startswith("Not signed. 1 error open")
+    page.one("#cause-0 .acceptance textarea").send_keys(", but now it is long enough")
+    page.click(".sign")
+    assert status(page).startswith("Signed.")
+
+
+def test_a_signature_needs_a_decision_a_name_and_a_role(opened: Opened) -> None:
+    page = opened(document([image(0, "boats/heron.bin", [])]))
+    page.click(".sign")
+    assert status(page) == "Not signed. Choose a decision. Your name and role are missing."
+
+
+def test_what_is_unread_is_named_before_and_in_the_signature(opened: Opened) -> None:
+    page = opened(judged())
     sign(page, "smoke_limit")
+    accept(page)
+    fill_in(page)
+    assert page.texts(".signoff .open button") == ["Overspeed cut", "Speed trim", "Monitor"]
+    unread = "with 3 tables unread and 2 items of bytes and checksums unread"
+    assert page.text(".sign") == f"Sign: agreed, {unread}"
+    field = page.one(".person .date")
+    field.clear()
+    field.send_keys("2026-02-30")
+    page.click(".sign")
+    assert status(page) == "Not signed. The date is not a day; write YYYY-MM-DD."
+    field.clear()
+    field.send_keys("2026-11-27")
+    page.click(".sign")
+    assert page.text(".signature") == f"Agreed by Ada Quay, second calibrator, on 2026-11-27, {unread}."
+    text = copied(page)
+    assert "**Agreed** by Ada Quay, second calibrator, on 2026-11-27. 1 of 4 tables read." in text
+    assert f"**Warning: signed {unread}.**" in text
+    accepted = text.split("Accepted, with the reason:")[1]
+    assert f"  > {REASON}" in accepted and "`cause-00c0ffee`" in accepted
+    assert "change/suspicious-cell" not in text.split("Findings open:")[1]
+
+
+def test_nobody_agrees_to_mistakes_that_the_page_cannot_list(opened: Opened) -> None:
+    made = judged()
+    made["counts"]["mistakes"] = 4
+    page = opened(made)
+    accept(page)
+    fill_in(page)
+    page.click(".sign")
+    assert status(page).startswith("Not signed. 3 more mistakes cannot be listed here")
+
+
+def test_a_change_ends_the_signature(opened: Opened) -> None:
+    page = opened(judged())
+    fill_in(page, "changes")
+    page.click(".sign")
+    assert page.text(".signature").startswith("Changes asked for by Ada Quay, second calibrator, on ")
+    assert page.open().text(".signature").startswith("Changes asked for by Ada Quay")
     page.click(".signoff input[value=agreed]")
-    assert "**Warning: agreed with tables unread, 1 of 4 tables read.**" in copied(page)
-    for table in ("overspeed_cut", "speed_trim", "monitor"):
-        sign(page, table)
-    page.run("document.querySelector('.signoff .status').textContent = ''")
-    assert "Warning" not in copied(page)
+    assert status(page) == "This changed after it was signed. Sign it again."
+    assert page.text(".signature") == "Reviewed by, on:"
+    assert "**Not signed.** Agreed is chosen." in copied(page)
+
+
+def test_the_list_of_what_is_open_leads_there(opened: Opened) -> None:
+    page = opened(judged())
+    page.click(".signoff .open ul:first-of-type button")
+    assert page.run("return document.activeElement.closest('li').id") == "cause-0"
+
+
+def test_a_key_ticks_nothing_that_is_out_of_sight(opened: Opened) -> None:
+    page = opened(yard(), "#speed_trim")
+    page.until(lambda: page.all(".list [aria-current]"))
+    page.until_still(lambda: page.run("window.scrollTo(0, 0); return window.scrollY"))
+    page.press("r")
+    assert page.text(".toolbar .status") == "No table is in view: nothing was ticked."
+    assert page.text(".list .progress") == "0 of 4 tables read"
+
+
+# The file
+
+
+def test_a_saved_file_brings_everything_back_in_another_browser(opened: Opened, tmp_path: Path) -> None:
+    page = opened(judged())
+    sign(page, "smoke_limit", "Why 62?")
+    page.cell("smoke_limit", 4, 2).click()
+    page.one("#smoke_limit .cell-remarks textarea").send_keys("Beside its neighbours?")
+    page.click(".signoff .parts label:first-of-type input")
+    accept(page)
+    fill_in(page)
+    page.click(".sign")
+    file = saved(page, tmp_path / "saved")
+    data = valid(json.loads(file.read_text("utf-8")), "sign-off.schema.json")
+    assert data["signed"] and data["review"]["digest"] == "0123456789abcdef"
+    assert data["images"][0]["definition"] == {"path": "definitions/skerry-28.xml", "sha256": "4" * 64}
+    assert data["accepted"][0]["findings"][0]["fingerprint"] == "0" * 16
+    page.run("localStorage.clear()")
+    page.open()
+    assert page.text(".list .progress") == "0 of 4 tables read"
+    page.show("smoke_limit")
+    assert read(page, file).startswith("heron.bin.sign-off.json was read.")
+    assert page.one("#smoke_limit .signing input").is_selected()
+    assert page.one("#smoke_limit .signing textarea").get_attribute("value") == "Why 62?"
+    assert page.text("#smoke_limit .cell-remarks ul") == "2200 rpm, 30 mg: Beside its neighbours?"
+    assert page.one("#cause-0 .acceptance textarea").get_attribute("value") == REASON
+    assert page.text(".signature").startswith("Agreed by Ada Quay")
+    page.run("document.querySelector('.signoff .status button').click()")
+    assert page.text(".list .progress") == "0 of 4 tables read"
+    read(page, file)
+    assert saved(page, tmp_path / "again").read_bytes() == file.read_bytes()
+
+
+def test_a_file_of_another_page_or_state_is_refused_and_changes_nothing(
+    opened: Opened, tmp_path: Path
+) -> None:
+    page = opened(judged())
+    sign(page, "smoke_limit")
+    file = saved(page, tmp_path / "saved")
+    mine = json.loads(file.read_text("utf-8"))
+
+    def refused(change: Any) -> str:
+        data = json.loads(json.dumps(mine))
+        change(data)
+        file.write_text(json.dumps(data), "utf-8")
+        said = read(page, file)
+        assert page.text(".list .progress") == "1 of 4 tables read"
+        return said.removeprefix("heron.bin.sign-off.json was not read: ").removesuffix(
+            " Nothing changed here."
+        )
+
+    def of_other_state(data: Json) -> None:
+        data["review"]["digest"] = "f" * 16
+        data["images"][0]["new"] = data["policy"]["sha256"] = "6" * 64
+
+    assert refused(of_other_state) == (
+        "it belongs to another state of this review: it was signed with another content of the new image of "
+        "boats/heron.bin, the policy."
+    )
+    assert "the files are the same, but their findings" in refused(
+        lambda data: data["review"].update(digest="f" * 16)
+    )
+
+    def of_other_page(data: Json) -> None:
+        data["review"].update(digest="f" * 16, title="<b>boats/gull.bin</b>\u202e")
+        data["images"][0]["path"] = "boats/gull.bin"
+
+    assert refused(of_other_page) == "it belongs to another review, of <b>boats/gull.bin</b>."
+    for damage in (
+        lambda data: data["read"].append({"image": "boats/heron.bin", "table": "no_table"}),
+        lambda data: data["remarks"].append({"image": "boats/heron.bin", "table": "smoke_limit",
+                                             "cell": [99, 0], "text": "x"}),
+        lambda data: data["accepted"].append({"title": "", "remark": "", "findings": []}),
+        lambda data: data.update(read=7),
+        lambda data: data["reviewer"].update(name=["x"]),
+        lambda data: data.update(version=2),
+        lambda data: data.update(format="callint-review"),
+    ):  # fmt: skip
+        assert refused(damage).startswith(("it is", "it names", "another version"))
+
+
+def test_a_signature_in_a_file_counts_only_if_the_page_would_have_allowed_it(
+    opened: Opened, tmp_path: Path
+) -> None:
+    page = opened(judged())
+    fill_in(page)
+    file = saved(page, tmp_path / "saved")
+    file.write_text(file.read_text("utf-8").replace('"signed": false', '"signed": true'), "utf-8")
+    assert "its signature does not count: 1 error open" in read(page, file)
+    assert page.text(".signature") == "Reviewed by, on:"
+
+
+def test_a_reviewed_repository_gets_the_waivers_that_the_page_saved(opened: Opened, tmp_path: Path) -> None:
+    scratch = make_repository_yard(tmp_path / "yard", heron=BAD)
+    html = ("review", "factory/base.bin", "boats/heron.bin", "--output", "review.html")
+    assert scratch.call(*html).status == 0
+    page = opened(scratch.root / "review.html")
+    amount = len(page.all(".acceptance"))
+    assert amount
+    for tick in page.all(".acceptance input"):
+        page.run("arguments[0].click()", tick)
+    for area in page.all(".acceptance textarea"):
+        area.send_keys(REASON)
+    fill_in(page)
+    page.click(".sign")
+    file = saved(page, tmp_path / "saved")
+    assert scratch.call("waive", "--from-review", str(file)).status == 0
+    assert scratch.call("check").status == 0
 
 
 def test_markup_in_a_remark_is_text_in_the_copied_review(opened: Opened) -> None:
@@ -160,7 +404,23 @@ def test_the_page_shows_and_selects_the_text_if_the_browser_forbids_copying(open
     assert selected.startswith("### Review of boats/heron.bin")
 
 
-def test_the_page_writes_no_file(opened: Opened, tmp_path: Path) -> None:
+def test_signing_off_is_quick_to_follow_for_many_tables(opened: Opened) -> None:
+    page = opened(many(300))
+    assert page.texts(".signoff .open h3") == [
+        "Unread tables: 300",
+        "Unread bytes and checksums: 2",
+    ]
+    assert page.texts(".signoff .open li")[-1] == "and 280 more"
+
+
+def test_signing_off_can_be_used_by_everybody(opened: Opened) -> None:
+    page = opened(judged())
+    accept(page, "short")
+    page.click(".sign")
+    assert page.violations() == []
+
+
+def test_the_page_writes_no_file_unless_asked(opened: Opened, tmp_path: Path) -> None:
     page = opened(yard())
     sign(page, "smoke_limit", "Fine")
     page.click(".copy")

@@ -657,14 +657,21 @@ def test_title_and_verdict_say_that_git_guessed_a_rename(scratch: Scratch) -> No
 
 
 def test_the_contents_are_pinned_down(scratch: Scratch) -> None:
-    images = {image["path"]: image for image in reviewed(scratch, "first", "HEAD")["images"]}
+    document = reviewed(scratch, "first", "HEAD")
+    images = {image["path"]: image for image in document["images"]}
     now = sha256((scratch.root / HERON).read_bytes()).hexdigest()
-    assert images[HERON]["sha256"] == {"old": sha256(GOOD).hexdigest(), "new": now}
-    assert set(images["boats/auk.bin"]["sha256"]) == {"new"}
+    definition = sha256((scratch.root / "defs/yard.xml").read_bytes()).hexdigest()
+    judged_by = {"base": sha256(yard_base()).hexdigest(), "definition": definition}
+    assert images[HERON]["sha256"] == {"old": sha256(GOOD).hexdigest(), "new": now, **judged_by}
+    assert set(images["boats/auk.bin"]["sha256"]) == {"new", "base", "definition"}
+    policy = sha256((scratch.root / "callint.toml").read_bytes()).hexdigest()
+    assert document["policy"] == {"path": "callint.toml", "sha256": policy}
     assert set(images["boats/gull.bin"]["sha256"]) == {"old"}
     page = page_of(scratch, f"first:{HERON}", HERON)
     first = page.partition('<div class="desk">')[0]
     assert f">SHA-256 {sha256(GOOD).hexdigest()[:16]} → {now[:16]}</p>" in first and now not in first
+    assert f"<dd>{judged_by['base'][:16]}</dd>" in first and f"<dd>{definition[:16]}</dd>" in first
+    assert f"Policy callint.toml, SHA-256 {policy[:16]}" in first
     assert f"document {embedded(page)['digest']}</p>" in first
 
 

@@ -65,6 +65,7 @@ def _keys(schema: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
     ("schema", "some"),
     [
         ("policy", {"/waivers", "/properties/waivers/items/until"}),
+        ("sign-off", {"/properties/reviewer/role", "/properties/accepted/items/remark"}),
         ("review", {"/verdict", "/$defs/table/old_raw", "/$defs/finding/properties/waiver/reason"}),
     ],
 )

@@ -17,6 +17,7 @@ import pytest
 from callint.reading import locks
 from tests.building import u16
 from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, VALUES, WAIVED
+from tests.reviewing import signed_review
 from tests.running import (
     BAD,
     GOOD,
@@ -60,6 +61,12 @@ def committed_yard(root: Path) -> Scratch:
     return make_repository_yard(root, owl=GOOD)
 
 
+def reviewed_yard(root: Path) -> None:
+    """A yard with what a reviewer of a boat saved."""
+    made = yard(root)
+    made.write("heron.sign-off.json", signed_review(made))
+
+
 def yard_with_folder(root: Path) -> None:
     committed_yard(root)
     (root / "release").mkdir()
@@ -88,6 +95,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "init": (yard, ("init",)),
     "init --undo": (set_up, ("init", "--undo")),
     "waive": (yard, WAIVED),
+    "waive --from-review": (reviewed_yard, ("waive", "--from-review", "heron.sign-off.json")),
     "seal": (yard, ("seal", HERON)),
     "set": (yard, ("set", HERON, "overspeed_cut", "--to", "4100")),
     "apply": (yard, ("apply", HERON, "values.csv")),
@@ -351,7 +359,15 @@ def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
     "name",
     sorted(
         COMMANDS.keys()
-        - {"init --undo", "import", "import of a list", "export", "waive", "merge with conflicts again"}
+        - {
+            "init --undo",
+            "import",
+            "import of a list",
+            "export",
+            "waive",
+            "waive --from-review",
+            "merge with conflicts again",
+        }
     ),
 )
 def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:

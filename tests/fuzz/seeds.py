@@ -109,6 +109,37 @@ def _manifest() -> bytes:
     return json.dumps(document, indent=1).encode()
 
 
+def _sign_off() -> bytes:
+    """A sign-off as short as the schema allows, with one accepted finding."""
+    finding = {"fingerprint": "0" * 16, "rule": "value/out-of-range", "table": "fuel", "message": "too high"}
+    file = {"path": "a.xml", "sha256": "0" * 64}
+    document = {
+        "format": "callint-sign-off",
+        "version": 1,
+        "program": "callint 1.0",
+        "review": {"digest": "0" * 16, "title": "a.bin", "old": "b.bin", "new": "a.bin"},
+        "images": [{"path": "a.bin", "old": "0" * 64, "new": "1" * 64, "base": file, "definition": file}],
+        "policy": file,
+        "reviewer": {"name": "Ada", "role": "calibrator", "date": "2026-05-14"},
+        "decision": "agreed",
+        "signed": True,
+        "closing": "",
+        "read": [{"image": "a.bin", "table": "fuel"}],
+        "unread": [{"image": "a.bin", "bytes": True}],
+        "accepted": [
+            {
+                "image": "a.bin",
+                "cause": "cause-00c0ffee",
+                "title": "fuel",
+                "remark": "b",
+                "findings": [finding],
+            }
+        ],
+        "remarks": [{"image": "a.bin", "table": "fuel", "cell": [1, 2], "text": "Why?"}],
+    }
+    return json.dumps(document, indent=1).encode()
+
+
 def seeds(target: str) -> list[bytes]:
     """The files that a target starts from."""
     makers: dict[str, Callable[[], list[bytes]]] = {
@@ -151,6 +182,7 @@ def seeds(target: str) -> list[bytes]:
             b"10;12;14;16;18\n40;42;47,5;46;48\n\ntable;monitor;scalar;;M\n;on\n",
         ],
         "release": lambda: [_manifest()],
+        "sign_off": lambda: [_sign_off()],
         "mdf": lambda: [_measurement(compression) for compression in (0, 2)],
         "log": lambda: [
             b"time,speed,load\n0,800,10.5\n1,1600,20\n2,,x\n",

@@ -48,6 +48,7 @@ from callint.reading.mdf_logs import MdfLog
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, RecordFormat, kind_of, read_records
 from callint.reading.release_manifest import read_manifest
+from callint.reading.sign_off import read_sign_off
 from callint.reading.tree import file_digests
 from callint.reading.value_rows import read_value_file
 from callint.reading.xml_source import read_source
@@ -292,11 +293,19 @@ def release(data: bytes) -> None:
         assert len(error.lines) == 1 and not steering(clean(error.lines[0]))
 
 
+def sign_off(data: bytes) -> None:
+    """A sign-off is read, or one line says what is wrong with it."""
+    try:
+        read_sign_off(data, "heron.sign-off.json")
+    except InputError as error:
+        assert len(error.lines) == 1 and not steering(clean(error.lines[0]))
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
     target.__name__: target
     for target in (
         *(definition, definition_merge, image, hex, srec, asap2, addresses, mapping, policy, cdfx, values),
-        *(question, log, mdf, release),
+        *(question, log, mdf, release, sign_off),
     )
 }
 

@@ -19,6 +19,7 @@ from callint.comparing.checksum_search.search import ChecksumSearch, find_checks
 from callint.model.definition import Memory
 from callint.model.image import Image
 from tests.commands.initiating import state
+from tests.reviewing import signed_review
 from tests.running import (
     BAD,
     GOOD,
@@ -101,6 +102,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "carry": ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin"),
     "relocate": ("relocate", BASE, "boats/auk.bin", "--to", "defs/relocated.xml"),
     "waive": WAIVED,
+    "waive --from-review": ("waive", "--from-review", "heron.sign-off.json"),
     "set": ("set", HERON, "fuel", "--at", "speed=1600,load=40", "--to", "12 mg"),
     "apply": ("apply", HERON, "values.csv"),
     "restore": ("restore", HERON, "--table", "fuel"),
@@ -236,6 +238,7 @@ def _template() -> Path:
     yard.write(HERON, edited(GOOD, {HULL: b"HERON-4     "}))
     yard.commit("Another hull number")
     yard.stage(HERON, BAD)
+    yard.write("heron.sign-off.json", signed_review(yard))
     outside = folder / "outside"
     outside.mkdir()
     secret = edited(yard_base(), {HULL: SECRET.encode()})

@@ -18,6 +18,7 @@ import pytest
 from callint.commands import COMMANDS, MODULES
 from tests.building import hex_file
 from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, LIST, VALUES
+from tests.reviewing import signed_review
 from tests.running import (
     BAD,
     GOOD,
@@ -124,6 +125,7 @@ CALLS: dict[str, tuple[str, ...]] = {
     "relocate --policy": ("relocate", BASE, BASE, "--policy", "PATH"),
     "waive --image": (*_WAIVED, "--image", "PATH"),
     "waive --policy": (*_WAIVED, "--policy", "PATH"),
+    "waive --from-review": ("waive", "--from-review", "PATH"),
     "set image": ("set", "PATH", "overspeed_cut", "--to", "4100"),
     "set --definition": ("set", HERON, "overspeed_cut", "--to", "4100", "--definition", "PATH"),
     "set --policy": ("set", HERON, "overspeed_cut", "--to", "4100", "--policy", "PATH"),
@@ -281,6 +283,7 @@ MUST = {name for name in CALLS if name.endswith(("--to", "--output", "--policy",
         "relocate old",
         "relocate new",
     ),
+    "waive --from-review",
     *("identify images", "coverage images", "coverage --base", "checksums images"),
     *("carry reworked", "carry new_base", "review NEW", "explain new", "show image", "show of a revision"),
 }
@@ -371,6 +374,7 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
             "mapping": b'byte_order = "big"\n',
             "base": yard_base(),
             "values": VALUES.encode(),
+            "--from-review": signed_review(yard).encode(),
             "CDFX": changes.encode(),
             # The description is of two bytes alone.
             "image of a description": hex_file({0x30: GOOD[0x30:0x32]}),

@@ -30,10 +30,11 @@ from callint.reporting.review.first_screen import (
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
     "elements", "tables", "columns", "folding", "grid", "overview", "scales", "plots", "scalar", "surface",
-    "pictures", "signing", "sections", "findings", "filter", "list", "modes", "history", "keys", "review",
+    "pictures", "sections", "findings", "signing", "signing_text", "signing_file", "signing_section",
+    "filter", "list", "modes", "history", "keys", "review",
 )  # fmt: skip
 #: The parts of the style in order; "review" has what is printed.
-_STYLES = ("list", "review", "grid", "pictures")
+_STYLES = ("list", "review", "grid", "pictures", "signing")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -97,6 +98,8 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield first_screen.between(document)
     if len(document["images"]) == 1 and (digits := document["images"][0].get("sha256")):
         yield element("p", f"SHA-256 {_digests(digits)}", "between")
+    if policy := document.get("policy"):
+        yield element("p", f"Policy {policy['path']}, SHA-256 {policy['sha256'][:_DIGITS]}", "between")
     if paths := document.get("paths"):
         yield element("p", f"Only images below {' and '.join(paths)}.", "between")
     if diverged := document.get("parted"):
@@ -129,7 +132,8 @@ def _first_screen(document: Json) -> Iterator[str]:
 
 def _digests(digits: Json) -> str:
     """The first digits of the old and the new digest; one if they are equal."""
-    return " → ".join(dict.fromkeys(digest[:_DIGITS] for digest in digits.values()))
+    sides = (digits[side][:_DIGITS] for side in ("old", "new") if side in digits)
+    return " → ".join(dict.fromkeys(sides))
 
 
 def _commit(commit: Json) -> str:
@@ -232,8 +236,12 @@ def _identity(document: Json, image: Json, heading: str) -> Iterator[str]:
     for key, name in (("title", "For"), ("old_title", "Old software")):
         if image.get(key):
             yield _fact(name, image[key])
-    if (digits := image.get("sha256")) and len(document["images"]) > 1:  # of a single image it is at the top
-        yield _fact("SHA-256", _digests(digits))
+    if digits := image.get("sha256"):
+        if len(document["images"]) > 1:  # of a single image it is at the top
+            yield _fact("SHA-256", _digests(digits))
+        for key in ("base", "definition"):
+            if key in digits:
+                yield _fact(f"SHA-256 of the {key}", digits[key][:_DIGITS])
     is_pair = "old" in image and "new" in image
     for identity in image.get("software", []):
         yield _fact(identity["name"].capitalize(), _old_and_new(identity, is_pair))

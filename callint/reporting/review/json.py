@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from callint import __version__, fmt
@@ -71,6 +72,7 @@ def review_document(review: Review) -> dict[str, Any]:
             "new": review.new,
             "revisions": _revisions(review),
             "paths": list(review.paths) or None,
+            "policy": None if review.policy is None else asdict(review.policy),
             "commit": None if review.commit is None else _commit(review.commit),
             **({} if review.course is None else _course(review.course, review)),
             "cautions": list(CAUTIONS),
@@ -190,7 +192,6 @@ def _definition(definition: ReviewedDefinition) -> dict[str, Any]:
 
 def _image(number: int, image: ReviewedImage, ranks: dict[str, int]) -> dict[str, Any]:
     """The entry of an image; ``ranks`` has the rank of the worst finding by table."""
-    digests = (("old", image.sha256.old), ("new", image.sha256.new))
     fields: dict[str, Any] = {
         "id": number,
         "path": image.path,
@@ -200,7 +201,7 @@ def _image(number: int, image: ReviewedImage, ranks: dict[str, int]) -> dict[str
         "state": image.state.value,
         "trouble": image.problem or None,
         "renamed": image.renamed or None,
-        "sha256": {key: digits for key, digits in digests if digits},
+        "sha256": {key: digits for key, digits in asdict(image.sha256).items() if digits},
         "software": [],
         "checksums": [],
         "sentences": [],

@@ -36,7 +36,7 @@ function badge(severity, waived = false) {
 }
 
 const numbers = new Intl.NumberFormat("en", { maximumSignificantDigits: 6, useGrouping: false });
-const signed = new Intl.NumberFormat("en", { maximumSignificantDigits: 6, useGrouping: false, signDisplay: "exceptZero" });
+const signedNumbers = new Intl.NumberFormat("en", { maximumSignificantDigits: 6, useGrouping: false, signDisplay: "exceptZero" });
 
 let serial = 0;
 /** An id that no table can have: a table's name begins with a letter, a digit or "_". */

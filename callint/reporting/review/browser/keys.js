@@ -39,6 +39,20 @@ function isInView(section) {
   return bottom > bar.element.offsetHeight + 40 && top < window.innerHeight - 40;
 }
 
+/**
+ * Whether the reader looks at a section: its focused part is in view, or two fifths of it, or it fills two fifths
+ * of the window. Of two sections around the middle of the window, one always does.
+ */
+function isLookedAt(section) {
+  const { article } = section;
+  const upper = bar.element.offsetHeight;
+  const visible = ({ top, bottom }) => Math.min(bottom, window.innerHeight) - Math.max(top, upper);
+  const focused = document.activeElement;
+  if (focused !== article && article.contains(focused) && visible(focused.getBoundingClientRect()) > 0) return true;
+  const area = article.getBoundingClientRect();
+  return visible(area) >= 0.4 * Math.min(area.height, window.innerHeight - upper);
+}
+
 /** The section that the list highlights, or the first one in view. */
 function currentSection() {
   if (pageState.current && !pageState.current.article.hidden) return pageState.current;
@@ -47,8 +61,8 @@ function currentSection() {
 
 /** Moves the highlight when the reader scrolls away from the current section. */
 function followScrolling() {
-  if (!pageState.current || pageState.held || (!pageState.current.article.hidden && isInView(pageState.current))) return;
-  const visible = visibleSections().find(isInView);
+  if (!pageState.current || pageState.held || (!pageState.current.article.hidden && isLookedAt(pageState.current))) return;
+  const visible = visibleSections().find(isLookedAt);
   if (visible) setCurrent(visible);
 }
 
@@ -117,12 +131,18 @@ function setTimes(on) {
   pageState.redrawNear();
 }
 
+/** Ticks the current table if the reader looks at it. */
 function toggleRead() {
   const section = currentSection();
-  if (!section) return;
+  if (!section || !isLookedAt(section)) {
+    bar.status.textContent = "No table is in view: nothing was ticked.";
+    return;
+  }
   section.draw();
   setCurrent(section);
-  section.article.querySelector(".signing input").click();
+  const input = section.article.querySelector(".signing input");
+  input.click();
+  bar.status.textContent = `${section.table.title}: ${input.checked ? "read" : "not read"}.`;
 }
 
 function focusRemark() {

@@ -213,7 +213,7 @@ class Pictures {
   surfaceText(kind) {
     const { table, data } = this;
     if (kind !== "difference") return `${table.title}: ${kind} values as a surface. ${extremesText(table, table.numbers(kind), kind)}`;
-    const [low, high] = data.changeSpan.map((value) => withUnit(signed.format(value), table.data.unit));
+    const [low, high] = data.changeSpan.map((value) => withUnit(signedNumbers.format(value), table.data.unit));
     return `${table.title}: difference of the ${data.outputs ? "outputs" : "values"} as a surface, from ${low} to ${high}. ${changesText(table)}`;
   }
 

@@ -117,7 +117,7 @@ function drawChanges(changes, newXs, x, panels, isScaled) {
   const y = scale(...span, lower.to, lower.from);
   for (const tick of ticksOf(...span, 3)) {
     group.append(draw("line", { x1: plotFrame.left, x2: right, y1: y(tick), y2: y(tick) }));
-    group.append(draw("text", { x: plotFrame.left - 6, y: y(tick) + 3.5, "text-anchor": "end" }, signed.format(tick)));
+    group.append(draw("text", { x: plotFrame.left - 6, y: y(tick) + 3.5, "text-anchor": "end" }, signedNumbers.format(tick)));
   }
   group.append(draw("line", { class: "nought", x1: plotFrame.left, x2: right, y1: y(0), y2: y(0) }));
   const xs = changes.xs && isScaled ? changes.xs : newXs;

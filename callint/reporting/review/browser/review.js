@@ -17,6 +17,7 @@ watchSections();
 drawList();
 drawBar();
 drawFindings();
+drawAcceptances();
 const signing = drawSignOff();
 signing.id = "~signing";
 document.querySelector("main").append(signing);

@@ -1,42 +1,110 @@
-// The reviewer's input: tables read, remarks, a decision. It stays in this browser, under the document's digest.
+// What the reviewer does: parts read, remarks, accepted mistakes, a decision, a signature. It stays in this
+// browser, under the document's digest.
 
 const decisions = { open: "Not decided", agreed: "Agreed", changes: "Changes asked for" };
+/** The shortest reason that a policy accepts for a waiver. */
+const shortestReason = 10;
+const notAnApproval = "Signing says that you read the change and what you decided. It is not an approval by the maker "
+  + "or an authority: their limits, local law and licensed practice decide.";
+
+/** What the reviewer may accept, in the order of reading: mistakes, and findings that belong to none. */
+const points = [
+  ...causes.map((cause) => newPoint(cause, cause.title, cause.findings.map((id) => review.findings[id]), cause.cause)),
+  ...findingsInOrder.filter(({ waiver, cause, severity }) => !waiver && cause === undefined && severity !== "note")
+    .map((finding) => newPoint(finding, pointTitle(finding), [finding])),
+];
+
+function newPoint({ image, source, severity, danger }, title, findings, cause) {
+  return { image, source, severity, danger, title, findings, cause, key: findings[0].fingerprint };
+}
+
+function pointTitle(finding) {
+  return `${[finding.table, finding.place].filter(Boolean).join(" at ") || finding.rule}: ${finding.message}`;
+}
+
+/** The number of mistakes that have no entry, as all of their findings are folded into those of others. */
+const foldedMistakes = review.counts.mistakes - causes.length;
+
+/** The path of the image, definition or policy of a point, finding or table. */
+function pathOf({ image, source }) {
+  return image === undefined ? source ?? "" : review.images[image].path;
+}
+
+/** What is read beside the tables: unexplained bytes, and checksums that changed or are stale. */
+const otherParts = review.images.flatMap((image) => {
+  const unexplained = image.bytes ? image.bytes.changed - image.bytes.explained : 0;
+  const bytes = `${count(unexplained, "byte")} that no definition explains`;
+  const changed = image.checksums.filter(({ old, new: stored, stale }) => stale || old !== stored);
+  return [...(unexplained ? [newPart(image, bytes)] : []), ...changed.map(({ name, old, new: stored, stale }) => {
+    const values = [old, stored].filter(Boolean).join(" → ");
+    return newPart(image, `Checksum ${name}: ${values}${stale ? "; it does not fit the contents" : ""}`, name);
+  })];
+});
+
+/** Bytes, or the checksum of a name. */
+function newPart(image, text, name) {
+  const title = hasSeveralImages ? `${image.path}: ${text}` : text;
+  return { image, title, name, key: name === undefined ? `${image.id} bytes` : `${image.id} checksum ${name}` };
+}
+
+const emptyState = {
+  read: [], parts: [], remarks: {}, cells: {}, accepted: [], reasons: {}, decision: "open", closing: "", name: "",
+  role: "", date: "", signed: false,
+};
 
 /** The reviewer's input so far; stored if the browser lets pages store something. */
 const signOff = {
   storageKey: `callint-review:${review.digest}`,
   isStored: true,
-  read: new Set(),
-  remarks: new Map(),
-  decision: "open",
-  closing: "",
+  /** Called after each change. */
+  listeners: [],
+  /** Called after a file replaced everything: each control shows what it is about. */
+  controls: [],
 
   load() {
     let text;
     try {
       text = window.localStorage.getItem(this.storageKey);
       // Some browsers let a page read but not write.
-      window.localStorage.setItem(this.storageKey, text ?? JSON.stringify(this.state()));
+      window.localStorage.setItem(this.storageKey, text ?? JSON.stringify(emptyState));
     } catch {
       this.isStored = false;
     }
+    this.set(emptyState);
     try {
-      const stored = JSON.parse(text ?? "{}");
-      const [read, remarks] = [new Set(stored.read ?? []), new Map(Object.entries(stored.remarks ?? {}))];
-      [this.read, this.remarks] = [read, remarks];
-      this.decision = Object.hasOwn(decisions, stored.decision ?? "") ? stored.decision : "open";
-      this.closing = String(stored.closing ?? "");
+      this.set({ ...emptyState, ...JSON.parse(text ?? "{}") });
     } catch {
       // The stored text is not from this page.
     }
   },
 
-  state() {
-    const remarks = Object.fromEntries([...this.remarks].filter(([, text]) => text.trim()));
-    return { read: [...this.read], remarks, decision: this.decision, closing: this.closing };
+  set(state) {
+    const texts = (entries) => new Map(Object.entries(entries).map(([key, text]) => [key, String(text)]));
+    const [read, parts, accepted] = [state.read, state.parts, state.accepted].map((keyList) => new Set(keyList));
+    const [remarks, cells, reasons] = [state.remarks, state.cells, state.reasons].map(texts);
+    Object.assign(this, { read, parts, accepted, remarks, cells, reasons });
+    this.decision = Object.hasOwn(decisions, state.decision) ? state.decision : "open";
+    for (const field of ["closing", "name", "role", "date"]) this[field] = String(state[field]);
+    this.signed = state.signed === true;
   },
 
+  state() {
+    const texts = (map) => Object.fromEntries([...map].filter(([, text]) => text.trim()));
+    const { decision, closing, name, role, date, signed } = this;
+    return {
+      read: [...this.read], parts: [...this.parts], accepted: [...this.accepted], remarks: texts(this.remarks),
+      cells: texts(this.cells), reasons: texts(this.reasons), decision, closing, name, role, date, signed,
+    };
+  },
+
+  /** Stores a change, which ends a signature. */
   save() {
+    this.wasSigned = this.signed;
+    this.signed = false;
+    this.store();
+  },
+
+  store() {
     if (this.isStored) {
       try {
         window.localStorage.setItem(this.storageKey, JSON.stringify(this.state()));
@@ -47,7 +115,20 @@ const signOff = {
     for (const listener of this.listeners) listener();
   },
 
-  listeners: [],
+  sign() {
+    this.date = this.day;
+    this.signed = true;
+    this.wasSigned = false;
+    this.store();
+    for (const control of this.controls) control();
+  },
+
+  /** Replaces everything, as a file says it. */
+  replace(state) {
+    this.set(state);
+    this.store();
+    for (const control of this.controls) control();
+  },
 
   get readCount() {
     return tables.filter((table) => this.read.has(table.key)).length;
@@ -56,144 +137,164 @@ const signOff = {
   get progress() {
     return `${this.readCount.toLocaleString("en")} of ${count(tables.length, "table")} read`;
   },
+
+  get unreadTables() {
+    return tables.filter((table) => !this.read.has(table.key));
+  },
+
+  get unreadParts() {
+    return otherParts.filter(({ key }) => !this.parts.has(key));
+  },
+
+  reason(point) {
+    return (this.reasons.get(point.key) ?? "").trim();
+  },
+
+  isAccepted(point) {
+    return this.accepted.has(point.key) && this.reason(point).length >= shortestReason;
+  },
+
+  /** The day that the reviewer gave, or else today. */
+  get day() {
+    const now = new Date();
+    const parts = [now.getFullYear(), now.getMonth() + 1, now.getDate()];
+    return this.date || parts.map((part, n) => String(part).padStart(n ? 2 : 4, "0")).join("-");
+  },
+
+  /** The errors that nobody accepted with a reason, neither here nor by a waiver. */
+  get openErrors() {
+    return points.filter((point) => point.severity === "error" && !this.isAccepted(point));
+  },
+
+  /** What nobody read, as a clause; empty if everything was read. */
+  get unreadText() {
+    const [unread, parts] = [this.unreadTables.length, this.unreadParts.length];
+    return [unread ? `${count(unread, "table")} unread` : "", parts ? `${count(parts, "item")} of bytes and checksums unread` : ""]
+      .filter(Boolean).join(" and ");
+  },
 };
 
-// The review as Markdown
-
-// A text that is the same in every dialect once its emphasis is escaped: no link, mention, issue number or HTML.
-// Hexadecimal digits may be the id of a commit.
-const plainText = /^(?!.*(?::\/\/|www\.|:\w+:|\b[0-9a-f]{7,40}\b|\bGH-))[\p{L}\p{N}_ .,:;%°+()/→"'=?!²³·µ-]*$/u;
-
-/** A stranger's text in one line, as plain text or as code if a dialect could interpret it. */
-function prose(text) {
-  const line = text.split(/\s+/).filter(Boolean).join(" ");
-  const starts = /^(?:[+=-]|\d+[.)])/.test(line); // a list or a heading
-  return plainText.test(line) && !starts ? line.replace(/[_*~]/g, "\\$&") : code(line);
-}
-
-function code(text) {
-  const runs = text.match(/`+/g) ?? [];
-  const fence = "`".repeat(Math.max(0, ...runs.map((run) => run.length)) + 1);
-  const gap = text.startsWith("`") || text.endsWith("`") ? " " : "";
-  return `${fence}${gap}${text}${gap}${fence}`;
-}
-
-function quoted(text, indent) {
-  return text.split("\n").filter((line) => line.trim()).map((line) => `${indent}> ${prose(line)}  `);
-}
-
-/** The decision, the remarks, the tables read and unread, and the open findings. */
-function reviewMarkdown() {
-  const lines = [`### Review of ${prose(review.title)}`, ""];
-  lines.push(`${prose(review.old)} → ${prose(review.new)}, review with the digest ${code(review.digest)}`, "");
-  lines.push(prose(review.verdict), "");
-  lines.push(`**${decisions[signOff.decision]}.** ${signOff.progress}.`, "");
-  if (signOff.decision === "agreed" && signOff.readCount < tables.length) {
-    lines.push(`**Warning: agreed with tables unread, ${signOff.progress}.**`, "");
-  }
-  if (signOff.closing.trim()) lines.push(...quoted(signOff.closing, ""), "");
-  const read = tables.filter((table) => signOff.read.has(table.key));
-  const unread = tables.filter((table) => !signOff.read.has(table.key));
-  if (read.length) lines.push("Read:", "", ...read.flatMap((table) => tableMarkdown(table, "x")), "");
-  if (unread.length) lines.push("Not read:", "", ...unread.flatMap((table) => tableMarkdown(table, " ")), "");
-  if (review.counts.waived) lines.push(`${count(review.counts.waived, "finding")} waived.`, "");
-  const open = findingsInOrder.filter((finding) => !finding.waiver);
-  if (open.length) lines.push("Findings open:", "", ...open.map(findingMarkdown), "");
-  else lines.push("No finding is open.", "");
-  return lines.join("\n");
-}
-
-function tableMarkdown(table, checkMark) {
-  const image = hasSeveralImages ? `${prose(table.image.path)} ` : "";
-  const line = `- [${checkMark}] ${image}**${prose(table.title)}** ${code(table.data.name)}: ${prose(table.data.summary)}`;
-  return [line, ...quoted(signOff.remarks.get(table.key) ?? "", "  ")];
-}
-
-function findingMarkdown(finding) {
-  const image = finding.image === undefined ? finding.source ?? "" : hasSeveralImages ? review.images[finding.image].path : "";
-  const label = [image, finding.table, finding.place].filter(Boolean).join(" ");
-  const place = label ? ` ${prose(label)}:` : "";
-  return `- **${finding.severity}** ${code(finding.rule)}${place} ${prose(finding.message)} (${code(finding.fingerprint)})`;
-}
-
-/** The check box and the remark of one table. */
-function drawSigning(table) {
-  const id = uniqueId("remark");
-  const box = make("input", {
+/** A check box that puts a key into a set. */
+function drawTick(text, keysOf, key) {
+  const input = make("input", {
     type: "checkbox",
     onchange: () => {
-      if (box.checked) signOff.read.add(table.key);
-      else signOff.read.delete(table.key);
+      if (input.checked) signOff[keysOf].add(key);
+      else signOff[keysOf].delete(key);
       signOff.save();
     },
   });
-  box.checked = signOff.read.has(table.key);
-  const remark = make("textarea", {
-    id, rows: 1, maxlength: 4000,
-    oninput: () => {
-      signOff.remarks.set(table.key, remark.value);
-      printed.textContent = remark.value;
-      signOff.save();
-    },
-  });
-  remark.value = signOff.remarks.get(table.key) ?? "";
-  const printed = make("p", { class: "printed" }, remark.value);
-  return make("div", { class: "signing" }, make("label", { class: "tick" }, box, " Read"),
-    make("label", { for: id }, "Remark"), remark, printed);
+  const show = () => {
+    input.checked = signOff[keysOf].has(key);
+  };
+  signOff.controls.push(show);
+  show();
+  return make("label", { class: "tick" }, input, ` ${text}`);
 }
 
-/** The end of the page: the decision, a closing remark, and the review as text. */
-function drawSignOff() {
-  const heading = make("h2", { id: uniqueId("signing") }, "Signing off");
-  const choices = Object.entries(decisions).map(([value, label]) => {
-    const input = make("input", {
-      type: "radio", name: "~decision", value,
-      onchange: () => {
-        signOff.decision = value;
-        signOff.save();
+/** A field for text and its copy for paper. */
+function drawField(read, write, attributes) {
+  const printed = make("p", { class: "printed" });
+  const area = make("textarea", {
+    rows: 1, maxlength: 4000, ...attributes,
+    oninput: () => {
+      write(area.value);
+      printed.textContent = area.value;
+      signOff.save();
+    },
+  });
+  const show = () => {
+    area.value = read();
+    printed.textContent = area.value;
+  };
+  signOff.controls.push(show);
+  show();
+  return { area, printed, show };
+}
+
+/** The check box and the remark of a table, and the remarks on its cells. */
+function drawSigning(table) {
+  const id = uniqueId("remark");
+  const { area, printed } = drawField(() => signOff.remarks.get(table.key) ?? "",
+    (text) => signOff.remarks.set(table.key, text), { id });
+  const own = make("div", { class: "signing" }, drawTick("Read", "read", table.key),
+    make("label", { for: id }, "Remark"), area, printed);
+  return table.size > 1 ? make("div", {}, own, drawCellRemarks(table)) : own;
+}
+
+/** The key of a cell, which is its link too. */
+function cellKey(table, cell) {
+  return `${table.key}/${table.at(cell).join(",")}`;
+}
+
+/** The remarks on the cells of a table, in their order. */
+function cellRemarks(table) {
+  return Array.from({ length: table.size }, (_, cell) => ({ cell, text: signOff.cells.get(cellKey(table, cell)) ?? "" }))
+    .filter(({ text }) => text.trim());
+}
+
+/** A remark on the chosen cell, and the list of all such remarks of the table. */
+function drawCellRemarks(table) {
+  const id = uniqueId("cell-remark");
+  let cell = table.section.chosen;
+  const label = make("label", { for: id });
+  const list = make("ul");
+  const { area, show } = drawField(() => signOff.cells.get(cellKey(table, cell)) ?? "",
+    (text) => {
+      signOff.cells.set(cellKey(table, cell), text);
+      showList();
+    }, { id });
+  const showList = () => {
+    list.replaceChildren(...cellRemarks(table).map(({ cell: other, text }) => make("li", {}, make("a", {
+      href: `#${cellKey(table, other)}`,
+      onclick: (event) => {
+        event.preventDefault();
+        table.section.choose(other, { focus: true });
       },
-    });
-    input.checked = signOff.decision === value;
-    return make("label", {}, input, ` ${label}`);
+    }, table.place(other)), `: ${text}`)));
+  };
+  const follow = () => {
+    cell = table.section.chosen;
+    label.textContent = `Remark on the cell at ${table.place(cell)}`;
+    show();
+    showList();
+  };
+  signOff.controls.push(showList);
+  table.section.article.addEventListener("focusin", (event) => {
+    if (event.target.closest("td")) follow();
   });
-  const id = uniqueId("closing");
-  const closing = make("textarea", {
-    id, rows: 3, maxlength: 8000,
-    oninput: () => {
-      signOff.closing = closing.value;
-      printed.textContent = closing.value;
-      signOff.save();
-    },
-  });
-  closing.value = signOff.closing;
-  const printed = make("p", { class: "printed" }, closing.value);
-  const progress = make("p", { class: "progress" }, signOff.progress);
-  const status = make("p", { class: "status", role: "status" });
-  const text = make("textarea", { class: "markdown", readonly: true, rows: 10, "aria-label": "The review as Markdown", hidden: true });
-  const copy = make("button", { type: "button", class: "copy", onclick: () => copyReview(text, status) }, "Copy review");
-  const storageText = () => (signOff.isStored ? "What you tick and write stays in this browser; the page sends and writes nothing."
-    : "This browser keeps nothing for this page: what you tick and write is gone when it is closed. Copy it first.");
-  const storageNote = make("p", { class: "kept" }, storageText());
-  signOff.listeners.push(() => {
-    progress.textContent = signOff.progress;
-    storageNote.textContent = storageText();
-  });
-  return make("section", { class: "signoff", "aria-labelledby": heading.id }, heading, progress,
-    make("fieldset", {}, make("legend", {}, "Decision"), ...choices),
-    make("label", { for: id }, "Closing remark"), closing, printed,
-    make("p", { class: "signature" }, "Reviewed by, on:"), copy, status, text, storageNote);
+  follow();
+  return make("div", { class: "cell-remarks" }, label, area, list);
 }
 
-async function copyReview(text, status) {
-  text.value = reviewMarkdown();
-  try {
-    await navigator.clipboard.writeText(text.value);
-    text.hidden = true;
-    status.textContent = "Copied as Markdown.";
-  } catch {
-    text.hidden = false;
-    text.focus();
-    text.select();
-    status.textContent = "This browser does not let a page copy: the text below is selected, copy it by hand.";
+/** Lets the reviewer accept each mistake, and each finding that belongs to none, where it is listed. */
+function drawAcceptances() {
+  for (const point of points) {
+    const item = pageState.findingItems[point.findings[0].id];
+    (item.closest(".cause") ?? item).append(drawAcceptance(point));
   }
+}
+
+function drawAcceptance(point) {
+  const id = uniqueId("reason");
+  const note = make("p", { class: "needed", id: `${id}-note` });
+  const { area, printed } = drawField(() => signOff.reasons.get(point.key) ?? "",
+    (text) => signOff.reasons.set(point.key, text), { id, "aria-describedby": note.id });
+  const box = make("div", { class: "acceptance", tabindex: -1 }, drawTick("Accept", "accepted", point.key),
+    make("label", { for: id }, "Remark"), area, printed, note);
+  const show = () => {
+    const isShort = signOff.accepted.has(point.key) && !signOff.isAccepted(point);
+    note.textContent = isShort ? `Accepting needs a reason of ${shortestReason} characters or more.` : "";
+    box.classList.toggle("is-accepted", signOff.isAccepted(point));
+  };
+  signOff.listeners.push(show);
+  point.show = () => {
+    for (let around = box.parentElement; around; around = around.parentElement) {
+      if (around.matches("details")) around.open = true;
+      if (around.matches("li")) around.hidden = false;
+    }
+    box.scrollIntoView({ block: "center" });
+    area.focus({ preventScroll: true });
+  };
+  return box;
 }
