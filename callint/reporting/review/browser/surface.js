@@ -156,7 +156,7 @@ class Surface {
     group.append(draw("line", { class: "height", x1: x, x2: x, y1: bottom, y2: viewpoint.project(...left.corner, 1)[1] }));
     for (const tick of ticksOf(...field.span, 4)) {
       const [, y] = viewpoint.project(...left.corner, this.z(tick));
-      const text = (field.kind === "difference" ? signed : numbers).format(tick);
+      const text = (field.kind === "difference" ? signedNumbers : numbers).format(tick);
       const label = room.place(text, x - 7, y + 3.5, "end");
       if (label) group.append(label, draw("line", { class: "tick", x1: x - 4, x2: x, y1: y, y2: y }));
     }
