@@ -125,6 +125,28 @@ def test_mistakes_are_compact_on_a_phone(at: At, size: tuple[int, int]) -> None:
     assert len(page.run(_BOXES, "#cause-1 > .hint")) == 1
 
 
+# Several images
+
+
+def test_a_count_in_the_matrix_shows_what_it_counts(at: At) -> None:
+    page = at()
+    page.click(".matrix tbody tr:nth-child(3) td:nth-child(5) a")
+    shown = ".outcome .status"
+    assert page.text(shown) == (
+        "disabled protection, boats/petrel.bin: 2 of 10 mistakes, 2 of 23 tables shown."
+    )
+    assert [item.text for item in page.all(".list .path") if item.is_displayed()] == ["boats/petrel.bin"]
+    assert [item.text for item in page.all("main h2") if item.is_displayed()] == [
+        "Mistakes and findings", "Changed tables of boats/petrel.bin", "Signing off",
+    ]  # fmt: skip
+    page.click(".matrix tbody tr:nth-child(2) td:last-child a")
+    assert [box["text"] for box in page.run(_BOXES, ".findings summary")] == ["7 findings waived"]
+    assert len(page.run(_BOXES, ".findings details li")) == 7
+    assert page.text(shown).endswith("7 of 7 waived findings shown.")
+    page.press("f")
+    assert page.text(".toolbar > .status") == "No mistake or open finding matches the filter."
+
+
 # Enlarged
 
 

@@ -129,7 +129,7 @@ def test_a_filter_that_matches_nothing_says_so_and_one_step_clears_it(at: At, wa
         "No table matches the filter.",
     ]
     page.press("f")
-    assert page.text(SAID) == "Nothing matches the filter."
+    assert page.text(SAID) == "No mistake or open finding matches the filter."
     if way == "button":
         page.click(".clear")
     else:
