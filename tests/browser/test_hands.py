@@ -147,6 +147,16 @@ def test_a_count_in_the_matrix_shows_what_it_counts(at: At) -> None:
     assert page.text(".toolbar > .status") == "No mistake or open finding matches the filter."
 
 
+def test_paper_has_everything_that_the_filter_hides(at: At) -> None:
+    page = at("~findings?image=boats%2Fheron.bin&text=zebra")
+    assert page.run(_BOXES, "article.table, .cause, .findings summary") == []
+    page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    shown = page.run(_BOXES, "article.table, .findings .cause, .findings summary")
+    page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert len([box for box in shown if box["text"].startswith(("7 findings waived", "It brings"))]) == 11
+    assert len(shown) == 23 + 10 + 11
+
+
 # Enlarged
 
 

@@ -265,6 +265,12 @@ def test_back_leads_to_the_filter_before(at: At) -> None:
     page.click(".counts .warning a")
     assert page.link == "#~findings?severity=warning"
     few = len(page.all(MISTAKES))
+    page.run("document.querySelectorAll('.cause:not([hidden]) > .place a')[2].focus()")
+    link, scrolled = page.run("return [document.activeElement.hash, scrollY]")
+    page.press(Keys.ENTER)
+    assert page.link == f"{link}?severity=warning"
+    page.chrome.back()
+    page.until(lambda: page.run("return [document.activeElement.hash, scrollY]") == [link, scrolled])
     page.press("/", "rail", Keys.ENTER)
     assert len(page.all(MISTAKES)) < few < 8
     page.chrome.back()
