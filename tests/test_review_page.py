@@ -67,7 +67,7 @@ def links(css: str, made: html.HtmlElement | None = None) -> list[tuple[str, str
     """The text, the target and the filter of each link."""
     found = (tree() if made is None else made).cssselect(f"{css} a")
     return [
-        (" ".join(item.text_content().split()), str(item.get("href")), item.get("data-filter", ""))
+        (" ".join(item.text_content().split()), item.get("href", ""), item.get("data-filter", ""))
         for item in found
     ]
 

@@ -70,8 +70,11 @@ def items(texts: Iterable[str], class_name: str = "") -> Iterator[str]:
         yield "</ul>"
 
 
-def count(class_name: str, number: int, noun: str, target: str = "") -> str:
-    """An amount in the list of counts, with a link to the target unless it is 0."""
+def count(class_name: str, number: int, noun: str, target: str = "", chosen: str = "") -> str:
+    """An amount in the list of counts, with a link to the target unless it is 0.
+
+    ``chosen`` are further attributes of the link as HTML.
+    """
     text, empty = f"<strong>{number:,}</strong> {noun}", " none" if not number else ""
-    content = f'<a href="{target}">{text}</a>' if number and target else text
+    content = f'<a href="{target}"{chosen}>{text}</a>' if number and target else text
     return f'<li class="{class_name}{empty}">{content}</li>'

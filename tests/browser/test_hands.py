@@ -125,6 +125,38 @@ def test_mistakes_are_compact_on_a_phone(at: At, size: tuple[int, int]) -> None:
     assert len(page.run(_BOXES, "#cause-1 > .hint")) == 1
 
 
+# Several images
+
+
+def test_a_count_in_the_matrix_shows_what_it_counts(at: At) -> None:
+    page = at()
+    page.click(".matrix tbody tr:nth-child(3) td:nth-child(5) a")
+    shown = ".outcome .status"
+    assert page.text(shown) == (
+        "disabled protection, boats/petrel.bin: 2 of 10 mistakes, 2 of 23 tables shown."
+    )
+    assert [item.text for item in page.all(".list .path") if item.is_displayed()] == ["boats/petrel.bin"]
+    assert [item.text for item in page.all("main h2") if item.is_displayed()] == [
+        "Mistakes and findings", "Changed tables of boats/petrel.bin", "Signing off",
+    ]  # fmt: skip
+    page.click(".matrix tbody tr:nth-child(2) td:last-child a")
+    assert [box["text"] for box in page.run(_BOXES, ".findings summary")] == ["7 findings waived"]
+    assert len(page.run(_BOXES, ".findings details li")) == 7
+    assert page.text(shown).endswith("7 of 7 waived findings shown.")
+    page.press("f")
+    assert page.text(".toolbar > .status") == "No mistake or open finding matches the filter."
+
+
+def test_paper_has_everything_that_the_filter_hides(at: At) -> None:
+    page = at("~findings?image=boats%2Fheron.bin&text=zebra")
+    assert page.run(_BOXES, "article.table, .cause, .findings summary") == []
+    page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    shown = page.run(_BOXES, "article.table, .findings .cause, .findings summary")
+    page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert len([box for box in shown if box["text"].startswith(("7 findings waived", "It brings"))]) == 11
+    assert len(shown) == 23 + 10 + 11
+
+
 # Enlarged
 
 

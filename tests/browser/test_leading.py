@@ -129,7 +129,7 @@ def test_a_filter_that_matches_nothing_says_so_and_one_step_clears_it(at: At, wa
         "No table matches the filter.",
     ]
     page.press("f")
-    assert page.text(SAID) == "Nothing matches the filter."
+    assert page.text(SAID) == "No mistake or open finding matches the filter."
     if way == "button":
         page.click(".clear")
     else:
@@ -265,6 +265,12 @@ def test_back_leads_to_the_filter_before(at: At) -> None:
     page.click(".counts .warning a")
     assert page.link == "#~findings?severity=warning"
     few = len(page.all(MISTAKES))
+    page.run("document.querySelectorAll('.cause:not([hidden]) > .place a')[2].focus()")
+    link, scrolled = page.run("return [document.activeElement.hash, scrollY]")
+    page.press(Keys.ENTER)
+    assert page.link == f"{link}?severity=warning"
+    page.chrome.back()
+    page.until(lambda: page.run("return [document.activeElement.hash, scrollY]") == [link, scrolled])
     page.press("/", "rail", Keys.ENTER)
     assert len(page.all(MISTAKES)) < few < 8
     page.chrome.back()

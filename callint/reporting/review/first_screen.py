@@ -14,6 +14,7 @@ from urllib.parse import urlencode
 
 from callint import fmt
 from callint.checking.cause_order import Danger
+from callint.reporting import html_page
 from callint.reporting.html_page import class_attribute, element
 
 Json = Mapping[str, Any]
@@ -37,8 +38,12 @@ def short(text: str) -> str:
 
 def link(target: str, content: str, **filters: str) -> str:
     """A link to a place of the page, with a filter; ``content`` is HTML."""
-    chosen = f' data-filter="{escape(urlencode(filters))}"' if filters else ""
-    return f'<a href="#{escape(target)}"{chosen}>{content}</a>'
+    return f'<a href="#{escape(target)}"{_chosen(filters)}>{content}</a>'
+
+
+def _chosen(filters: Mapping[str, str]) -> str:
+    """The attribute of a link for a filter, behind a space; nothing without a filter."""
+    return f' data-filter="{escape(urlencode(filters))}"' if filters else ""
 
 
 def linked_names(text: str, targets: Mapping[str, str]) -> str:
@@ -108,11 +113,11 @@ def verdict(document: Json) -> Iterator[str]:
     yield f'<p class="verdict {worst}">{_linked_counts(document["verdict"], document)}</p>'
     yield '<ul class="counts">'
     mistakes = counts["mistakes"]
-    yield _count("mistakes", mistakes, "mistake" if mistakes == 1 else "mistakes", link_to=_FINDINGS)
+    yield _count("mistakes", mistakes, "mistake" if mistakes == 1 else "mistakes", target=_FINDINGS)
     for severity, plural in SEVERITIES.items():
         number = counts.get(severity, 0)
         yield _count(severity, number, severity if number == 1 else plural, severity=severity)
-    yield _count("waived", counts.get("waived", 0), "waived", link_to=_WAIVED)
+    yield _count("waived", counts.get("waived", 0), "waived", target=_WAIVED)
     yield "</ul>"
 
 
@@ -128,11 +133,8 @@ def _linked_counts(text: str, document: Json) -> str:
     return "".join([*html, escape(text[end:])])
 
 
-def _count(class_name: str, number: int, noun: str, link_to: str = _FINDINGS, **filters: str) -> str:
-    """A count with a link to what it counts; 0 counts nothing that a link could lead to."""
-    text = f"<strong>{number:,}</strong> {noun}"
-    content = link(link_to, text, **filters) if number else text
-    return f'<li class="{class_name}{"" if number else " none"}">{content}</li>'
+def _count(class_name: str, number: int, noun: str, target: str = _FINDINGS, **filters: str) -> str:
+    return html_page.count(class_name, number, noun, f"#{target}", _chosen(filters))
 
 
 # The worst mistakes

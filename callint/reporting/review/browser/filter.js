@@ -104,10 +104,9 @@ function tableMatches(table) {
 /** Hides what does not match, sorts the rest, and says how many are left. */
 function applyFilter() {
   sortItems();
-  const shown = [showEntries("mistake"), showEntries("finding"), showTables()];
-  showEntries("waived");
+  const shown = [showEntries("mistake"), showEntries("finding"), showTables(), showEntries("waived")];
   const totals = [[causes.length, "mistake"], [filter.entries.finding.length, causes.length ? "other finding" : "finding"],
-    [tables.length, "table"]];
+    [tables.length, "table"], [filter.values.state === "waived" && filter.entries.waived.length, "waived finding"]];
   const parts = totals.map(([total, noun], index) => total && `${shown[index].toLocaleString("en")} of ${count(total, noun)}`);
   const text = parts.filter(Boolean).join(", ");
   const isActive = isFiltered();

@@ -37,11 +37,12 @@ function setLink(place, isSamePlace = false) {
     } else {
       route.origins[route.index] = document.activeElement;
       window.history.pushState({ index: route.index + 1 }, "", link);
-      route.index += 1;
     }
   } catch {
     // Some browsers limit the rate, others forbid it for files; the page works without it.
   }
+  // A browser may also ignore what comes too fast.
+  route.index = window.history.state?.index ?? route.index;
 }
 
 /** Goes where a link of the page leads; its filter, if it has one, replaces the current one. */

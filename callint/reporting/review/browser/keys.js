@@ -107,7 +107,7 @@ function stepFinding(step) {
   const shown = stops();
   const amount = shown.length;
   if (!amount) {
-    bar.say(review.findings.length && isFiltered() ? "Nothing matches the filter." : "There is no open finding.");
+    bar.say(review.findings.length && isFiltered() ? "No mistake or open finding matches the filter." : "There is no open finding.");
     return;
   }
   const from = shown.findIndex(({ findings }) => findings.includes(pageState.finding));
