@@ -7,12 +7,14 @@ judged, so that no line hides a point between two breakpoints at which it is bro
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from callint.comparing.relations import (
+    MOST_POINTS,
     Pair,
     Point,
     Ranges,
@@ -24,7 +26,6 @@ from callint.comparing.relations import (
     inputs,
     inverse,
     own_signal,
-    points_needed,
     round_trip,
     slack_of_round_trip,
 )
@@ -69,9 +70,6 @@ def lines_along(
     ``ranges`` limits the relation by signal. None if the two have no such lines, or too many points.
     """
     table, other = pair if is_first else pair[::-1]
-    counts = [{name: len(axis) for name, axis in item.breakpoints.items()} for item in (table, other)]
-    if points_needed("equal", *counts) > MOST_NUMBERS:
-        return None
     if relation.kind == "inverse":
         return _inverse_lines(relation, pair, is_first, signal, ranges)
     merged = merged_breakpoints(pair)
@@ -90,6 +88,8 @@ def lines_along(
     length = len(points[signal]) if signal else 1
     shape = (rows, length, -1)
     full = tuple(len(points[name]) for name in order)
+    if rows * length > MOST_NUMBERS or math.prod(full) > MOST_POINTS:
+        return None
     with np.errstate(over="ignore", invalid="ignore"):
         surplus = np.broadcast_to(excess(relation.kind, pair, places, relation.amount), full).reshape(shape)
     worst = np.where(np.isnan(surplus), -np.inf, surplus).argmax(axis=2)[..., None]
@@ -151,6 +151,9 @@ def _inverse_lines(
     points = {name: table.breakpoints[name] for name in shared}
     rows = len(points[shared[0]]) if shared else 1
     inverted = other.breakpoints[back]
+    # A round trip starts at the breakpoints of both tables.
+    if rows * (len(table.breakpoints[own]) + len(inverted)) > MOST_NUMBERS:
+        return None
     places = grid_points({**points, back: inverted}, (*shared, back))
     at = np.broadcast_to(other.at(places), (*map(len, points.values()), len(inverted))).reshape(rows, -1)
     values = np.broadcast_to(inverted, (rows, len(inverted)))

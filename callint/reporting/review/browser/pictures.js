@@ -1,5 +1,7 @@
 // The pictures of a table: which there are, what they show, and what they say in words.
 
+/** The most points of a surface: more would make turning it slow. */
+const mostPoints = 6400;
 const surfaceTitles = { old: "Old values", new: "New values", difference: "Difference" };
 
 /** The numbers of a table that its pictures use. */
@@ -16,7 +18,8 @@ class PictureData {
         this.baseValues[cell] = base.values[n] ?? NaN;
       });
     }
-    const most = Math.max(0, ...(logged?.cells ?? []));
+    const most = spanOf(logged?.cells ?? [])?.[1];
+    this.mostTime = most;
     this.times = most ? logged.cells.map((share) => share / most) : undefined;
     this.differences = Array.from({ length: table.size }, (_, cell) => {
       if (!table.isChanged(cell)) return table.off("new").has(cell) ? NaN : 0;
@@ -92,7 +95,8 @@ class Pictures {
     this.plots = [];
     this.hasTimes = pageState.times;
     const { kind, nx, ny } = table.data;
-    if (nx > 1 && ny > 1) this.drawTurntable();
+    const isLarge = Math.max(table.size, this.data.changeValues.length) > mostPoints;
+    if (nx > 1 && ny > 1 && !isLarge) this.drawTurntable();
     if (kind === "scalar") this.addPlot("scalar", () => drawScalar(this.table, this.data));
     else if (kind === "curve") this.addPlot("curve", () => this.drawCut("x"));
     else {
@@ -101,7 +105,8 @@ class Pictures {
       }
     }
     this.drawPlots();
-    const note = [this.data.relationsText(), this.data.boundsText()].filter(Boolean).join(" ");
+    const large = isLarge ? "The map has too many cells for surfaces." : "";
+    const note = [large, this.data.relationsText(), this.data.boundsText()].filter(Boolean).join(" ");
     if (note) this.element.append(make("p", { class: "picture-note" }, note));
   }
 
@@ -177,7 +182,7 @@ class Pictures {
   }
 
   timeText(word) {
-    return pageState.times && this.data.times ? ` ${word}: share of the logged time, at most ${percentOf(Math.max(...this.table.data.logged.cells))}.` : "";
+    return pageState.times && this.data.times ? ` ${word}: share of the logged time, at most ${percentOf(this.data.mostTime)}.` : "";
   }
 
   /** A surface of the table: values of one image, or differences at the breakpoints of both images if some moved. */

@@ -225,7 +225,9 @@ class Table {
   /** Whether there is anything to plot. */
   get isPlottable() {
     const { states, bounds, base, relations } = this.data;
-    if (states) return false;
+    const [low, high] = this.span;
+    // Farther apart, numbers cannot be scaled: their difference is infinite.
+    if (states || high - low > 1e300) return false;
     const amount = this.numbers("old").filter(Number.isFinite).length;
     return this.size > 1 ? amount > 1 : amount > 0 && Boolean(bounds ?? base ?? relations);
   }
