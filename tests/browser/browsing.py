@@ -247,8 +247,8 @@ _WAS_CLICKED = "return !arguments[0].isConnected || 'clicked' in arguments[0].da
 _TEXTS = "return [...document.querySelectorAll(arguments[0])].map((one) => one.textContent)"
 #: Without what only screen readers and paper get.
 _VALUES = """
-const rows = ".scroll:not(.beside) tr:has(td[data-cell])";
-return [...document.getElementById(arguments[0]).querySelectorAll(rows)].map((row) =>
+const grid = document.getElementById(arguments[0]).querySelector(".scroll:not(.beside)");
+return [...grid.querySelectorAll("tr:has(td[data-cell])")].map((row) =>
   [...row.querySelectorAll("td")].map((cell) => {
     const copy = cell.cloneNode(true);
     for (const part of copy.querySelectorAll(".aside, .was, .mark, .pin")) part.remove();

@@ -491,12 +491,12 @@ def test_a_link_to_a_table_that_the_filter_hides_shows_it(opened: Opened) -> Non
     assert page.text(".list .status") == ""
 
 
-def test_the_page_draws_only_the_near_ones_of_hundreds_of_tables(opened: Opened) -> None:
+def test_a_link_leads_to_a_cell_among_hundreds_of_tables(opened: Opened) -> None:
     page = opened(many(200))
-    page.until(lambda: page.all("#table_0 table"))
-    assert 1 <= len(page.all("article table")) < 20
     page.run("location.hash = '#table_150/3,2'")
     page.until(lambda: page.run("return document.activeElement.dataset.cell") == "35")
     top = page.run("return document.getElementById('table_150').getBoundingClientRect().top")
     assert -1000 < top < 1000
-    assert page.all("#table_75 table") == []
+    # Pictures are drawn near the window only.
+    page.until(lambda: page.all("#table_150 svg"))
+    assert page.all("#table_75 svg") == []

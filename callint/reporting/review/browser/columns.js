@@ -60,15 +60,16 @@ function breakpointWidth(table, side, index) {
   return pin + mark + Math.max(...texts.map((text) => rulers.bold.width(text)));
 }
 
-/** The width of the header of the rows: its breakpoints, and a name that may break between words. */
+/** The widths of the header of the rows: of its breakpoints, and of a name that may break between words. */
 function headWidths(table) {
   const { data } = table;
-  const breakpoints = data.y ? Array.from({ length: data.ny }, (_, y) => breakpointWidth(table, "y", y)) : [];
-  const names = [...(data.y ? [] : [rowTitle(data)]), ...(data.y ?? data.x ? [axisName(data.y ?? data.x)] : [])];
-  const signal = Math.max(...names.map((name) => rulers.regular.width(name))) + cellRoom.padding;
+  const titles = data.y ? Array.from({ length: data.ny }, (_, y) => breakpointWidth(table, "y", y))
+    : [rulers.bold.width(rowTitle(data))];
+  const axis = data.y ?? data.x;
+  const name = axis ? rulers.regular.width(axisName(axis)) + cellRoom.padding : 0;
   return {
-    points: Math.max(0, ...breakpoints) + cellRoom.padding,
-    signal: Math.min(Math.max(signal, signalRoom.least), signalRoom.most),
+    titles: Math.max(...titles) + cellRoom.padding,
+    name: Math.min(Math.max(name, signalRoom.least), signalRoom.most),
   };
 }
 
@@ -92,7 +93,7 @@ function setColumns(element, { head, cells }) {
     if (x && width === cells[x - 1]) runs.at(-1).amount += 1;
     else runs.push({ width, amount: 1 });
   });
-  const name = `min(${head.signal.toFixed(2)}em, var(--head-most, 100em))`;
-  element.style.setProperty("--head", `max(${head.points.toFixed(2)}em, ${name})`);
+  const name = `min(${head.name.toFixed(2)}em, var(--head-most, 100em))`;
+  element.style.setProperty("--head", `max(${head.titles.toFixed(2)}em, ${name})`);
   element.style.setProperty("--columns", runs.map(({ width, amount }) => `repeat(${amount}, ${width}em)`).join(" "));
 }

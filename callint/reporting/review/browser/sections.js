@@ -328,7 +328,7 @@ function keepPosition(section) {
   const { article } = section;
   const wantedTop = article.getBoundingClientRect().top;
   pageState.releasePosition?.();
-  const until = performance.now() + 800;
+  const start = performance.now();
   const readerEvents = ["wheel", "touchmove", "keydown", "pointerdown"];
   let held = true;
   pageState.held = true;
@@ -343,7 +343,8 @@ function keepPosition(section) {
     if (!held) return;
     const drift = article.getBoundingClientRect().top - wantedTop;
     if (Math.abs(drift) > 1) window.scrollBy(0, drift);
-    if (performance.now() < until) requestAnimationFrame(hold);
+    // The pictures of the neighbours may take longer.
+    if (performance.now() < start + (idleTasks.length ? 5000 : 800)) requestAnimationFrame(hold);
     else release();
   };
   pageState.releasePosition = release;
@@ -404,8 +405,8 @@ function drawRest() {
   let state;
   let due;
   const drawSome = (deadline) => {
-    // What nobody sees need not follow a view that lasts as long as a key is held.
-    if (pageState.viewBefore === undefined) {
+    // What the reader sees goes first; the rest need not follow a view that lasts as long as a key is held.
+    if (!idleTasks.length && pageState.viewBefore === undefined) {
       if (state !== stateOfGrids()) [state, due] = [stateOfGrids(), idleSections().toReversed()];
       while (due.length && deadline.timeRemaining() > 2) due.pop().draw();
       pageState.isDrawingRest = due.length > 0;
