@@ -73,7 +73,7 @@ class WaiveOptions:
 
 
 @click.command()
-@click.argument("findings", nargs=-1, metavar="FINDING...")
+@click.argument("findings", nargs=-1, metavar="[FINDING]...")
 @click.option("--reason", "text", metavar="TEXT", help="Reason for accepting the findings, in one sentence.")
 @click.option(
     "--from-review",

@@ -11,7 +11,7 @@ from markdown_it import MarkdownIt
 
 from tests.browser.browsing import Page
 from tests.browser.conftest import Opened
-from tests.browser.documents import Json, document, image, many, yard
+from tests.browser.documents import Json, document, finding, image, many, smoke_limit, yard
 from tests.running import BAD, make_repository_yard, needs_chromium, valid
 
 pytestmark = needs_chromium
@@ -139,6 +139,7 @@ def test_data_that_another_page_left_in_the_browser_does_no_harm(opened: Opened)
         page.run("localStorage.setItem('callint-review:0123456789abcdef', arguments[0])", left)
         page.open()
         assert page.text(".list .progress") == "0 of 4 tables read"
+        assert page.text(".signature") == "Reviewed by, on:"
         assert page.text(".kept").startswith("What you tick and write stays in this browser")
         assert page.logged("browser") == []
 
@@ -247,6 +248,19 @@ def test_a_change_ends_the_signature(opened: Opened) -> None:
     assert "**Not signed.** Agreed is chosen." in copied(page)
 
 
+def test_the_print_has_the_signature_and_the_reasons(opened: Opened) -> None:
+    made = yard()
+    made["counts"]["mistakes"] = 0
+    page = opened(made)
+    assert "Reviewed by, on:" in page.pdf()
+    accept(page, at=".findings .error")
+    fill_in(page)
+    page.click(".sign")
+    paper = page.pdf()
+    assert f"Accepted: {REASON}" in paper
+    assert "Agreed by Ada Quay, second calibrator, on" in paper
+
+
 def test_the_list_of_what_is_open_leads_there(opened: Opened) -> None:
     page = opened(judged())
     page.click(".signoff .open ul:first-of-type button")
@@ -293,6 +307,29 @@ def test_a_saved_file_brings_everything_back_in_another_browser(opened: Opened, 
     assert page.text(".list .progress") == "0 of 4 tables read"
     read(page, file)
     assert saved(page, tmp_path / "again").read_bytes() == file.read_bytes()
+
+
+def test_a_saved_file_tells_the_images_of_a_page_apart(opened: Opened, tmp_path: Path) -> None:
+    findings = [
+        finding(n, "value/out-of-range", "error", "too high", table="smoke_limit", image=n) for n in (0, 1)
+    ]
+    images = [image(n, path, [smoke_limit()]) for n, path in enumerate(("boats/gull.bin", "boats/heron.bin"))]
+    page = opened(document(images, findings, counts={**yard()["counts"], "mistakes": 0, "error": 2}))
+    box = "return document.getElementById('1.smoke_limit').querySelector('.signing input')"
+    page.until(lambda: page.run("document.getElementById('1.smoke_limit').scrollIntoView();" + box))
+    page.run(f"{box}.click()")
+    page.run("document.querySelectorAll('.acceptance input')[1].click()")
+    page.all(".acceptance textarea")[1].send_keys(REASON)
+    file = saved(page, tmp_path / "saved")
+    data = json.loads(file.read_text("utf-8"))
+    assert data["read"] == [{"image": "boats/heron.bin", "table": "smoke_limit"}]
+    assert [entry["image"] for entry in data["accepted"]] == ["boats/heron.bin"]
+    page.run("localStorage.clear()")
+    page.open()
+    read(page, file)
+    assert page.text(".list .progress") == "1 of 2 tables read"
+    assert saved(page, tmp_path / "again").read_bytes() == file.read_bytes()
+    assert page.texts(".signoff .open button")[0] == "boats/gull.bin: smoke_limit: too high"
 
 
 def test_a_file_of_another_page_or_state_is_refused_and_changes_nothing(

@@ -76,6 +76,7 @@ const signOff = {
     } catch {
       // The stored text is not from this page.
     }
+    this.signed &&= !missing().length;
   },
 
   set(state) {
