@@ -17,12 +17,14 @@ from callint import fmt
 from callint.checking.cause_order import Danger
 from callint.reporting import html_page
 from callint.reporting.html_page import class_attribute, element, items
+from callint.reporting.review.job_card import job_card, sheets_style
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
     "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
-    "review",
+    "print", "review",
 )  # fmt: skip
+_STYLES = ("review", "print")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -48,10 +50,12 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style, script = _resource("review.css"), page_script()
+    style = "".join(_resource(f"{name}.css") for name in _STYLES) + sheets_style(document)
+    script = page_script()
     title = f"{document['title']}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',
+        *job_card(document),
         *_first_screen(document),
         '<div class="desk">',
         *_list(document),

@@ -17,13 +17,6 @@ function whenIdle(task) {
   schedule(runNext);
 }
 
-/** The width of a bold digit of the page's font, relative to the font size. */
-function digitWidth() {
-  const context = document.createElement("canvas").getContext("2d");
-  context.font = `bold 100px ${getComputedStyle(document.body).fontFamily}`;
-  return context.measureText("0").width / 100;
-}
-
 class Section {
   constructor(article, table) {
     this.article = article;
@@ -63,7 +56,6 @@ class Section {
     });
     this.pictures = make("div", { class: "pictures" });
     this.rest.append(...this.drawNotes(), this.scroll, details, this.pictures, ...this.findings(), drawSigning(table));
-    this.setPrintSize();
     this.drawGrid();
     if (table.isPlottable) this.pictures.classList.add(`is-${table.data.kind}`);
     whenIdle(() => {
@@ -141,29 +133,6 @@ class Section {
     if (!findings.length) return [];
     const heading = make("h4", {}, findings.length === 1 ? "Finding" : "Findings");
     return [make("section", { class: "own" }, heading, make("ul", {}, ...findings.map((finding) => drawFinding(finding, this))))];
-  }
-
-  /** Sets the font size for printing, small enough for a wide table to fit. */
-  setPrintSize() {
-    const { data } = this.table;
-    const digit = digitWidth();
-    // Relative to the font size: a cell has its digits, padding, a mark and the letter of a finding.
-    let width = Math.max(data.y ? 7 : 10, ...this.table.breakpoints("y").map((text) => text.length)) * digit + 0.6;
-    for (let x = 0; x < data.nx; x += 1) {
-      let widest = data.x ? this.table.breakpoint("x", x).length * digit : 0;
-      for (let y = 0; y < data.ny; y += 1) {
-        const cell = this.table.cell(x, y);
-        // A decimal point is about half as wide as a digit.
-        const [length] = [this.table.new(cell), this.table.old(cell)].map((text) => text.length - text.includes(".") / 2)
-          .sort((first, second) => second - first);
-        widest = Math.max(widest, length * digit + (this.table.findingsByCell.has(cell) ? 1.2 : 0));
-      }
-      width += widest + 1.25;
-    }
-    // A sheet is 520 points wide; borders have the same width in every font size.
-    const borders = 0.75 * (data.nx + 2) + 4;
-    const size = Math.min(8.5, (520 - borders) / width);
-    this.article.style.setProperty("--print-size", `${size.toFixed(2)}pt`);
   }
 
   td(cell) {
@@ -326,11 +295,4 @@ function watchSections() {
     watcher.observe(article);
   });
   pageState.redrawNear = () => near.forEach((section) => section.draw());
-}
-
-function drawAll() {
-  for (const section of pageState.sections) {
-    section.draw();
-    section.drawPictures();
-  }
 }
