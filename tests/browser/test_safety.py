@@ -11,7 +11,7 @@ import pytest
 from callint.fmt import clean
 from tests.browser.browsing import Page
 from tests.browser.conftest import Opened
-from tests.browser.documents import Json, document, image, listed, many, smoke_limit, yard
+from tests.browser.documents import Json, document, image, smoke_limit, yard
 from tests.running import needs_chromium
 
 pytestmark = needs_chromium
@@ -155,58 +155,6 @@ def test_a_table_may_be_called_like_anything_in_the_page(opened: Opened) -> None
     assert page.texts(".list .progress") == ["1 of 6 tables read"]
     assert page.open().texts(".list .progress") == ["1 of 6 tables read"]
     assert page.logged("browser") == []
-
-
-# Paper
-
-
-def test_the_printed_page_has_all_changed_tables_with_old_and_new_values(opened: Opened) -> None:
-    page = opened(yard())
-    paper = page.pdf()
-    for table in yard()["images"][0]["tables"]:
-        assert f"{table['title']} {table['name']}" in paper
-        assert table["summary"] in paper
-        for value in {*listed(table["old"], 1), *listed(table["new"], 1)}:
-            assert value in paper, (table["name"], value)
-    assert "Remark" in paper
-    for control in ("Filter", "Copy review", "Keys"):
-        assert control not in paper
-
-
-def test_the_printed_page_has_the_remarks(opened: Opened) -> None:
-    page = opened(yard())
-    page.show("smoke_limit").one("#smoke_limit .signing textarea").send_keys("Measured twice")
-    assert "Measured twice" in page.pdf()
-
-
-def test_the_printed_page_has_filtered_and_distant_tables_too(opened: Opened) -> None:
-    page = opened(many(12, nx=8, ny=8))
-    page.press("/")
-    page.press("table_7")
-    paper = page.pdf()
-    assert [f"table_{n}" for n in range(12) if f"Table {n} table_{n}" not in paper] == []
-
-
-def test_a_full_map_fits_the_sheet_with_old_values_as_large_as_new_ones(opened: Opened) -> None:
-    page = opened(many(1, changed=256)).show("table_0")
-    page.screen(703, 1000)  # a sheet of A4 without its margins
-    page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    try:
-        sizes = "const size = (css) => parseFloat(getComputedStyle(document.querySelector(css)).fontSize);"
-        new, old = page.run(f"{sizes} return [size('#table_0 td.changed'), size('#table_0 td .was')]")
-        right = page.run("return document.querySelector('#table_0 table').getBoundingClientRect().right")
-        assert right <= page.run("return document.querySelector('#table_0').getBoundingClientRect().right")
-        assert old == pytest.approx(min(new, 8), abs=0.1)
-    finally:
-        page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-
-
-def test_after_printing_the_view_is_as_before(opened: Opened) -> None:
-    page = opened(yard()).show("smoke_limit")
-    page.press("v")
-    before = page.values("smoke_limit")
-    page.pdf()
-    assert page.values("smoke_limit") == before
 
 
 # Without a script

@@ -31,7 +31,11 @@ _LEGEND = (
     "A is the most frequent calibration of a table in the whole fleet, B the next one, and so on; "
     "a dash means that an image lacks the table."
 )
-_STYLES = ("reporting/review/browser/review.css", "reporting/fleet/browser/fleet.css")
+_STYLES = (
+    "reporting/review/browser/review.css",
+    "reporting/review/browser/print.css",
+    "reporting/fleet/browser/fleet.css",
+)
 
 
 def page(report: FleetReport) -> str:

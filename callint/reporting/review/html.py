@@ -26,15 +26,16 @@ from callint.reporting.review.first_screen import (
     table_key,
     table_targets,
 )
+from callint.reporting.review.job_card import job_card, sheets_style
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
     "elements", "tables", "columns", "folding", "grid", "overview", "scales", "plots", "scalar", "surface",
     "pictures", "sections", "findings", "signing", "signing_text", "signing_file", "signing_section",
-    "filter", "list", "modes", "history", "keys", "review",
+    "filter", "list", "modes", "history", "keys", "print", "review",
 )  # fmt: skip
-#: The parts of the style in order; "review" has what is printed.
-_STYLES = ("list", "review", "grid", "pictures", "signing")
+#: The parts of the style in order.
+_STYLES = ("list", "review", "grid", "pictures", "signing", "print")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -53,10 +54,11 @@ def page(document: Json) -> str:
 
     Equal documents give equal pages, byte for byte.
     """
-    style, script = page_style(), page_script()
+    style, script = page_style() + sheets_style(document), page_script()
     title = f"{short(document['title'])}: review of a calibration change"
     body = [
         '<a class="skip" href="#~tables">Go to the tables</a>',
+        *job_card(document),
         *_first_screen(document),
         '<div class="desk">',
         *_list(document),

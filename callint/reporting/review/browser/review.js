@@ -1,17 +1,5 @@
 // The start of the page.
 
-/** Draws every table with its new values before the page is printed. */
-function preparePrinting() {
-  let viewBefore = pageState.view;
-  window.addEventListener("beforeprint", () => {
-    viewBefore = pageState.view;
-    setView("new");
-    drawAll();
-    for (const item of pageState.findingItems) item.closest("details")?.setAttribute("open", "");
-  });
-  window.addEventListener("afterprint", () => setView(viewBefore));
-}
-
 signOff.load();
 watchSections();
 drawList();

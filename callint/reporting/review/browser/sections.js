@@ -63,7 +63,6 @@ class Section {
     const gridSide = make("div", { class: "grid-side" }, this.grids, details);
     this.rest.append(...this.drawNotes(), ...this.drawOverview(), make("div", { class: "grid-and-pictures" }, gridSide, this.pictureRoom),
       ...this.findings(), drawSigning(table));
-    this.setPrintSize();
     this.showGrids();
     this.showDetails(this.chosen);
   }
@@ -168,29 +167,6 @@ class Section {
     if (!findings.length) return [];
     const heading = make("h4", {}, findings.length === 1 ? "Finding" : "Findings");
     return [make("section", { class: "own" }, heading, make("ul", {}, ...findings.map((finding) => drawFinding(finding, this))))];
-  }
-
-  /** Sets the font size for printing, small enough for a wide table to fit. */
-  setPrintSize() {
-    const { data } = this.table;
-    const { digit } = rulers.bold;
-    // Relative to the font size: a cell has its digits, padding, a mark and the letter of a finding.
-    let width = Math.max(data.y ? 7 : 10, ...this.table.breakpoints("y").map((text) => text.length)) * digit + 0.6;
-    for (let x = 0; x < data.nx; x += 1) {
-      let widest = data.x ? this.table.breakpoint("x", x).length * digit : 0;
-      for (let y = 0; y < data.ny; y += 1) {
-        const cell = this.table.cell(x, y);
-        // A decimal point is about half as wide as a digit.
-        const [length] = [this.table.new(cell), this.table.old(cell)].map((text) => text.length - text.includes(".") / 2)
-          .sort((first, second) => second - first);
-        widest = Math.max(widest, length * digit + (this.table.findingsByCell.has(cell) ? 1.2 : 0));
-      }
-      width += widest + 1.25;
-    }
-    // A sheet is 520 points wide; borders have the same width in every font size.
-    const borders = 0.75 * (data.nx + 2) + 4;
-    const size = Math.min(8.5, (520 - borders) / width);
-    this.article.style.setProperty("--print-size", `${size.toFixed(2)}pt`);
   }
 
   td(cell) {
@@ -414,11 +390,4 @@ function drawRest() {
     if (pageState.isDrawingRest) schedule(drawSome);
   };
   schedule(drawSome);
-}
-
-function drawAll() {
-  for (const section of pageState.sections) {
-    section.draw();
-    section.drawPictures();
-  }
 }
