@@ -85,7 +85,7 @@ function quoted(text, indent) {
 /** The decision, the remarks, the tables read and unread, and the open findings. */
 function reviewMarkdown() {
   const lines = [`### Review of ${prose(review.title)}`, ""];
-  lines.push(`${prose(review.old)} → ${prose(review.new)}, review with the digest ${code(review.digest)}`, "");
+  lines.push(`${prose(sideText("old"))} → ${prose(sideText("new"))}, review with the digest ${code(review.digest)}`, "");
   lines.push(prose(review.verdict), "");
   lines.push(`**${decisions[signOff.decision]}.** ${signOff.progress}.`, "");
   if (signOff.decision === "agreed" && signOff.readCount < tables.length) {
