@@ -132,7 +132,7 @@ def test_a_wide_window_shows_old_and_new_side_by_side_which_scroll_and_mark_toge
     assert old["top"] == new["top"]
     tops = page.run(_ROW_TOPS)
     assert tops[0] == tops[1]
-    page.press("u")
+    page.press("e")
     opened_tops = page.run(_ROW_TOPS)
     assert opened_tops[0] == opened_tops[1]
     assert len(opened_tops[0]) > len(tops[0])
@@ -235,9 +235,9 @@ def test_folded_rows_open_by_a_button_and_by_keys_and_stay_open(opened: Opened) 
     page.press(Keys.ARROW_DOWN)  # into folded rows
     assert page.link == "#fuel/2,14"
     assert shown_rows(page) == [*with_second[:-2], 14, 15, 16, 17, 18, 19]
-    page.press("u")
+    page.press("e")
     assert shown_rows(page) == list(range(20))
-    page.press("u")
+    page.press("e")
     assert shown_rows(page) == [0, 1, 2, 6, 11, 12, 13, 18, 19]
 
 

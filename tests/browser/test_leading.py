@@ -14,6 +14,8 @@ from selenium import webdriver
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.browsing import Page
+from tests.browser.conftest import Opened
+from tests.browser.documents import document, finding, image
 from tests.running import Scratch, needs_chromium, run
 
 pytestmark = needs_chromium
@@ -174,7 +176,7 @@ def test_the_order_is_that_of_check_until_the_reader_sorts(at: At, review: Any) 
     sorted_titles = sorted(titles, key=lambda title: -amounts[title])
     assert page.texts(TITLES) == sorted_titles != titles
     assert page.link == "#~findings?order=findings"
-    page.press(Keys.TAB, "f")
+    page.press(Keys.ESCAPE, "f")
     assert page.text(SAID) == f"Mistake 1 of 8: {sorted_titles[0]}."
     choose(page, "Order", "by name")
     names = page.texts(TABLES)
@@ -233,6 +235,39 @@ def test_the_list_says_what_changed_what_is_wrong_and_what_is_read_and_leads_to_
     assert page.text(".reading .progress") == "16 of 16 tables read"
 
 
+# Many findings, names
+
+
+def test_of_very_many_findings_the_first_hundred_are_shown_and_steps_lead_to_all(opened: Opened) -> None:
+    found = [finding(n, f"a/{n % 2}", "error", f"number {n}") for n in range(130)]
+    page = opened(document([image(0, "boats/heron.bin", [])], found))
+    shown = ".findings li:not([hidden])"
+    assert len(page.all(shown)) == 100
+    assert page.text(".findings button") == "Show 30 more"
+    choose(page, "Rule", "a/1")
+    assert len(page.all(shown)) == 65
+    assert not page.one(".findings button").is_displayed()
+    page.press(Keys.ESCAPE, "F")
+    assert page.text(SAID) == "Finding 130 of 130: number 129."
+    assert len(page.all(shown)) == 130
+    assert page.run(f"{FOCUSED}.dataset.finding") == "129"
+
+
+def test_the_copied_review_names_branch_and_commit(opened: Opened) -> None:
+    """Whoever reads it in a merge request a year later must know which commits it was about."""
+    old, new = "0123456789abcdef" * 2 + "01234567", "fedcba9876543210" * 2 + "fedcba98"
+    revisions = {"old": {"name": "main~3", "commit": old}, "new": {"name": new[:10], "commit": new}}
+    made = document(
+        [image(0, "boats/heron.bin", [])], old="HEAD~3:boats/heron.bin", new=new, revisions=revisions
+    )
+    page = opened(made)
+    page.run("Object.defineProperty(navigator, 'clipboard', {value: undefined})")
+    page.click(".copy")
+    text = page.until(lambda: page.run("return document.querySelector('.markdown').value"))
+    assert f"`main~3:boats/heron.bin (0123456789)` → `{new[:10]}`, review with" in text
+    assert not any(whole in text for whole in (old, new, "HEAD"))
+
+
 # Back and Forward
 
 
@@ -271,7 +306,9 @@ def test_back_leads_to_the_filter_before(at: At) -> None:
     assert page.link == f"{link}?severity=warning"
     page.chrome.back()
     page.until(lambda: page.run("return [document.activeElement.hash, scrollY]") == [link, scrolled])
-    page.press("/", "rail", Keys.ENTER)
+    page.press("/", "rail", Keys.ENTER, "f")
+    assert page.text(SAID).startswith("Mistake 1 of 2 shown: speed_12: ")
+    page.chrome.back()
     assert len(page.all(MISTAKES)) < few < 8
     page.chrome.back()
     page.until(lambda: len(page.all(MISTAKES)) == few)

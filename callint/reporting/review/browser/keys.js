@@ -253,17 +253,20 @@ function showKeys() {
   bar.dialog.showModal();
 }
 
+/** Enter and Escape leave a field of the filter, so that single keys work again; Escape clears the filter. */
+function leaveFilter({ key, target }) {
+  const isField = list.panel.contains(target) && target.matches("input, select");
+  if (key === "Escape" && isFiltered() && !target.closest?.("textarea")) clearFilter();
+  if (isField && (key === "Escape" || key === "Enter")) target.blur();
+}
+
 function listenToKeys() {
   bar.areKeysOn = storedKeysSetting();
   document.addEventListener("scroll", followScrolling, { passive: true });
   drawKeys();
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented || bar.dialog.open) return;
-    if (event.key === "Escape" && isFiltered() && !event.target.closest?.("textarea")) {
-      event.preventDefault();
-      clearFilter();
-      return;
-    }
+    leaveFilter(event);
     if (event.target.closest?.("textarea, select, input:not([type=checkbox]):not([type=radio])")) return;
     const action = keys[event.key];
     if (!action || !(bar.areKeysOn || event.key === "?")) return;

@@ -25,7 +25,7 @@ function quoted(text, indent) {
 /** The decision, the digests, what was accepted, read and remarked, and the open findings. */
 function reviewMarkdown() {
   const lines = [`### Review of ${prose(review.title)}`, ""];
-  lines.push(`${prose(review.old)} → ${prose(review.new)}, review with the digest ${code(review.digest)}`, "");
+  lines.push(`${prose(sideText("old"))} → ${prose(sideText("new"))}, review with the digest ${code(review.digest)}`, "");
   lines.push(...digestsMarkdown(), "", prose(review.verdict), "", ...decisionMarkdown());
   if (signOff.closing.trim()) lines.push(...quoted(signOff.closing, ""), "");
   const part = (heading, entries) => {

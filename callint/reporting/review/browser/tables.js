@@ -5,6 +5,15 @@ const review = JSON.parse(document.querySelector('script[type="application/json"
 const severities = ["error", "warning", "note"];
 const hasSeveralImages = review.images.length > 1;
 
+/** OLD or NEW with the name of its revision and the short id of the commit, as the first screen names it. */
+function sideText(side) {
+  const revision = review.revisions?.[side];
+  if (!revision) return review[side];
+  const [, path] = /^[^:]*(:.*)?$/s.exec(review[side]);
+  const id = revision.commit.slice(0, 10);
+  return `${revision.name}${path ?? ""}${revision.name === id ? "" : ` (${id})`}`;
+}
+
 /** All cells of spans, each a pair of the first cell and the number of cells. */
 function expandSpans(spans) {
   return spans.flatMap(([first, length]) => Array.from({ length }, (_, n) => first + n));
