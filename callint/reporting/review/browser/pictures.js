@@ -2,6 +2,8 @@
 
 /** The most points of a surface: more would make turning it slow. */
 const mostPoints = 6400;
+/** About the height of the pictures of a table below its grid, in pixels. */
+const pictureHeights = { map: 690, curve: 380, scalar: 190 };
 const surfaceTitles = { old: "Old values", new: "New values", difference: "Difference" };
 
 /** The numbers of a table that its pictures use. */

@@ -34,7 +34,7 @@ class Section {
     // A reader who ticks, writes or clicks in a table is at that table.
     article.addEventListener("focusin", () => setCurrent(this));
     // The approximate final height, so that the page does not jump when the section is drawn.
-    const rows = Math.min(table.data.ny, 40) * 27 + (table.isPlottable ? 330 : 0) + table.findings.length * 70 + 300;
+    const rows = Math.min(table.data.ny, 40) * 27 + (table.isPlottable ? pictureHeights[table.data.kind] : 0) + table.findings.length * 70 + 300;
     article.style.setProperty("--height", `${rows}px`);
   }
 
@@ -61,7 +61,7 @@ class Section {
       onmouseover: (event) => this.onHover(event), onmouseleave: () => this.showDetails(this.chosen),
       onkeydown: (event) => this.onKey(event),
     });
-    this.pictureRoom = table.isPlottable ? make("div", { class: `pictures is-${table.data.kind}` }) : "";
+    this.pictureRoom = table.isPlottable ? make("div", { class: `pictures undrawn is-${table.data.kind}` }) : "";
     const gridSide = make("div", { class: "grid-side" }, this.scroll, details);
     this.rest.append(...this.drawNotes(), make("div", { class: "beside" }, gridSide, this.pictureRoom), ...this.findings(), drawSigning(table));
     this.setPrintSize();
