@@ -315,6 +315,47 @@ def test_a_narrow_picture_shows_the_surface_that_the_reader_chooses(opened: Open
     assert not page.one("#wide .choice").is_displayed()
 
 
+def test_what_no_picture_can_show_is_left_out(opened: Opened) -> None:
+    far = table("far", [0.0] * 8, {1: 1.0}, nx=8, bounds=[bound("limit", "above", 1e308)])
+    far["old"] = ["1e308", "-1e308", "0", "not a number", "infinite", "5", "0", "1"]
+    side = 81
+    places = [str(n) for n in range(side)]
+    large = table(
+        "large", [float(n % 50) for n in range(side * side)], {7: 3.0}, nx=side, ny=side,
+        x=axis("a", "Engine speed", "rpm", places), y=axis("b", "Fuel quantity", "mg", places),
+    )  # fmt: skip
+    page = opened(document([image(0, "boats/heron.bin", [far, large])])).show("far")
+    shown(page, "large")
+    assert page.all("#far svg, #large .surface") == []
+    assert len(page.all("#large .plot")) == 2
+    assert page.text("#large .picture-note") == "The map has too many cells for surfaces."
+    assert page.logged("browser") == []
+
+
+def test_breakpoints_that_fall_are_plotted_to_scale(opened: Opened) -> None:
+    falling = axis("a", "Resistance", "ohm", ["2000", "1000", "400", "100"])
+    rows = axis("b", "Fuel quantity", "mg", ["5", "15"])
+    made = table(
+        "sensor", [0.0, 20.0, 60.0, 110.0, 1.0, 21.0, 61.0, 111.0], {1: 25.0}, nx=4, ny=2, x=falling, y=rows
+    )
+    page = shown(opened(document([image(0, "boats/heron.bin", [made])]), width=1900), "sensor")
+    places = path_of(page, "#sensor .cut-x .line.new")[::2]
+    assert places == sorted(places, reverse=True)
+    assert (places[0] - places[1]) / (places[1] - places[2]) == pytest.approx(1000 / 600, rel=0.01)
+    assert "to scale" not in " ".join(page.texts("#sensor figcaption"))
+    # Seen from above, the faces that are drawn first lie at the back, whichever way the surface is turned.
+    turntable = page.one("#sensor .turntable")
+    turntable.send_keys(*[Keys.ARROW_UP] * 10)
+    for _ in range(3):
+        tops = page.run(
+            "const faces = document.querySelectorAll('#sensor .surface.new .face');"
+            "return [...faces].map((face) => face.getBBox().y)"
+        )
+        assert tops == sorted(tops)
+        assert tops[-1] - tops[0] > 2
+        turntable.send_keys(*[Keys.ARROW_RIGHT] * 7)
+
+
 # Scalars, and where pictures stand
 
 

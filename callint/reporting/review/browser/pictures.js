@@ -2,6 +2,8 @@
 
 /** The most points of a surface: more would make turning it slow. */
 const mostPoints = 6400;
+/** About the height of the pictures of a table below its grid, in pixels. */
+const pictureHeights = { map: 690, curve: 380, scalar: 190 };
 const surfaceTitles = { old: "Old values", new: "New values", difference: "Difference" };
 
 /** The numbers of a table that its pictures use. */
@@ -26,9 +28,10 @@ class PictureData {
       const text = table.difference(cell);
       return text === "" ? NaN : Number(text);
     });
-    // Without readable axes, callint cannot say how far the output moved.
+    // Without axes to scale, nobody can say how far the output moved.
     const isMoved = ["x", "y"].some((side) => table.data[side]?.new !== undefined);
-    this.outputs = isMoved ? table.data.outputs : undefined;
+    const isScaled = ["x", "y"].every((side) => ["old", "new"].every((view) => isMonotonic(table.breakpoints(side, view))));
+    this.outputs = isMoved && isScaled ? table.data.outputs : undefined;
     this.isUnknown = isMoved && !this.outputs;
     this.changeValues = this.outputs ? this.outputs.differences.map((value) => value ?? NaN) : this.differences;
     this.changeSpan = spanOf(this.changeValues) ?? [0, 0];
@@ -167,7 +170,7 @@ class Pictures {
   }
 
   describeSurfaces() {
-    const unknown = " callint cannot compute how far the output moved, because an axis cannot be read.";
+    const unknown = " The difference of the outputs is unknown: an axis cannot be read, or has too many breakpoints.";
     this.surfaceCaption.replaceChildren(make("span", { class: "turning" },
       "Old and new have one height scale, the difference its own. A stem leads from the old value of a changed cell; "
       + "ring and lines are at the chosen cell."),

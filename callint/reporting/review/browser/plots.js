@@ -24,7 +24,7 @@ function panelsOf(hasChanges) {
 function drawPlot(plot) {
   const { old, current, span, chosen, changes, others = [], bounds = [], breaks = [], times } = plot;
   const panels = panelsOf(changes);
-  const isScaled = [old.xs, current.xs].every(isRising);
+  const isScaled = [old.xs, current.xs].every(isMonotonic);
   const [oldXs, newXs] = positions(old.xs, current.xs);
   const x = scale(...spanOf([...oldXs, ...newXs]) ?? [0, 1], plotFrame.left + 8, panels.right - 8);
   const y = scale(...span, panels.upper.to, panels.upper.from);
@@ -45,7 +45,7 @@ function drawPlot(plot) {
     inPanel(panels, panels.upper, drawBounds(bounds, span, y, panels), times ? drawTimeBars(newXs, times, x, panels) : "",
       ...lines.map((line) => drawLine(line.xs, line.ys, x, y, line.kind)), ...points,
       ...(isScaled ? breaks.map(([at, value]) => drawCross(x(at), y(value))) : [])),
-    changes ? drawChanges(changes, newXs, x, panels, isScaled) : "",
+    changes ? drawChanges(changes, newXs, x, panels) : "",
     drawNames([...lines.flatMap((line) => endOf(line, x, y)), ...boundLabels(bounds, span, y, panels),
       ...(times ? [{ kind: "logged", name: "time", y: panels.upper.to }] : [])], panels));
 }
@@ -105,7 +105,7 @@ function drawTimeBars(xs, times, x, { upper }) {
 }
 
 /** The differences below the values: bars of cells, or a line over all breakpoints of both images. */
-function drawChanges(changes, newXs, x, panels, isScaled) {
+function drawChanges(changes, newXs, x, panels) {
   const { lower, right } = panels;
   const group = draw("g", { class: "changes" });
   if (changes.note) {
@@ -120,7 +120,7 @@ function drawChanges(changes, newXs, x, panels, isScaled) {
     group.append(draw("text", { x: plotFrame.left - 6, y: y(tick) + 3.5, "text-anchor": "end" }, signedNumbers.format(tick)));
   }
   group.append(draw("line", { class: "nought", x1: plotFrame.left, x2: right, y1: y(0), y2: y(0) }));
-  const xs = changes.xs && isScaled ? changes.xs : newXs;
+  const xs = changes.xs ?? newXs;
   if (changes.xs) group.append(drawLine(xs, changes.ys, x, y, "change"));
   xs.forEach((position, n) => {
     const value = changes.ys[n];

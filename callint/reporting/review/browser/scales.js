@@ -13,20 +13,21 @@ function ticksOf(low, high, most = 5) {
   return ticks;
 }
 
-/** Whether all breakpoints are numbers, each above the one before. */
-function isRising(texts) {
+/** Whether all breakpoints are numbers that only rise, or only fall, so that a picture can show them to scale. */
+function isMonotonic(texts) {
   const values = texts.map(Number);
-  return values.every((value, n) => Number.isFinite(value) && (n === 0 || value > values[n - 1]));
+  const isSorted = (sign) => values.every((value, n) => n === 0 || sign * (value - values[n - 1]) > 0);
+  return values.every(Number.isFinite) && (isSorted(1) || isSorted(-1));
 }
 
-/** Breakpoints of one axis as numbers; as indexes if some are not numbers or do not rise. */
+/** Breakpoints of one axis as numbers; as indexes if some are not numbers, or if they go up and down. */
 function positions(...axes) {
-  return axes.every(isRising) ? axes.map((texts) => texts.map(Number)) : axes.map((texts) => texts.map((_, n) => n));
+  return axes.every(isMonotonic) ? axes.map((texts) => texts.map(Number)) : axes.map((texts) => texts.map((_, n) => n));
 }
 
-/** A note on axes that do not rise in the shown views; "" if all rise. */
+/** A note on axes that the shown views cannot have to scale; "" if there are none. */
 function spacingNote(table, sides, shownViews) {
-  const uneven = sides.filter((side) => !shownViews.every((view) => isRising(table.breakpoints(side, view))));
+  const uneven = sides.filter((side) => !shownViews.every((view) => isMonotonic(table.breakpoints(side, view))));
   const names = uneven.map((side) => table.data[side].signal).join(" and of ");
   return names ? ` The breakpoints of ${names} do not all rise: they stand evenly spaced, not to scale.` : "";
 }

@@ -27,7 +27,7 @@ class Section {
     // A reader who ticks, writes or clicks in a table is at that table.
     article.addEventListener("focusin", () => setCurrent(this));
     // The approximate final height, so that the page does not jump when the section is drawn.
-    const rows = Math.min(table.data.ny, 26) * 28 + (table.isPlottable ? 330 : 0) + table.findings.length * 70 + 300;
+    const rows = Math.min(table.data.ny, 26) * 28 + (table.isPlottable ? pictureHeights[table.data.kind] : 0) + table.findings.length * 70 + 300;
     article.style.setProperty("--height", `${rows}px`);
   }
 
@@ -59,7 +59,7 @@ class Section {
       onkeydown: (event) => this.onKey(event),
     }, this.scroll);
     this.scroll.append(this.grid.draw(pageState.view, pageState.times));
-    this.pictureRoom = table.isPlottable ? make("div", { class: `pictures is-${table.data.kind}` }) : "";
+    this.pictureRoom = table.isPlottable ? make("div", { class: `pictures undrawn is-${table.data.kind}` }) : "";
     const gridSide = make("div", { class: "grid-side" }, this.grids, details);
     this.rest.append(...this.drawNotes(), ...this.drawOverview(), make("div", { class: "grid-and-pictures" }, gridSide, this.pictureRoom),
       ...this.findings(), drawSigning(table));

@@ -40,6 +40,11 @@ class Viewpoint {
   }
 }
 
+/** 1 for positions that rise, -1 for positions that fall. */
+function directionOf(places) {
+  return places[0] <= places.at(-1) ? 1 : -1;
+}
+
 /**
  * One surface over a grid of points.
  *
@@ -80,8 +85,8 @@ class Surface {
    * Faces of no change that follow each other are one element, as they never cover each other.
    */
   drawFaces(points) {
-    const { nx, ny, classOf } = this.field;
-    const [nearX, nearY] = this.viewpoint.near;
+    const { nx, ny, xs, ys, classOf } = this.field;
+    const [nearX, nearY] = this.viewpoint.near.map((near, n) => near * directionOf([xs, ys][n]));
     const order = (length, near) => Array.from({ length: length - 1 }, (_, n) => (near > 0 ? n : length - 2 - n));
     const faces = [];
     let level;
@@ -168,7 +173,8 @@ class Surface {
   drawAxes(room) {
     const [nearX, nearY] = this.viewpoint.near;
     const edges = [
-      { axis: this.field.axes.x, ends: [[-1, nearY], [1, nearY]] }, { axis: this.field.axes.y, ends: [[nearX, -1], [nearX, 1]] },
+      { axis: this.field.axes.x, ends: [-1, 1].map((end) => [end * directionOf(this.field.xs), nearY]) },
+      { axis: this.field.axes.y, ends: [-1, 1].map((end) => [nearX, end * directionOf(this.field.ys)]) },
     ];
     for (const edge of edges) {
       edge.places = edge.ends.map((corner) => this.viewpoint.project(...corner, 0));
