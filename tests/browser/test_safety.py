@@ -175,6 +175,6 @@ def test_without_javascript_the_first_screen_and_the_list_can_be_read(opened: Op
         "118 of 120 explained",
         "callint reports; it does not approve.",
         "3 of 48 cells changed",
-        "drawn by a script, which this browser does not run",
+        "This browser runs no script",
     ):
         assert text in message

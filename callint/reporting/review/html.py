@@ -27,6 +27,7 @@ from callint.reporting.review.first_screen import (
     table_targets,
 )
 from callint.reporting.review.job_card import job_card, sheets_style
+from callint.reporting.review.unscripted import Unscripted, unscripted_findings
 
 #: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
@@ -35,7 +36,7 @@ _SCRIPTS = (
     "filter", "list", "modes", "history", "keys", "print", "review",
 )  # fmt: skip
 #: The parts of the style in order.
-_STYLES = ("list", "review", "grid", "pictures", "signing", "print")
+_STYLES = ("list", "review", "grid", "pictures", "signing", "unscripted", "print")
 _FOLDER = "reporting/review/browser"
 #: The digits of a digest and of the id of a commit that are shown.
 _DIGITS, _SHORT_ID = 16, 10
@@ -440,9 +441,12 @@ def _tables(document: Json) -> Iterator[str]:
     """The heading and the summary of each changed table; the script draws its grid and its pictures."""
     yield '<main id="~tables" tabindex="-1">'
     yield '<div class="toolbar" role="group" aria-label="Steps and view"></div>'
-    yield '<div class="findings" id="~findings"></div>'
-    yield "<noscript><p>Findings, grids and pictures are drawn by a script, which this browser does not run."
+    yield '<div class="findings" id="~findings">'
+    yield from unscripted_findings(document)
+    yield "</div>"
+    yield "<noscript><p>This browser runs no script: each table lists its changed cells in place of its grid."
     yield "</p></noscript>"
+    unscripted = Unscripted()
     for number, image in enumerate(document["images"]):
         tables = image["tables"]
         has_several = len(document["images"]) > 1
@@ -462,6 +466,7 @@ def _tables(document: Json) -> Iterator[str]:
             yield element("p", table["summary"], "summary")
             if table.get("movement"):
                 yield element("p", table["movement"], "movement")
+            yield from unscripted.table(table)
             yield '<div class="rest"></div>'
             yield "</article>"
         yield "</section>"
