@@ -3,18 +3,27 @@
 /** The state of the whole page; `viewBefore` is set while a key shows another view. */
 const pageState = { view: "new", viewBefore: undefined, times: false, beside: false, current: undefined, sections: [] };
 
+/** Calls a function when the browser is idle, or soon all the same; it gets a function that says if time is left. */
+function scheduleIdle(run) {
+  const start = (idle) => {
+    const until = performance.now() + 10;
+    run(() => performance.now() < until || idle?.timeRemaining() > 2);
+  };
+  if (window.requestIdleCallback) window.requestIdleCallback(start, { timeout: 60 });
+  else setTimeout(start, 16);
+}
+
 /** The tasks that run when the browser is idle. */
 const idleTasks = [];
 function whenIdle(task) {
   idleTasks.push(task);
   if (idleTasks.length > 1) return;
-  const schedule = window.requestIdleCallback ?? ((run) => setTimeout(run, 16));
   const runNext = () => {
     idleTasks[0]();
     idleTasks.shift();
-    if (idleTasks.length) schedule(runNext);
+    if (idleTasks.length) scheduleIdle(runNext);
   };
-  schedule(runNext);
+  scheduleIdle(runNext);
 }
 
 class Section {
@@ -377,17 +386,16 @@ function drawRest() {
     return;
   }
   pageState.isDrawingRest = true;
-  const schedule = window.requestIdleCallback ?? ((run) => setTimeout(() => run({ timeRemaining: () => 8 }), 16));
   let state;
   let due;
-  const drawSome = (deadline) => {
+  const drawSome = (hasTime) => {
     // What the reader sees goes first; the rest need not follow a view that lasts as long as a key is held.
     if (!idleTasks.length && pageState.viewBefore === undefined) {
       if (state !== stateOfGrids()) [state, due] = [stateOfGrids(), idleSections().toReversed()];
-      while (due.length && deadline.timeRemaining() > 2) due.pop().draw();
+      while (due.length && hasTime()) due.pop().draw();
       pageState.isDrawingRest = due.length > 0;
     }
-    if (pageState.isDrawingRest) schedule(drawSome);
+    if (pageState.isDrawingRest) scheduleIdle(drawSome);
   };
-  schedule(drawSome);
+  scheduleIdle(drawSome);
 }
