@@ -229,16 +229,26 @@ def test_a_whole_review_works_with_the_keyboard_alone(at: At) -> None:
     page.run("arguments[0].focus()", link)
     page.press(Keys.ENTER)
     assert page.run("return document.activeElement.closest('section').className") == "signoff"
-    page.press(Keys.TAB, Keys.ARROW_RIGHT)
-    assert page.run("return document.activeElement.value") == "agreed"
-    page.press(Keys.TAB, "Fit for the trial")
-    while page.run("return document.activeElement.className") != "copy":
-        before = page.run("return document.activeElement.outerHTML")
-        page.press(Keys.TAB)
-        assert page.run("return document.activeElement.outerHTML") != before
+    tab_to(page, ".signoff input[type=radio]")
+    page.press(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT)
+    assert page.run("return document.activeElement.value") == "changes"
+    page.press(Keys.TAB, "Not fit for the trial")
+    for field, text in (("name", "Ada Quay"), ("role", "second calibrator")):
+        tab_to(page, f".person .{field}")
+        page.press(text)
+    tab_to(page, ".sign")
     page.press(Keys.ENTER)
-    page.until(lambda: page.text(".signoff .status"))
+    assert "Ada Quay" in page.text(".signature")
     assert page.logged("browser") == []
+
+
+def tab_to(page: Page, css: str) -> None:
+    """Press Tab until an element that matches has the focus."""
+    for _ in range(80):
+        page.press(Keys.TAB)
+        if page.run("return document.activeElement.matches(arguments[0])", css):
+            return
+    raise AssertionError(f"Tab does not lead to {css}")
 
 
 #: Whether what has the focus is in the window and the bar does not cover it.

@@ -377,7 +377,7 @@ def test_names_are_not_plotted(opened: Opened) -> None:
 
 
 def test_pictures_stand_beside_the_grid_where_the_window_is_wide(opened: Opened) -> None:
-    page = shown(opened(drawn(), width=1900), "smoke_limit")
+    page = shown(opened(drawn(), width=1580), "smoke_limit")  # wider ones show old and new side by side
     boxes: Any = (
         "return ['.scroll table', '.pictures'].map((css) => {"
         " const box = document.querySelector(`#smoke_limit ${css}`).getBoundingClientRect();"

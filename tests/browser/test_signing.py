@@ -58,6 +58,7 @@ def fill_in(page: Page, decision: str = "agreed") -> None:
 
 
 def accept(page: Page, reason: str = REASON, at: str = "#cause-0") -> None:
+    page.click(f"{at} .acceptance summary")
     page.click(f"{at} .acceptance input")
     page.one(f"{at} .acceptance textarea").send_keys(reason)
 
@@ -398,6 +399,7 @@ def test_a_reviewed_repository_gets_the_waivers_that_the_page_saved(opened: Open
     page = opened(scratch.root / "review.html")
     amount = len(page.all(".acceptance"))
     assert amount
+    page.run("document.querySelectorAll('.acceptance').forEach((details) => { details.open = true; })")
     for tick in page.all(".acceptance input"):
         page.run("arguments[0].click()", tick)
     for area in page.all(".acceptance textarea"):

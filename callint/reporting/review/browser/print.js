@@ -160,7 +160,8 @@ function preparePrinting() {
       section.paper = drawPaper(section.table);
       section.grids.replaceWith(section.paper);
     }
-    opened = pageState.findingItems.map((item) => item.closest("details")).filter((details) => details && !details.open);
+    opened = [...pageState.findingItems.map((item) => item.closest("details")), ...document.querySelectorAll(".acceptance")]
+      .filter((details) => details && !details.open);
     for (const details of opened) details.open = true;
     const decided = document.querySelector(".card .decided");
     if (decided) decided.textContent = `${decisions[signOff.decision]}; ${signOff.progress}.`;

@@ -281,16 +281,18 @@ function drawAcceptance(point) {
   const note = make("p", { class: "needed", id: `${id}-note` });
   const { area, printed } = drawField(() => signOff.reasons.get(point.key) ?? "",
     (text) => signOff.reasons.set(point.key, text), { id, "aria-describedby": note.id });
-  const box = make("div", { class: "acceptance", tabindex: -1 }, drawTick("Accept", "accepted", point.key),
-    make("label", { for: id }, "Remark"), area, printed, note);
+  const fields = make("div", { class: "fields" }, drawTick("Accept", "accepted", point.key), make("label", { for: id }, "Remark"),
+    area, printed, note);
+  const box = make("details", { class: "acceptance" }, make("summary", {}, "Accept or remark"), fields);
   const show = () => {
     const isShort = signOff.accepted.has(point.key) && !signOff.isAccepted(point);
     note.textContent = isShort ? `Accepting needs a reason of ${shortestReason} characters or more.` : "";
     box.classList.toggle("is-accepted", signOff.isAccepted(point));
+    if (signOff.accepted.has(point.key) || signOff.reason(point)) box.open = true;
   };
   signOff.listeners.push(show);
   point.show = () => {
-    for (let around = box.parentElement; around; around = around.parentElement) {
+    for (let around = box; around; around = around.parentElement) {
       if (around.matches("details")) around.open = true;
       if (around.matches("li")) around.hidden = false;
     }
