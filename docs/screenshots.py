@@ -29,7 +29,7 @@ _DAY = "2026-04-08"
 #: Name, link in the page, width and height of the window, and whether it is dark.
 _SHOTS = (
     ("light", "", 1360, 900, False),
-    ("dark", "#rail_pressure_demand/11,9", 1360, 1040, True),
+    ("dark", "#rail_pressure_demand/11,9", 1360, 1540, True),
     ("narrow", "#start_quantity/2,5", 360, 1100, False),
 )
 _COLOURS = 256
