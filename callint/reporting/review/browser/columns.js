@@ -14,7 +14,7 @@ class TextRuler {
     this.context = document.createElement("canvas").getContext("2d");
     this.context.font = `${weight} 100px ${getComputedStyle(document.body).fontFamily}`;
     this.widths = new Map();
-    this.digit = this.measured("0");
+    [this.digit, this.point] = [this.measured("0"), this.measured(".")];
   }
 
   measured(text) {
@@ -25,8 +25,9 @@ class TextRuler {
   /** The width of a text. A page has too many numbers to measure each; their digits are equally wide. */
   width(text) {
     if (!plainNumber.test(text)) return this.measured(text);
-    const others = (/^[+-]/.test(text) ? text[0] : "") + (text.includes(".") ? "." : "");
-    return (text.length - others.length) * this.digit + this.measured(others);
+    const sign = text[0] === "+" || text[0] === "-" ? this.measured(text[0]) : 0;
+    const point = text.includes(".") ? this.point : 0;
+    return (text.length - Boolean(sign) - Boolean(point)) * this.digit + sign + point;
   }
 }
 

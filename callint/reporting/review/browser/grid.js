@@ -14,6 +14,8 @@ class Grid {
   constructor(table, { chosen, folds, onFold, isBeside = false }) {
     Object.assign(this, { table, chosen, folds, onFold, isBeside });
     this.roles = isBeside ? { grid: "table", cell: "cell" } : { grid: "grid", cell: "gridcell" };
+    // Copied for each cell, which is twice as fast as making each.
+    this.blankCell = make("td", { role: this.roles.cell, tabindex: isBeside ? undefined : -1 });
     this.maxShare = Math.max(0, ...(table.data.logged?.cells ?? []));
     this.cells = [];
     this.heads = { x: [], y: [] };
@@ -132,8 +134,9 @@ class Grid {
     const row = make("tr", { role: "row" }, head);
     for (let x = 0; x < data.nx; x += 1) {
       const cell = table.cell(x, y);
-      const td = make("td", { role: this.roles.cell, "data-cell": cell });
-      if (!this.isBeside) td.tabIndex = cell === this.chosen ? 0 : -1;
+      const td = this.blankCell.cloneNode();
+      td.dataset.cell = cell;
+      if (!this.isBeside && cell === this.chosen) td.tabIndex = 0;
       this.cells[cell] = td;
       this.fillCell(cell);
       row.append(td);
@@ -148,7 +151,8 @@ class Grid {
     if (cell === this.chosen) kinds.push("chosen");
     if (cell === this.pointed) kinds.push("pointed");
     td.className = kinds.join(" ");
-    td.replaceChildren(...parts.filter((part) => part !== ""));
+    if (parts.length === 1 && typeof parts[0] === "string") [td.textContent] = parts;
+    else td.replaceChildren(...parts.filter((part) => part !== ""));
   }
 
   choose(cell) {

@@ -70,7 +70,7 @@ class Section {
     this.scroll.append(this.grid.draw(pageState.view, pageState.times));
     this.pictureRoom = table.isPlottable ? make("div", { class: `pictures undrawn is-${table.data.kind}` }) : "";
     const gridSide = make("div", { class: "grid-side" }, this.grids, details);
-    this.rest.append(...this.drawNotes(), ...this.drawOverview(), make("div", { class: "grid-and-pictures" }, gridSide, this.pictureRoom),
+    this.rest.append(...this.drawNotes(), make("div", { class: "grid-and-pictures" }, gridSide, this.pictureRoom),
       ...this.findings(), drawSigning(table));
     this.showGrids();
     this.showDetails(this.chosen);
@@ -86,6 +86,7 @@ class Section {
     this.draw();
     if (this.isNear) return;
     this.isNear = true;
+    this.drawOverview();
     whenIdle(() => {
       this.scrollToChosen();
       this.overview?.show();
@@ -93,13 +94,14 @@ class Section {
     });
   }
 
+  /** Draws the overview if there is none yet: only where a reader is, as making many takes long. */
   drawOverview() {
-    if (!overviewKind(this.table.data)) return [];
+    if (this.overview || !overviewKind(this.table.data)) return;
     this.overview = new Overview(this.table, this.grid, this.scroll, (cell, focus) => {
       this.choose(cell, { focus });
       this.centreChosen();
     });
-    return [this.overview.element];
+    this.grids.before(this.overview.element);
   }
 
   drawNotes() {
@@ -191,6 +193,7 @@ class Section {
   /** Chooses a cell, in all grids, and puts its link into the page's address. */
   choose(cell, { focus = false, link = true } = {}) {
     this.draw();
+    this.drawOverview();
     const row = Math.floor(cell / this.table.data.nx);
     const fold = this.folds.find(({ first, last, isOpen }) => !isOpen && first <= row && row <= last);
     if (fold) this.openFold(fold, true);
@@ -240,6 +243,7 @@ class Section {
   /** Scrolls the table to the top of the window. */
   show({ focus = true, link = true } = {}) {
     this.draw();
+    this.drawOverview();
     setCurrent(this);
     if (link) setLink(this.table.key);
     this.article.scrollIntoView({ block: "start" });
