@@ -66,7 +66,7 @@ def drawn() -> Json:
     }  # fmt: skip
     cut = table(
         "cut", [4250.0], {0: 4550.0}, unit="rpm",
-        bounds=[bound("limit", "above", 4600), bound("guard", "above", 4500), bound("limit", "below", 100)],
+        bounds=[bound("limit", "above", 4600), bound("guard", "above", 4500), bound("limit", "below", -1000)],
     )  # fmt: skip
     plain = table("plain", [4250.0], {0: 4550.0}, unit="rpm")
     return document([image(0, "boats/heron.bin", [bounded, trim, moved, unknown, cut, plain])])
@@ -364,7 +364,7 @@ def test_a_scalar_stands_on_a_scale_with_its_bounds(opened: Opened) -> None:
     assert sorted(page.texts("#cut .scalar .name")) == ["guard", "limit", "new", "old"]
     assert page.one("#cut svg.scalar").get_attribute("aria-label") == (
         "Cut: old 4250 rpm, new 4550 rpm. "
-        "Bounds: limit above 4600 mg; guard above 4500 mg; limit below 100 mg (outside the picture)."
+        "Bounds: limit above 4600 mg; guard above 4500 mg; limit below -1000 mg (outside the picture)."
     )
     page.show("plain")
     assert page.all("#plain svg") == []  # nothing but two numbers

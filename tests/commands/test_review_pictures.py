@@ -17,6 +17,7 @@ from tests.running import (
     Yard,
     edited,
     fuel_cell,
+    make_repository_yard,
     make_yard,
     valid,
     yard_base,
@@ -66,6 +67,15 @@ def test_the_base_is_there_where_it_differs_from_the_old_image(document: Any) ->
     axis = ["800", "1600", "2400", "3200"]
     assert tables["fuel"]["base"] == {"cells": [[5, 1]], "values": [44], "x": axis}
     assert "base" not in tables["overspeed_cut"]  # the old boat has the cut of the base
+
+
+def test_two_revisions_are_drawn_beside_the_base_too(tmp_path: Path) -> None:
+    yard = make_repository_yard(tmp_path / "yard", boat=GOOD)
+    yard.write("boats/boat.bin", edited(GOOD, {fuel_cell(1, 1): u16(460), SMOKE: u16(610)}))
+    yard.commit()
+    tables = tables_of(reviewed(yard, "HEAD~1", "HEAD"))
+    assert tables["fuel"]["base"] == {"cells": [[5, 1]], "values": [44]}
+    assert "base" not in tables["smoke_cap"]  # before this change, the boat had the cap of the base
 
 
 def test_a_review_against_the_base_draws_no_base_beside_it(tmp_path: Path) -> None:

@@ -40,7 +40,8 @@ class PictureData {
   /** The span of the value axis: old and new values, and the base, bounds and related tables that are not far away. */
   get span() {
     const [low, high] = this.table.span;
-    const reach = (high - low) * 0.6 || Math.abs(low) * 0.25 || 1;
+    // Two values need less room than a line; what they are compared with matters more.
+    const reach = (high - low) * (this.table.size === 1 ? 15 : 0.6) || Math.abs(low) * 0.25 || 1;
     const others = this.relations.flatMap(({ x, y }) => [x, y]).flatMap((lines) => lines?.values ?? []);
     const near = [...this.bounds.map(({ value }) => value), ...this.baseValues ?? [], ...others]
       .filter((value) => Number.isFinite(value) && value >= low - reach && value <= high + reach);

@@ -1,6 +1,6 @@
 // A scalar as marks on a scale: old and new value, bounds, the base, related tables.
 
-const scalarFrame = { width: 380, left: 14, right: 14, line: 66, height: 106 };
+const scalarFrame = { width: 380, left: 14, right: 14, line: 80, height: 120 };
 
 /** The picture of a scalar and its caption. */
 function drawScalar(table, data) {
@@ -64,7 +64,7 @@ function drawScalarMark({ kind, value }, x) {
 function drawScalarLabels(marks, x, room) {
   const placed = marks.flatMap(({ name, kind, value }) => {
     const at = x(value);
-    for (const y of [46, 33, 20, 9]) {
+    for (const y of [60, 46, 32, 18]) {
       const label = room.place(name, at, y, "middle", { class: `name ${kind}` });
       if (label) return [{ label, leader: draw("line", { class: "leader", x1: at, x2: at, y1: y + 2, y2: scalarFrame.line - 12 }) }];
     }
