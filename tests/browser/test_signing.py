@@ -156,7 +156,7 @@ def test_the_copied_review_says_what_was_read_remarked_and_found(opened: Opened)
     read, unread = text.split("Not read:")
     assert "- [x] **Smoke limit** `smoke_limit`: 3 of 48 cells changed\n  > Why 62?" in read
     assert "  - at 2200 rpm, 30 mg:\n    > Beside its neighbours?" in read
-    assert "- [x] 2 bytes that no definition explains" in read
+    assert "- [x] 2 bytes that no definition explains, at 0x01F00" in read
     assert re.findall(r"- \[ \] \*\*(.*?)\*\*", unread) == ["Overspeed cut", "Speed trim", "Monitor"]
     assert "- [ ] Checksum calibration: 0x1234 → 0x2345" in unread
     result = unread.split("Findings open:")[1].split("Signing says")[0]
@@ -200,6 +200,22 @@ def test_a_signature_needs_a_decision_a_name_and_a_role(opened: Opened) -> None:
     page = opened(document([image(0, "boats/heron.bin", [])]))
     page.click(".sign")
     assert status(page) == "Not signed. Choose a decision. Your name and role are missing."
+
+
+def test_whoever_asks_for_changes_may_leave_errors_open_but_accepts_none_without_a_reason(
+    opened: Opened,
+) -> None:
+    page = opened(judged())
+    fill_in(page, "changes")
+    page.click("#cause-0 .acceptance input")
+    page.click(".sign")
+    assert status(page) == "Not signed. 1 accepted item without a reason of 10 characters or more."
+    page.click("#cause-0 .acceptance input")
+    page.click(".sign")
+    assert "**Changes asked for** by Ada Quay" in copied(page)
+    assert page.run("return document.querySelector('.acceptance label').textContent").endswith(
+        "Accept: smoke_limit at 2200 rpm: 26.0 → 56.0 mg"
+    )
 
 
 def test_what_is_unread_is_named_before_and_in_the_signature(opened: Opened) -> None:

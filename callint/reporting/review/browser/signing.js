@@ -4,6 +4,8 @@
 const decisions = { open: "Not decided", agreed: "Agreed", changes: "Changes asked for" };
 /** The shortest reason that a policy accepts for a waiver. */
 const shortestReason = 10;
+/** The largest number of addresses of unexplained bytes that are named. */
+const mostAddresses = 4;
 const notAnApproval = "Signing says that you read the change and what you decided. It is not an approval by the maker "
   + "or an authority: their limits, local law and licensed practice decide.";
 
@@ -33,7 +35,9 @@ function pathOf({ image, source }) {
 /** What is read beside the tables: unexplained bytes, and checksums that changed or are stale. */
 const otherParts = review.images.flatMap((image) => {
   const unexplained = image.bytes ? image.bytes.changed - image.bytes.explained : 0;
-  const bytes = `${count(unexplained, "byte")} that no definition explains`;
+  const addresses = image.bytes?.runs.slice(0, mostAddresses).map(({ address }) => address).join(", ");
+  const isCut = image.bytes && image.bytes.runs.length + image.bytes.more > mostAddresses;
+  const bytes = `${count(unexplained, "byte")} that no definition explains, at ${addresses}${isCut ? " and elsewhere" : ""}`;
   const changed = image.checksums.filter(({ old, new: stored, stale }) => stale || old !== stored);
   return [...(unexplained ? [newPart(image, bytes)] : []), ...changed.map(({ name, old, new: stored, stale }) => {
     const values = [old, stored].filter(Boolean).join(" → ");
@@ -176,7 +180,7 @@ const signOff = {
 };
 
 /** A check box that puts a key into a set. */
-function drawTick(text, keysOf, key) {
+function drawTick(text, keysOf, key, spoken = "") {
   const input = make("input", {
     type: "checkbox",
     onchange: () => {
@@ -190,7 +194,7 @@ function drawTick(text, keysOf, key) {
   };
   signOff.controls.push(show);
   show();
-  return make("label", { class: "tick" }, input, ` ${text}`);
+  return make("label", { class: "tick" }, input, ` ${text}`, spoken && spokenText(spoken));
 }
 
 /** A field for text and its copy for paper. */
@@ -218,8 +222,8 @@ function drawSigning(table) {
   const id = uniqueId("remark");
   const { area, printed } = drawField(() => signOff.remarks.get(table.key) ?? "",
     (text) => signOff.remarks.set(table.key, text), { id });
-  const own = make("div", { class: "signing" }, drawTick("Read", "read", table.key),
-    make("label", { for: id }, "Remark"), area, printed);
+  const own = make("div", { class: "signing" }, drawTick("Read", "read", table.key, `: ${table.title}`),
+    make("label", { for: id }, "Remark", spokenText(` on ${table.title}`)), area, printed);
   return table.size > 1 ? make("div", {}, own, drawCellRemarks(table)) : own;
 }
 
@@ -281,9 +285,9 @@ function drawAcceptance(point) {
   const note = make("p", { class: "needed", id: `${id}-note` });
   const { area, printed } = drawField(() => signOff.reasons.get(point.key) ?? "",
     (text) => signOff.reasons.set(point.key, text), { id, "aria-describedby": note.id });
-  const fields = make("div", { class: "fields" }, drawTick("Accept", "accepted", point.key), make("label", { for: id }, "Remark"),
-    area, printed, note);
-  const box = make("details", { class: "acceptance" }, make("summary", {}, "Accept or remark"), fields);
+  const fields = make("div", { class: "fields" }, drawTick("Accept", "accepted", point.key, `: ${point.title}`),
+    make("label", { for: id }, "Remark", spokenText(` on ${point.title}`)), area, printed, note);
+  const box = make("details", { class: "acceptance" }, make("summary", {}, "Accept or remark", spokenText(`: ${point.title}`)), fields);
   const show = () => {
     const isShort = signOff.accepted.has(point.key) && !signOff.isAccepted(point);
     note.textContent = isShort ? `Accepting needs a reason of ${shortestReason} characters or more.` : "";

@@ -20,8 +20,9 @@ function missing() {
   if (signOff.decision === "agreed" && foldedMistakes) {
     sentences.push(`${count(foldedMistakes, "more mistake")} cannot be listed here: settle or waive some, and write the page again.`);
   }
-  const short = points.filter((point) => point.severity !== "error" && signOff.accepted.has(point.key) && !signOff.isAccepted(point));
-  if (short.length) sentences.push(`${count(short.length, "accepted warning")} without a reason of ${shortestReason} characters.`);
+  const isOpen = ({ severity }) => signOff.decision === "agreed" && severity === "error"; // said above
+  const short = points.filter((point) => signOff.accepted.has(point.key) && !signOff.isAccepted(point) && !isOpen(point));
+  if (short.length) sentences.push(`${count(short.length, "accepted item")} without a reason of ${shortestReason} characters or more.`);
   const fields = ["name", "role"].filter((field) => !signOff[field].trim());
   if (fields.length) sentences.push(`Your ${fields.join(" and ")} ${fields.length === 1 ? "is" : "are"} missing.`);
   if (!isDay(signOff.day)) sentences.push("The date is not a day; write YYYY-MM-DD.");
