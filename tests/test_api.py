@@ -513,15 +513,38 @@ def read(shown: Any) -> _Reader:
     return _Reader(shown._repr_html_())
 
 
-def test_a_notebook_shows_changes_as_the_command_line_does(folder: Path) -> None:
+def test_a_notebook_shows_the_grid_of_each_changed_table_and_the_rest_as_the_command_line_does(
+    folder: Path,
+) -> None:
     printed = call("diff", "base.bin", "everything.bin", "--definition", "yard.xml", cwd=folder).stdout
     old, new = callint.read_image("base.bin"), callint.read_image("everything.bin")
     changes = callint.diff(old, new, yard())
-    assert read(changes).text.getvalue() == printed.removesuffix("\n")
-    assert "b" in read(changes).tags
-    fuel = read(changes.tables["fuel"]).text.getvalue().rstrip("\n")
-    assert fuel and fuel in printed
+    shown = changes._repr_html_()
+    for name, change in changes.tables.items():
+        single = change._repr_html_()
+        assert f"<b>{name}</b>" in single
+        assert single in shown
+        assert single.count("<del>") == (change.count if change.flags.size > 1 else 0)
+    rest = _Reader(shown[shown.index("<pre>") :]).text.getvalue()
+    assert rest and printed.endswith(rest + "\n")
     assert read(callint.diff(old, old, yard())).text.getvalue() == "Nothing changed."
+
+
+def test_a_notebook_shows_the_old_value_below_the_new_one() -> None:
+    base, image = callint.read_image("base.bin"), callint.read_image("everything.bin")
+    change = callint.diff(base, image, yard()).tables["fuel"]
+    y, x = (int(index[0]) for index in change.flags.nonzero())
+    old, new = change.old[y, x], change.new[y, x]
+    mark = "▲" if new > old else "▼"
+    assert f"<td><b>{mark} {new:.1f}</b><br><del>{old:.1f}</del></td>" in change._repr_html_()
+
+
+def test_a_notebook_does_not_store_the_grids_of_very_many_cells(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("callint.api.html._MOST_CELLS", 0)
+    base, image = callint.read_image("base.bin"), callint.read_image("everything.bin")
+    changes = callint.diff(base, image, yard())
+    assert "<table>" not in changes._repr_html_()
+    assert ".tables holds the cells" in changes._repr_html_()
 
 
 def test_a_notebook_shows_every_cell_and_breakpoint_of_a_table() -> None:
@@ -553,7 +576,20 @@ def test_strangers_texts_become_no_markup() -> None:
     ]
     for item in shown:
         result = read(item)
-        assert result.tags <= {"table", "caption", "tr", "th", "td", "br", "i", "p", "pre", "b", "span"}
+        assert result.tags <= {
+            "table",
+            "caption",
+            "tr",
+            "th",
+            "td",
+            "br",
+            "i",
+            "p",
+            "pre",
+            "b",
+            "span",
+            "del",
+        }
         assert "\u202e" not in result.text.getvalue()
     assert "<script>\\u202e1</script>" in read(shown[0]).text.getvalue()
 

@@ -62,7 +62,7 @@ class ChangedTable:
         return f"ChangedTable({self.name!r}, {self.count:,} of {self.flags.size:,} cells)"
 
     def _repr_html_(self) -> str:
-        return change_html(self.after.context.definition, self.change)
+        return change_html(self.change, self.after.context)
 
 
 @dataclass(frozen=True, eq=False)

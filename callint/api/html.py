@@ -15,9 +15,13 @@ from callint.comparing.softwares.result import SoftwareChange
 from callint.fmt import clean
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Definition
-from callint.reporting.changes.text import print_changes, print_table_change
+from callint.reporting.changes.text import in_reading_order, print_other_changes
+from callint.reporting.changes.wording import change_parts
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, sentence
+from callint.reporting.review.changed_cells import ChangedCells
+from callint.reporting.review.changed_grid import changed_grid
+from callint.reporting.review.tables import ReviewTables
 from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal_and_unit
 from callint.reporting.terminal import QUIET, StyledLine, Terminal
 from callint.rules.context import CheckContext
@@ -78,20 +82,39 @@ def findings_html(report: Report) -> str:
 
 
 def changes_html(context: CheckContext) -> str:
-    """All changes as ``callint diff`` prints them, with changed cells in bold."""
+    """Each changed table as its grid, then everything else as ``callint diff`` prints it."""
     changes, old, new = context.changes, context.old, context.new
     if changes.is_empty or old is None:
         return "<p>Nothing changed.</p>"
+    tables = ReviewTables(changes, None)
+    parts = []
+    left = _MOST_CELLS
+    for change in in_reading_order(changes):
+        # A notebook stores its HTML, so that only the first tables have grids if very many cells changed.
+        parts.append(_change_html(changes.definition, change, tables, has_grid=left > 0))
+        left -= change.count
     terminal = _HtmlTerminal()
-    print_changes(changes, old.image, new.image, terminal, everything=changes.cells <= _MOST_CELLS)
-    return terminal.html
+    print_other_changes(changes, old.image, new.image, terminal, everything=changes.cells <= _MOST_CELLS)
+    return "".join(parts) + terminal.html
 
 
-def change_html(definition: Definition, change: TableChange) -> str:
-    """The change of one table as ``callint diff`` prints it."""
-    terminal = _HtmlTerminal()
-    print_table_change(definition, change, terminal)
-    return terminal.html
+def change_html(change: TableChange, context: CheckContext) -> str:
+    """The change of one table: what changed, and the grid around the changed cells."""
+    return _change_html(context.definition, change, ReviewTables(context.changes, None))
+
+
+def _change_html(
+    definition: Definition, change: TableChange, tables: ReviewTables, has_grid: bool = True
+) -> str:
+    table = change.table
+    title = f": {table.title} ({table.purpose.value})"
+    summary = "; ".join(change_parts(definition, change, "→"))
+    lead = f"<p><b>{text_html(table.name)}</b>{text_html(title)}<br>{text_html(summary)}</p>"
+    if not table.axes:
+        return lead
+    if not has_grid:
+        return f"{lead}<p>.tables holds the cells.</p>"
+    return lead + changed_grid(ChangedCells(tables.entry(change)), text_html)
 
 
 def software_html(change: SoftwareChange) -> str:
@@ -107,7 +130,7 @@ def software_html(change: SoftwareChange) -> str:
 
 def software_table_html(change: SoftwareChange, table: TableChange) -> str:
     """One table of a comparison of two software versions."""
-    return change_html(change.changes.definition, table)
+    return _change_html(change.changes.definition, table, ReviewTables(change.changes, None))
 
 
 class _HtmlTerminal(Terminal):

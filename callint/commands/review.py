@@ -35,6 +35,7 @@ class ReviewCommandOptions:
     definitions: tuple[str, ...]
     policy: str | None
     form: str
+    fragment_bytes: int | None
 
 
 @click.command()
@@ -58,7 +59,19 @@ class ReviewCommandOptions:
     help="Definition file of the images (default: from the policy); twice for OLD and NEW.",
 )
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
-@click.option("--format", "form", type=click.Choice(["html", "json"]), default="html", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["html", "json", "html-fragment"]),
+    default="html",
+    show_default=True,
+)
+@click.option(
+    "--fragment-bytes",
+    type=click.IntRange(8_000, 10_000_000),
+    metavar="NUMBER",
+    help="Largest size of --format html-fragment, which goes into a comment (default: 60000).",
+)
 @as_options(ReviewCommandOptions)
 def command(options: ReviewCommandOptions) -> int:
     """Write an HTML page that shows a colleague what changed from OLD to NEW, for review before sign-off.
@@ -83,6 +96,8 @@ def command(options: ReviewCommandOptions) -> int:
         raise InputError("--output -: a review needs a file; name one, such as review.html")
     if options.opens and options.form != "html":
         raise click.UsageError("--open works only with --format html.")
+    if options.fragment_bytes is not None and options.form != "html-fragment":
+        raise click.UsageError("--fragment-bytes works only with --format html-fragment.")
     day = None if options.day is None else _day(options.day)
     if len(options.definitions) > 2:
         raise click.UsageError("--definition can be given once, or twice for OLD and NEW.")
@@ -100,7 +115,7 @@ def command(options: ReviewCommandOptions) -> int:
     output = Path(options.output)
     named = [*arguments[:2], *options.definitions, options.policy, options.log]
     inputs = [name for name in named if name is not None]
-    _write(_destination(output, workspace, review, inputs), review, options.form)
+    _write(_destination(output, workspace, review, inputs), review, options)
     if options.opens:
         _open(output)
     return 0
@@ -123,13 +138,17 @@ def _destination(path: Path, workspace: Workspace, review: Review, inputs: list[
     return output(path, workspace, inputs=[*paths, *map(Path, inputs)])
 
 
-def _write(output: Destination, review: Review, form: str) -> None:
+def _write(output: Destination, review: Review, options: ReviewCommandOptions) -> None:
     from callint.reporting.files.atomic_write import replace_file
     from callint.reporting.review.json import document_text, review_document
 
     document = review_document(review)
-    if form == "json":
+    if options.form == "json":
         text = f"{document_text(document)}\n"
+    elif options.form == "html-fragment":
+        from callint.reporting.review.fragment import DEFAULT_BYTES, fragment
+
+        text = fragment(document, options.fragment_bytes or DEFAULT_BYTES)
     else:
         from callint.reporting.review.html import page
 

@@ -1106,3 +1106,25 @@ def test_a_range_of_images_begins_with_the_verdict_for_each(tmp_path: Path) -> N
     first_screen = page.partition('<header class="first">')[2].partition("</header>")[0]
     assert f"{old[:10]}..{new[:10]}" in first_screen
     assert old not in first_screen
+
+
+# A fragment for a comment
+
+
+def test_a_fragment_goes_to_the_file_within_its_limit(yard: Yard) -> None:
+    arguments = ("review", BASE, "boats/auk.bin", "--format", "html-fragment", "--output", "comment.html")
+    sizes = []
+    for limit in ((), ("--fragment-bytes", "8000")):
+        result = yard.call(*arguments, *limit)
+        assert (result.status, result.stdout, result.stderr) == (0, "", "")
+        sizes.append(len((yard.root / "comment.html").read_bytes()))
+    assert sizes[1] <= 8_000 and sizes[0] <= 60_000
+    text = (yard.root / "comment.html").read_text("utf-8")
+    assert reviewed(yard, BASE, "boats/auk.bin")["digest"] in text
+
+
+def test_the_size_of_a_fragment_needs_a_fragment(yard: Yard) -> None:
+    result = yard.call("review", BASE, HERON, "--fragment-bytes", "9000", "--output", "page.html")
+    assert result.status == 2
+    assert "--fragment-bytes works only with --format html-fragment" in result.stderr
+    assert not (yard.root / "page.html").exists()

@@ -56,8 +56,21 @@ def print_changes(
         return
     columns = width(terminal) - len(_INDENT)
     layout = grid_layout(terminal, columns, everything)
-    for change in _in_reading_order(changes):
+    for change in in_reading_order(changes):
         _print_table(changes.definition, change, layout, terminal, logged)
+    print_other_changes(changes, old, new, terminal, everything, logged)
+
+
+def print_other_changes(
+    changes: ChangeSet,
+    old: Image,
+    new: Image,
+    terminal: Terminal,
+    everything: bool = False,
+    logged: LogSummary | None = None,
+) -> None:
+    """Print every change outside the cells of tables, and the closing line."""
+    layout = grid_layout(terminal, width(terminal) - len(_INDENT), everything)
     for axis in changes.axes:
         _print_axis(changes, axis, layout, terminal, logged)
     for name, change_text in _small_changes(changes, layout.arrow):
@@ -92,7 +105,7 @@ def grid_layout(terminal: Terminal, columns: int, everything: bool = False) -> G
     )
 
 
-def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
+def in_reading_order(changes: ChangeSet) -> list[TableChange]:
     """Protection first, general last; tables of one purpose in the order of the definition."""
     purposes = list(Purpose)
     return sorted(changes.tables, key=lambda change: purposes.index(change.table.purpose))
@@ -246,7 +259,7 @@ def print_statistics(changes: ChangeSet, terminal: Terminal, logged: LogSummary 
         return
     definition, sign = changes.definition, arrow(terminal)
     rows = []
-    for change in _in_reading_order(changes):
+    for change in in_reading_order(changes):
         y, x = change.largest
         cells = f"{change.count}/{change.changed.size}"
         largest = cell_change(definition, change, y, x, sign)

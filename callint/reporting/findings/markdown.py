@@ -102,10 +102,15 @@ def _hint(finding: Finding) -> str:
     return " ".join([*parts, f"({', '.join(places)})"])
 
 
+def is_plain(text: str) -> bool:
+    """Whether a text in one line is the same in every dialect once its emphasis is escaped."""
+    return _PLAIN.fullmatch(text) is not None
+
+
 def prose(text: str) -> str:
     """A stranger's text as plain text, or as code if a dialect could interpret it."""
     text = " ".join(fmt.clean(text).split())
-    if _PLAIN.fullmatch(text):
+    if is_plain(text):
         return _EMPHASIS.sub(r"\\\1", text)
     longest = max((len(run) for run in re.findall("`+", text)), default=0)
     fence = "`" * (longest + 1)

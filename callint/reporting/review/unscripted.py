@@ -6,14 +6,14 @@ leave out is counted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from html import escape
-from itertools import groupby
 from typing import Any
 
 from callint import fmt
 from callint.reporting.html_page import element
 from callint.reporting.review.changed_cells import LOWERED, RAISED, SWITCHED, ChangedCells
+from callint.reporting.review.changed_grid import row_items
 
 #: The most changed cells that are listed of one table, and of all tables.
 _MOST_OF_TABLE, _MOST_CELLS = 64, 14_000
@@ -53,24 +53,14 @@ class Unscripted:
         elif len(shown) == len(cells.cells):  # a picture of some of the changes would mislead
             yield from _heat_map(cells)
         if shown:
-            yield from _rows(cells, shown)
+            yield "<ul>"
+            yield from row_items(cells, shown, escape)
+            yield "</ul>"
         if more := len(cells.cells) - len(shown):
             noun = fmt.count(more, "more changed cell" if shown else "changed cell")
             which = ", each changed less" if shown else ""
             yield f"<p>{noun}{which}: <code>callint diff OLD NEW --all</code> lists them.</p>"
         yield "</div>"
-
-
-def _rows(cells: ChangedCells, shown: Sequence[int]) -> Iterator[str]:
-    """The changed cells as old and new value, a row of the table in a line."""
-    yield "<ul>"
-    for row, members in groupby(shown, key=lambda cell: cell // cells.nx):
-        texts = [
-            f"{cells.place('x', cell % cells.nx)}: {cells.old[cell]} → {cells.new[cell]}" for cell in members
-        ]
-        lead = f"<b>{escape(cells.place('y', row))}</b> " if cells.ny > 1 else ""
-        yield f"<li>{lead}{escape('; '.join(texts))}</li>"
-    yield "</ul>"
 
 
 # Pictures
