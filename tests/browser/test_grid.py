@@ -27,12 +27,16 @@ def map_of(nx: int, ny: int, changed: dict[int, float], name: str = "fuel", **mo
 
 
 def folding() -> Json:
-    """A map of 20 rows, in which a change, a finding, and an operating range keep rows in sight."""
+    """Two maps of 20 rows, in which a change, findings, and an operating range keep rows in sight."""
     y = axis("q_axis", "Fuel quantity", "mg", [str(2 + 2 * n) for n in range(20)], operating=[6, 18])
     made = map_of(6, 20, {6 * 12 + 3: 2000.0}, y=y)
     other = map_of(6, 20, {2: 2000.0}, "other", y={**y, "name": "r_axis"})
-    note = finding(0, "value/out-of-range", "warning", "too much", table="fuel", cell=[1, 2])
-    return document([image(0, "boats/heron.bin", [joined(made), joined(other)])], [note])
+    places = [("fuel", 2), ("other", 12), ("other", 9)]
+    findings = [
+        finding(number, "value/out-of-range", "warning", "too much", table=name, cell=[1, row])
+        for number, (name, row) in enumerate(places)
+    ]
+    return document([image(0, "boats/heron.bin", [joined(made), joined(other)])], findings)
 
 
 def shown_rows(page: Page, name: str = "fuel") -> list[int]:
@@ -218,7 +222,7 @@ def test_runs_of_unchanged_rows_fold_to_a_line_with_their_number_and_breakpoints
         "rows 30 to 36 mg: 4 unchanged",
     ]
     page.show("other")
-    assert shown_rows(page, "other") == [0, 1, 6, 18, 19]
+    assert shown_rows(page, "other") == [0, 1, 6, 7, 8, 9, 10, 11, 12, 18, 19]
 
 
 def test_folded_rows_open_by_a_button_and_by_keys_and_stay_open(opened: Opened) -> None:
