@@ -498,5 +498,5 @@ def test_a_link_leads_to_a_cell_among_hundreds_of_tables(opened: Opened) -> None
     top = page.run("return document.getElementById('table_150').getBoundingClientRect().top")
     assert -1000 < top < 1000
     # Pictures are drawn near the window only.
-    page.until(lambda: page.all("#table_150 svg"))
-    assert page.all("#table_75 svg") == []
+    page.until(lambda: page.all("#table_150 .pictures svg"))
+    assert page.all("#table_75 .pictures svg") == []

@@ -35,7 +35,7 @@ def job_card(document: Json) -> Iterator[str]:
     yield '<p class="decided"></p>'
     yield "<dl>"
     for role in ("Changed by, on", "Reviewed by, on", "Flashed by, on"):
-        yield f'<div class="sign"><dt>{role}</dt><dd></dd></div>'
+        yield f'<div class="to-sign"><dt>{role}</dt><dd></dd></div>'
     yield "</dl>"
     yield "<p>The sheets behind this card carry the same document digest.</p>"
     yield "</section>"

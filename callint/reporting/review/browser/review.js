@@ -1,5 +1,6 @@
 // The start of the page.
 
+for (const part of document.querySelectorAll(".unscripted")) part.remove();
 signOff.load();
 watchSections();
 drawList();
