@@ -90,6 +90,20 @@ def test_every_count_and_name_of_the_first_screen_leads_to_what_it_means() -> No
     assert links(".fact.waived") == [("Overspeed cut", "#overspeed_cut", "")]
 
 
+def test_what_the_verdict_counts_leads_to_the_first_image_that_has_it() -> None:
+    demand = {**smoke_limit(), "purpose": "demand"}
+    images = [image(n, f"boats/{n}.bin", [made]) for n, made in enumerate((demand, smoke_limit()))]
+    verdict = "3 new mistakes, 1 disables a protection. 1 protection table changed. 1 image was added."
+    assert links(".verdict", html.fromstring(text_of(document(images, verdict=verdict)))) == [
+        ("3 new mistakes", "#~findings", ""),
+        ("1 disables a protection", "#~findings", "danger=disabled+protection"),
+        ("1 protection table", "#~image-1", "purpose=protection"),
+        ("1 image was added", "#~images", ""),
+    ]
+    single = html.fromstring(text_of(document(images[:1], verdict="1 image could not be compared.")))
+    assert links(".verdict", single) == []
+
+
 def test_every_count_in_the_matrix_of_images_leads_to_what_it_counts() -> None:
     images = [image(n, f"boats/{name}.bin", [smoke_limit()]) for n, name in enumerate(("heron", "auk"))]
     found = [

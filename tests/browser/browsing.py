@@ -55,6 +55,7 @@ def chromium(profile: Path) -> Iterator[webdriver.Chrome]:
     chrome = webdriver.Chrome(options=options, service=Service(driver))
     try:
         chrome.set_page_load_timeout(60)
+        chrome.set_script_timeout(120)  # axe takes long on a busy machine
         yield chrome
     finally:
         chrome.quit()

@@ -29,6 +29,8 @@ _MOST_MISTAKES = 5
 SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
 #: The list of mistakes and findings, and the waived findings.
 _FINDINGS, _WAIVED = "~findings", "~waived"
+#: All that the script draws, and the table of images.
+_TABLES, _IMAGES = "~tables", "~images"
 
 
 def short(text: str) -> str:
@@ -95,11 +97,11 @@ _COUNTED: tuple[tuple[str, str, dict[str, str]], ...] = (
     (r"[\d,]+ (?:more|findings?) (?:is|are) waived", _WAIVED, {}),
     (r"[\d,]+ checksums? (?:does|do) not fit", _FINDINGS, {"rule": "image/stale-checksum"}),
     (r"[\d,]+ changed bytes? belongs? to nothing", _FINDINGS, {"rule": "change/unexplained-bytes"}),
-    (r"[\d,]+ protection tables?", "~tables", {"purpose": "protection"}),
-    (r"[\d,]+ emissions tables?", "~tables", {"purpose": "emissions"}),
+    (r"[\d,]+ protection tables?", _TABLES, {"purpose": "protection"}),
+    (r"[\d,]+ emissions tables?", _TABLES, {"purpose": "emissions"}),
     (
         r"[\d,]+ images? (?:could not be compared|was added|were added|was removed|were removed)",
-        "~images",
+        _IMAGES,
         {},
     ),
 )
@@ -129,8 +131,20 @@ def _linked_counts(text: str, document: Json) -> str:
         html.append(escape(text[end : match.start()]))
         end = match.end()
         counted = escape(match[0])
-        html.append(counted if target == "~images" and is_single else link(target, counted, **filters))
+        if target == _TABLES:
+            target = _first_tables(document, filters["purpose"])
+        html.append(counted if target == _IMAGES and is_single else link(target, counted, **filters))
     return "".join([*html, escape(text[end:])])
+
+
+def _first_tables(document: Json, purpose: str) -> str:
+    """The heading of the first image with changed tables of a purpose."""
+    images = (
+        image["id"]
+        for image in document["images"]
+        if any(table["purpose"] == purpose for table in image["tables"])
+    )
+    return next((f"~image-{number}" for number in images), _TABLES)
 
 
 def _count(class_name: str, number: int, noun: str, target: str = _FINDINGS, **filters: str) -> str:
