@@ -114,3 +114,10 @@ def test_after_printing_the_view_is_as_before(opened: Opened) -> None:
     before = page.values("smoke_limit")
     page.pdf()
     assert page.values("smoke_limit") == before
+
+
+def test_only_the_first_tables_have_pictures_on_paper_and_the_others_say_so(opened: Opened) -> None:
+    page = opened(many(62, nx=4, ny=4, changed=1))
+    paper = " ".join(sheets(page))
+    assert paper.count("Only the first 60 tables have pictures on paper.") == 2
+    assert paper.count("the ring is the chosen cell") == 60

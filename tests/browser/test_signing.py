@@ -207,6 +207,7 @@ def test_whoever_asks_for_changes_may_leave_errors_open_but_accepts_none_without
 ) -> None:
     page = opened(judged())
     fill_in(page, "changes")
+    page.click("#cause-0 .acceptance summary")
     page.click("#cause-0 .acceptance input")
     page.click(".sign")
     assert status(page) == "Not signed. 1 accepted item without a reason of 10 characters or more."

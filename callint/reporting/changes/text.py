@@ -86,13 +86,6 @@ def print_other_changes(
         terminal.print(line(text))
 
 
-def print_table_change(definition: Definition, change: TableChange, terminal: Terminal) -> None:
-    """Print the change of one table."""
-    columns = width(terminal) - len(_INDENT)
-    layout = grid_layout(terminal, columns)
-    _print_table(definition, change, layout, terminal, None)
-
-
 def grid_layout(terminal: Terminal, columns: int, everything: bool = False) -> GridLayout:
     """The layout of grids of changes on a terminal; ``columns`` is their width."""
     return GridLayout(

@@ -5,6 +5,8 @@
 const mostCharacters = 144;
 /** A grid with more rows or longer lines is cut to its changes and their neighbours. */
 const mostWholeRows = 24;
+/** The largest number of tables whose pictures are printed: pictures take longer to print than their tables. */
+const mostPictures = 60;
 /** The width of a sheet, and of a character relative to the size of its font. */
 const [sheetPoints, characterWidth] = [520, 0.605];
 
@@ -136,14 +138,15 @@ function leftOutText({ table, rows, columns }) {
 }
 
 /** A table on paper: blocks of columns that fit a sheet, and what is left out. */
-function drawPaper(table) {
+function drawPaper(table, hasPictures) {
   const layout = paperLayout(table);
   const most = Math.max(1, Math.floor((mostCharacters - layout.lead) / layout.width));
   const amount = Math.ceil(layout.columns.length / most);
   const size = Math.ceil(layout.columns.length / amount);
   const blocks = indexesOf(amount).map((number) => drawPaperBlock(layout, layout.columns.slice(number * size, (number + 1) * size)));
   const fontSize = Math.min(8, sheetPoints / (characterWidth * (layout.lead + layout.width * size + 1)));
-  const left = leftOutText(layout);
+  const noPictures = table.isPlottable && !hasPictures ? `Only the first ${mostPictures} tables have pictures on paper.` : "";
+  const left = [leftOutText(layout), noPictures].filter(Boolean).join(" ");
   const paper = make("div", { class: "on-paper" }, ...blocks, left && make("p", { class: "table-note" }, left));
   paper.style.setProperty("--print-size", `${fontSize.toFixed(2)}pt`);
   return paper;
@@ -153,13 +156,14 @@ function drawPaper(table) {
 function preparePrinting() {
   let opened = [];
   window.addEventListener("beforeprint", () => {
-    for (const section of pageState.sections) {
+    pageState.sections.forEach((section, index) => {
       section.draw();
-      section.drawPictures();
+      if (index < mostPictures) section.drawPictures();
+      else section.article.classList.add("without-pictures");
       // Chromium counts hidden cells too when it lays sheets out, so the grids are taken away.
-      section.paper = drawPaper(section.table);
+      section.paper = drawPaper(section.table, index < mostPictures);
       section.grids.replaceWith(section.paper);
-    }
+    });
     opened = [...pageState.findingItems.map((item) => item.closest("details")), ...document.querySelectorAll(".acceptance")]
       .filter((details) => details && !details.open);
     for (const details of opened) details.open = true;
