@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import itertools
 import os
+import stat
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -85,9 +86,10 @@ def _files_below(path: str) -> Iterator[Path]:
     for folder, folders, names in os.walk(path):  # what vanishes meanwhile, or may not be read, is left out
         folders[:] = [name for name in folders if name != ".git"]
         for name in names:
-            file = Path(folder, name)
-            if file.suffix.lower() != ".xml" and not file.is_symlink() and file.is_file():
-                yield file
+            with suppress(OSError, ValueError):
+                # Someone may name the whole disk: one question about each file, in place of three.
+                if not name.lower().endswith(".xml") and stat.S_ISREG(os.lstat(f"{folder}/{name}").st_mode):
+                    yield Path(folder, name)
 
 
 def _images_below(

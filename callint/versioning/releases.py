@@ -37,6 +37,8 @@ from callint.versioning.signatures import Signature
 
 #: The most manifests that are read from one folder or one history, and the largest signature in bytes.
 MOST_MANIFESTS, _MAX_SIGNATURE = 10_000, 64 * 2**10
+#: The most files among which manifests are looked for in one folder, as someone may name the whole disk.
+MOST_FILES = 100_000
 
 
 @dataclass(frozen=True)
@@ -134,11 +136,17 @@ def releases_in_folder(folder: Path, label: str, warn: Callable[[str], None]) ->
     ``warn`` is called with a line about each broken manifest.
     """
     tree = WorkingTree(folder)
-    paths = (path for path in tree.paths() if posixpath.basename(path) == MANIFEST)
-    for count, path in enumerate(paths):
-        if count == MOST_MANIFESTS:
-            warn(f"{label}: callint reads the first {MOST_MANIFESTS:,} manifests only")
+    manifest_count = 0
+    for file_count, path in enumerate(tree.paths()):
+        if file_count == MOST_FILES:
+            warn(f"{label or '.'}: callint looks for releases among the first {MOST_FILES:,} files only")
             return
+        if posixpath.basename(path) != MANIFEST:
+            continue
+        if manifest_count == MOST_MANIFESTS:
+            warn(f"{label or '.'}: callint reads the first {MOST_MANIFESTS:,} manifests only")
+            return
+        manifest_count += 1
         with suppress(OSError, ValueError):
             if tree.sizes([path]).get(path, MAX_MANIFEST + 1) <= MAX_MANIFEST:
                 yield from _read(tree.read, path, posixpath.join(label, path) if label else path, warn)

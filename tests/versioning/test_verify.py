@@ -404,3 +404,15 @@ def test_nothing_is_known_in_a_folder_without_anything(tmp_path: Path) -> None:
 def test_a_base_is_a_version_too(yard: Scratch) -> None:
     (match,) = verify(yard, yard_base())[1]["matches"]
     assert match["image"] == "factory/base.bin"
+
+
+def test_releases_are_looked_for_among_a_bounded_number_of_files(
+    yard: Scratch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(3):
+        yard.write(f"above/{number}", b"")
+    shutil.move(yard.root / "r1", yard.root / "above" / "r1")
+    for most, warnings in ((3, 1), (100, 0)):
+        monkeypatch.setattr("callint.versioning.releases.MOST_FILES", most)
+        said = yard.call("verify", HERON, "--releases", "above").stderr
+        assert said.count(f"above: callint looks for releases among the first {most} files only") == warnings
