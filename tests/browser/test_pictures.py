@@ -338,7 +338,7 @@ def test_breakpoints_that_fall_are_plotted_to_scale(opened: Opened) -> None:
     made = table(
         "sensor", [0.0, 20.0, 60.0, 110.0, 1.0, 21.0, 61.0, 111.0], {1: 25.0}, nx=4, ny=2, x=falling, y=rows
     )
-    page = shown(opened(document([image(0, "boats/heron.bin", [made])]), width=1580), "sensor")
+    page = shown(opened(document([image(0, "boats/heron.bin", [made])]), width=2300), "sensor")
     places = path_of(page, "#sensor .cut-x .line.new")[::2]
     assert places == sorted(places, reverse=True)
     assert (places[0] - places[1]) / (places[1] - places[2]) == pytest.approx(1000 / 600, rel=0.01)

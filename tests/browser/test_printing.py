@@ -120,4 +120,4 @@ def test_only_the_first_tables_have_pictures_on_paper_and_the_others_say_so(open
     page = opened(many(62, nx=4, ny=4, changed=1))
     paper = " ".join(sheets(page))
     assert paper.count("Only the first 60 tables have pictures on paper.") == 2
-    assert paper.count("the ring is the chosen cell") == 60
+    assert paper.count("Difference in mg") == 60
