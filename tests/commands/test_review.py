@@ -663,7 +663,8 @@ def test_the_contents_are_pinned_down(scratch: Scratch) -> None:
     assert set(images["boats/auk.bin"]["sha256"]) == {"new"}
     assert set(images["boats/gull.bin"]["sha256"]) == {"old"}
     page = page_of(scratch, f"first:{HERON}", HERON)
-    first = page.partition('<div class="desk">')[0]
+    card, _, first = page.partition('<div class="desk">')[0].partition('<header class="first">')
+    assert now in card and sha256(GOOD).hexdigest() in card
     assert f"<dd>{sha256(GOOD).hexdigest()[:16]} → {now[:16]}</dd>" in first and now not in first
     assert f"document {embedded(page)['digest']}</p>" in first
 
