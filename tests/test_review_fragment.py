@@ -14,7 +14,8 @@ from tests.browser.documents import axis, document, finding, image, many, table,
 
 #: Common practice, no source: what the sanitizers of the usual servers keep.
 KEPT = {
-    "h3", "p", "b", "br", "ul", "li", "code", "details", "summary", "table", "tr", "th", "td", "del",
+    "h3", "p", "b", "strong", "br", "ul", "li", "code", "details", "summary", "table", "tr", "th", "td",
+    "del",
 }  # fmt: skip
 
 

@@ -54,7 +54,7 @@ def row_items(cells: ChangedCells, shown: Sequence[int], escape: Escape) -> Iter
         texts = [
             f"{cells.place('x', cell % cells.nx)}: {cells.old[cell]} → {cells.new[cell]}" for cell in members
         ]
-        lead = f"<b>{escape(cells.place('y', row))}</b> " if cells.ny > 1 else ""
+        lead = f"<strong>{escape(cells.place('y', row))}</strong> " if cells.ny > 1 else ""
         yield f"<li>{lead}{'; '.join(map(escape, texts))}</li>"
 
 

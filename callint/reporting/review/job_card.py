@@ -16,8 +16,8 @@ from callint.reporting.html_page import element
 
 #: The most mistakes, images, and facts of each kind about an image on the card.
 _MOST_MISTAKES, _MOST_IMAGES, _MOST_FACTS = 8, 6, 3
-#: The most characters of a text on the card, of its verdict, and of the title at the top of each sheet.
-_MOST_CHARACTERS, _MOST_IN_VERDICT, _MOST_IN_TITLE = 100, 500, 60
+#: The most characters of a text on the card, of its verdict and its warning, and of the title of a sheet.
+_MOST_CHARACTERS, _MOST_IN_VERDICT, _MOST_IN_WARNING, _MOST_IN_TITLE = 100, 500, 300, 60
 
 Json = Mapping[str, Any]
 
@@ -28,6 +28,8 @@ def job_card(document: Json) -> Iterator[str]:
     yield element("p", f"Job card: {_cut(document['title'])}", "title")
     subject = [document.get("date"), document["program"], f"document {document['digest']}"]
     yield element("p", " · ".join(filter(None, subject)), "kind")
+    if diverged := document.get("parted"):
+        yield element("p", f"{_cut(diverged['text'], _MOST_IN_WARNING)}.")
     yield element("p", _cut(document["verdict"], _MOST_IN_VERDICT), "verdict-on-card")
     yield from _mistakes(document)
     yield from _identity(document)

@@ -17,6 +17,8 @@ from callint.reporting.review.changed_grid import row_items
 
 #: The most changed cells that are listed of one table, and of all tables.
 _MOST_OF_TABLE, _MOST_CELLS = 64, 14_000
+#: The number of cells that are listed of a table with more changed cells.
+_FEW_CELLS = 5
 #: The most mistakes, findings of a mistake, and findings without a mistake.
 _MOST_CAUSES, _MOST_OF_CAUSE, _MOST_FINDINGS = 60, 6, 60
 #: The largest number of points of a drawn curve.
@@ -45,7 +47,8 @@ class Unscripted:
         cells = ChangedCells(table)
         if not cells.cells or len(cells.old) == 1:
             return
-        shown = cells.most_changed(min(_MOST_OF_TABLE, self._left))
+        most = _MOST_OF_TABLE if len(cells.cells) <= _MOST_OF_TABLE else _FEW_CELLS
+        shown = cells.most_changed(min(most, self._left))
         self._left -= len(shown)
         yield '<div class="unscripted">'
         if cells.ny == 1 and shown:
