@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from callint.comparing.relocation.alignment import AlignedUnit, Alignment, UnitOption
 from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
 from callint.comparing.relocation.result import ItemKind, RelocationEvidence
-from callint.comparing.relocation.settle import SURE, Best, drop_overlaps
+from callint.comparing.relocation.settle import SURE, Best, drop_overlaps, may_be_resized
 from callint.comparing.relocation.stretches import Integers
 from callint.comparing.relocation.units import PlacementUnit, new_shape, resized_unit
 from callint.comparing.relocation.window_likelihood import WindowLikelihood, stretched
@@ -31,6 +31,7 @@ _AROUND, _WIDEST, _MOST_UNITS = 64, 4096, 400
 _LEAST, _LEAST_SMALL = 0.98, 0.95
 #: The logarithms of the prior probabilities that a unit is gone, and that it has a given other size.
 _GONE, _RESIZED = -3.5, -6.5
+_GONE_IN_USE = -8.0
 #: The least probability of a number of points.
 _LEAST_SIZE = 0.98
 #: What a stored count says that is right, and one that is not.
@@ -96,6 +97,7 @@ class _Gaps:
     counts: dict[str, int] = field(init=False, default_factory=dict)
     _kept: list[bool] = field(init=False)
     _fixed: set[str] = field(init=False, default_factory=set)
+    _in_use: set[str] = field(init=False, default_factory=set)
 
     def __post_init__(self) -> None:
         likelihood = self.window.likelihood
@@ -109,7 +111,8 @@ class _Gaps:
         last, shift = -1, 0
         anchors = self._anchors()
         # A table that is kept has axes of the old size, and so has an axis amid other kept bytes.
-        self._fixed = {axis for number in anchors for axis in self.units[number].along if axis}
+        self._in_use = {axis for number in self._kept_tables() for axis in self.units[number].along if axis}
+        self._fixed = self._in_use | {self.units[number].name for number in anchors}
         # The images begin at one place; nothing says where what lies behind the last anchor ends.
         for number in [*anchors, len(self.units)]:
             is_last = number == len(self.units)
@@ -118,6 +121,17 @@ class _Gaps:
             if 0 < number - last - 1 <= _MOST_UNITS and not self._is_kept(gap):
                 yield gap
             last, shift = number, there
+
+    def _kept_tables(self) -> Iterator[int]:
+        """The curves and maps that are kept with distinct content, and nothing beside moved by a whole row."""
+        for number, unit in enumerate(self.units):
+            if (
+                self._kept[number]
+                and unit.axes
+                and self.window.information(unit) >= _HELD
+                and not may_be_resized(number, self.units, self.best, RelocationEvidence.SAME)
+            ):
+                yield number
 
     def _shift(self, number: int) -> int:
         shift = self.best[number][0]
@@ -191,6 +205,7 @@ class _Gaps:
             pointed={n - gap.start: self.pointed[n] for n in numbers if n in self.pointed},
             axes=self._axes,
             fixed=self._fixed | self._placed_elsewhere(gap),
+            in_use=self._in_use,
             counts=self.counts,
         )
         for number, options in zip(numbers, aligner.align(), strict=True):
@@ -288,6 +303,7 @@ class _Aligner:
     pointed: Mapping[int, int]
     axes: dict[str, PlacementUnit]
     fixed: set[str]
+    in_use: set[str]
     counts: dict[str, int]
     _best_resized: dict[int, float] = field(init=False, default_factory=dict)
     doubtful: set[str] = field(init=False, default_factory=set)
@@ -326,11 +342,15 @@ class _Aligner:
             options = self._all_options(self.counts)
             results = self._run(options)
         for number, (unit, forms, shares) in enumerate(zip(self.units, options, results, strict=True)):
-            if unit.kind in _GRIDS and not forms[0].growth and not self._is_kept_at(unit, shares[0]):
+            if self._may_be_resized(unit) and not forms[0].growth and not self._is_kept_at(unit, shares[0]):
                 forms += [self._as_pointed(number, form) for form in self._resized(number, shares[0])]
         if self._best_resized:
             results = self._run(options)
         return [list(zip(forms, shares, strict=True)) for forms, shares in zip(options, results, strict=True)]
+
+    def _may_be_resized(self, unit: PlacementUnit) -> bool:
+        """Whether a unit may have another shape: any table may be on other axes, but a fixed axis may not."""
+        return unit.kind in _GRIDS and (unit.kind is not ItemKind.AXIS or unit.name not in self.fixed)
 
     def _ask(self, axis: str) -> None:
         """Enter another number of points of an axis if it explains the gap better, or the doubt of it."""
@@ -431,8 +451,11 @@ class _Aligner:
         unit = self.units[number]
         behind = self.units[number + 1].at if number + 1 < len(self.units) else self.around[1]
         sizes = {unit.size, behind - unit.at} if 0 < behind - unit.at - unit.size <= _PADDING else {unit.size}
-        share = np.exp(_GONE) / len(sizes)
+        share = np.exp(_GONE_IN_USE if self._is_in_use(unit) else _GONE) / len(sizes)
         return [UnitOption(-size, np.full(len(self.shifts), share), is_gone=True) for size in sizes]
+
+    def _is_in_use(self, unit: PlacementUnit) -> bool:
+        return unit.kind is ItemKind.AXIS and unit.name in self.in_use
 
     def is_better_resized(self, number: int, shift: int) -> bool:
         """Whether a unit of the images is more like the old one with other rows or columns."""
