@@ -24,7 +24,11 @@ _IN_GRIDS = (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
 
 
 class Score:
-    """Counts by kind of item: to be found, found, placed wrongly, left."""
+    """Counts by kind of item: to be found, found, placed wrongly, left.
+
+    Gone items are not to be found, nor are those that could change places with a copy beside them; placed
+    wrongly, each of them counts as wrong.
+    """
 
     def __init__(self) -> None:
         self.present: Counter[ItemKind] = Counter()
@@ -32,12 +36,17 @@ class Score:
         self.wrong: Counter[ItemKind] = Counter()
         self.absent: Counter[ItemKind] = Counter()
         self.left: Counter[RelocationEvidence] = Counter()
+        self.interchangeable = 0
 
     def add(self, placements: Sequence[Placement], pair: Sibling) -> None:
         """Count placements; one with another size is right only if its size is too."""
         counts = {item.name: item.count for item in placements if item.count is not None}
         for item in placements:
             right = pair.truth[item.name]
+            is_interchangeable = item.name in pair.interchangeable
+            if is_interchangeable and item.new in (None, right):
+                self.interchangeable += 1
+                continue
             (self.absent if right is None else self.present)[item.kind] += 1
             if item.new is not None:
                 is_right = item.new == right and all(
@@ -111,6 +120,7 @@ def _print(title: str, result: Score) -> None:
     rows.append(["all", f"{sum(result.present.values()):,}", _share(right, sum(result.present.values())), "",
                  f"{wrong}", _share(wrong, right + wrong), f"{_WRONG}",
                  f"{sum(result.present.values()) - right:,}", f"{sum(result.absent.values())}"])  # fmt: skip
+    print(f"{result.interchangeable} items could change places with a copy beside them: not counted.")
     heads = ["", "items", "found", "aim", "wrong", "of placed", "aim", "not found", "not there"]
     print_table(title, heads, rows)
     rows = [[reason.value, str(count)] for reason, count in result.left.most_common()]

@@ -10,8 +10,9 @@ constants; common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 import numpy as np
 
@@ -54,6 +55,8 @@ COPIED, ALIKE = 0.06, 0.06
 TOUCHED, REPLACED, SLIPPED_IN = 0.30, 0.10, 0.03
 #: The address of the first byte, as pointers count: flash begins there, in memory as the program sees it.
 POINTED_FROM = 0x8000_0000
+#: What the names begin with of pieces that are no items: stored counts and look-alikes.
+_NOT_ITEMS = "#", "~"
 _WORDS = {1: ("uint8", "int8"), 2: ("uint16", "int16"), 4: ("float32", "int32")}
 
 
@@ -90,6 +93,7 @@ class Sibling:
     title: str
     resized: frozenset[str] = frozenset()
     counts: dict[str, int] = field(default_factory=dict)
+    interchangeable: frozenset[str] = frozenset()
     #: The addresses of look-alikes in the old image, which no item covers, each with its original.
     copies: tuple[tuple[int, str], ...] = ()
 
@@ -406,12 +410,22 @@ def sibling(seed: int, items: int, size: int, shapes: Sequence[Shape], title: st
     truth: dict[str, int | None] = {
         name: None if name in on_another_axis else new_at.get(name)
         for name in old_at
-        if not name.startswith(("#", "~"))
+        if not name.startswith(_NOT_ITEMS)
     }
     truth["sum"] = end - 4
     copies = tuple((at, name[1:]) for name, at in old_at.items() if name.startswith("~"))
     definition = _definition(maker, old_at, end, order)
-    return Sibling(definition, old, new, truth, title, frozenset(resized), maker.counts, copies)
+    same = frozenset(_interchangeable(new_order))
+    return Sibling(definition, old, new, truth, title, frozenset(resized), maker.counts, same, copies)
+
+
+def _interchangeable(pieces: Sequence[Piece]) -> Iterator[str]:
+    """The items in runs of equal pieces of which the old software or the new one lacks some."""
+    for _, run in groupby(pieces, lambda piece: piece.old if piece.new is None else piece.new):
+        equal = list(run)
+        if any(piece.old is None or piece.new is None for piece in equal):
+            kept = (piece.name for piece in equal if piece.new is not None and piece.new == piece.old)
+            yield from (name for name in kept if not name.startswith(_NOT_ITEMS))
 
 
 def _joined(

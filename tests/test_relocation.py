@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -13,6 +14,7 @@ from benchmarks.shapes import shapes
 from benchmarks.siblings import sibling
 from callint.comparing.relocation.relocate import relocate
 from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
+from callint.comparing.relocation.units import alignments, item_units
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.definition import read_definition
@@ -241,6 +243,75 @@ def test_a_resized_axis_is_placed_with_its_tables(count: int) -> None:
     placed = _by_name(relocate(read(_TWO_CURVES), Image.raw(old), Image.raw(new)))
     assert [placed[name].new for name in "xcd"] == [0x50, 0x50 + 2 * count, 0x50 + 4 * count]
     assert placed["x"].count == count
+
+
+@pytest.mark.parametrize("before", [0, 6, 16])
+def test_an_extended_axis_of_kept_curves_is_placed_with_its_old_size(before: int) -> None:
+    # the first 6 of 8 points span what all 8 did: alone, they look like an axis of 6 points
+    steps = np.linspace(0, 7 * 7 / 5, 8)
+    old = np.frombuffer(_resized_axis(8)[:16], ">u2").astype(np.float64)
+    beyond = old[-1] + (steps - 7) * (old[-1] - old[-2])
+    axis = np.rint(np.where(steps <= 7, np.interp(steps, np.arange(8), old), beyond)).astype(">u2").tobytes()
+    front, back, curves = _noise(0x50, 1), _noise(256, 2), _resized_axis(8)[16:]
+    images = front + _resized_axis(8) + back, front + _noise(before, 3) + axis + curves + back
+    placed = _by_name(relocate(read(_TWO_CURVES), *map(Image.raw, images)))
+    assert [placed[name].new for name in "xcd"] == [0x50 + before, 0x60 + before, 0x70 + before]
+    assert placed["x"].count is None
+
+
+def test_an_axis_that_grew_is_not_placed_with_its_old_size_by_a_table_of_equal_rows() -> None:
+    tables = """
+    <map name="m" title="M" purpose="general" at="0xA0" type="uint16" conversion="rpm">
+      <x axis="x"/><y axis="y"/>
+    </map>
+    <curve name="c" title="C" purpose="general" at="0x60" type="uint16" conversion="rpm"><x axis="y"/></curve>
+    """
+    axes = """<axis name="x" signal="speed" at="0x40" type="uint16" conversion="rpm" count="6"/>
+    <axis name="y" signal="speed" at="0x50" type="uint16" conversion="rpm" count="8"/>"""
+    row = np.array([900, 4100, 1700, 5200, 2300, 3100], ">u2").tobytes()
+    x = np.arange(100, 700, 100).astype(">u2").tobytes()
+    images = [
+        _noise(0x40, 1) + x + b"\xff" * 4
+        + (_resized_axis(count)[: 4 * count] + _noise(0x30, 3)).ljust(0x50 + 2 * count, b"\0")[: 0x50]
+        + row * count + b"\xff" * (12 * (12 - count)) + _noise(256, 2)
+        for count in (8, 10)
+    ]  # fmt: skip
+    definition = read(definition_xml(tables, axes=axes, size=1024))
+    placed = _by_name(relocate(definition, *map(Image.raw, images)))
+    assert placed["y"].new is None or placed["y"].count == 10
+    assert _by_name(relocate(definition, Image.raw(images[0]), Image.raw(images[0])))["y"].new == 0x50
+
+
+def test_items_of_one_cell_size_show_the_alignment_that_all_have() -> None:
+    tables = "".join(
+        f'<scalar name="s{n}" title="S" purpose="general" at="{64 + 4 * n}" type="uint16" conversion="rpm"/>'
+        f'<scalar name="b{n}" title="B" purpose="general" at="{128 + 3 * n}" type="uint8" conversion="rpm"/>'
+        for n in range(12)
+    )
+    units = item_units(read(definition_xml(tables, size=256)), 0, 256)
+    assert alignments(units) == {(True, 2): 4, (True, 1): 1}
+    assert alignments(units[:9]) == {}
+
+
+def test_an_item_that_could_change_places_with_a_copy_counts_only_if_it_is_placed_wrongly() -> None:
+    pair = next(
+        pair
+        for seed in range(1, 9)
+        for pair in [sibling(seed, 400, 0, shapes(seed), "")]
+        if pair.interchangeable
+    )
+    name = min(pair.interchangeable)
+    at = pair.truth[name]
+    assert at is not None
+    left = Placement(ItemKind.CURVE, name, 0, None, 0.5, RelocationEvidence.UNSURE, ())
+    counts = []
+    for placement in (left, replace(left, new=at), replace(left, new=at + 1)):
+        score = Score()
+        score.add([placement], pair)
+        counts.append(
+            (score.interchangeable, *(count.total() for count in (score.present, score.right, score.wrong)))
+        )
+    assert counts == [(1, 0, 0, 0), (1, 0, 0, 0), (0, 1, 0, 1)]
 
 
 # Pointers

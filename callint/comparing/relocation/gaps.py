@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from callint.comparing.relocation.alignment import AlignedUnit, Alignment, UnitOption
 from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
 from callint.comparing.relocation.result import ItemKind, RelocationEvidence
-from callint.comparing.relocation.settle import SURE, Best, drop_overlaps
+from callint.comparing.relocation.settle import SURE, Best, drop_overlaps, may_be_resized
 from callint.comparing.relocation.stretches import Integers
-from callint.comparing.relocation.units import PlacementUnit, new_shape, resized_unit
+from callint.comparing.relocation.units import PlacementUnit, alignments, new_shape, resized_unit
 from callint.comparing.relocation.window_likelihood import WindowLikelihood, stretched
 
 #: What the kept content of an end of a stretch must say before the rest of it is an anchor.
@@ -27,10 +27,11 @@ _HELD = 12.0
 #: How far beyond the shifts of the anchors a unit may lie, the widest window that has every shift between
 #: them, and the most units in a gap.
 _AROUND, _WIDEST, _MOST_UNITS = 64, 4096, 400
-#: The least probability of a placement: curves and maps, and others.
-_LEAST, _LEAST_SMALL = 0.98, 0.95
-#: The logarithms of the prior probabilities that a unit is gone, and that it has a given other size.
-_GONE, _RESIZED = -3.5, -6.5
+#: The least probability of a placement: curves and maps, axes, and others.
+_LEAST, _LEAST_AXIS, _LEAST_SMALL = 0.98, 0.9, 0.95
+#: The logarithms of the prior probabilities that a unit is gone, that an axis of a kept table is gone, and
+#: that a unit has a given other size.
+_GONE, _GONE_IN_USE, _RESIZED = -3.5, -8.0, -7.0
 #: The least probability of a number of points.
 _LEAST_SIZE = 0.98
 #: What a stored count says that is right, and one that is not.
@@ -43,8 +44,10 @@ _PADDING = 3
 _POINTED = 12.0
 #: Below this ratio, many numbers are as good as any others.
 _WILD = -4.0
-#: The logarithm of the prior ratio of another size where one fits better.
-_AS_RESIZED = -5.0
+#: The logarithm of the prior ratio of another size where one fits better: of an axis, and of a table.
+_AXIS_AS_RESIZED, _AS_RESIZED = -5.0, -8.0
+#: The logarithm of what an offset costs that is not aligned, if all units of its kind were.
+_NOT_ALIGNED = -4.0
 #: The rows or columns more, and how far around the likely shifts such an item may lie.
 _MORE, _NEAR = (-4, -3, -2, -1, 1, 2, 3, 4, 6, 8), 8
 _GRIDS = (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
@@ -96,6 +99,7 @@ class _Gaps:
     counts: dict[str, int] = field(init=False, default_factory=dict)
     _kept: list[bool] = field(init=False)
     _fixed: set[str] = field(init=False, default_factory=set)
+    _in_use: set[str] = field(init=False, default_factory=set)
 
     def __post_init__(self) -> None:
         likelihood = self.window.likelihood
@@ -109,7 +113,8 @@ class _Gaps:
         last, shift = -1, 0
         anchors = self._anchors()
         # A table that is kept has axes of the old size, and so has an axis amid other kept bytes.
-        self._fixed = {axis for number in anchors for axis in self.units[number].along if axis}
+        self._in_use = set(self._axes_of_kept_tables())
+        self._fixed = self._in_use | {axis for number in anchors for axis in self.units[number].along if axis}
         # The images begin at one place; nothing says where what lies behind the last anchor ends.
         for number in [*anchors, len(self.units)]:
             is_last = number == len(self.units)
@@ -118,6 +123,26 @@ class _Gaps:
             if 0 < number - last - 1 <= _MOST_UNITS and not self._is_kept(gap):
                 yield gap
             last, shift = number, there
+
+    def _axes_of_kept_tables(self) -> Iterator[str]:
+        """The axes of curves and maps with kept distinct content that moved as what lies beside them.
+
+        If rows are added to a table, its old content may be kept, and what follows moves. A table of equal
+        rows says nothing about their number.
+        """
+        for number, unit in enumerate(self.units):
+            if (
+                self._kept[number]
+                and unit.axes
+                and self.window.information(unit) >= _HELD
+                and not may_be_resized(number, self.units, self.best, RelocationEvidence.SIMILAR)
+            ):
+                cells = unit.numbers(self.window.likelihood.old, unit.at)
+                assert cells is not None
+                grid = cells.reshape(unit.shape)
+                for side, axis in enumerate(unit.along):
+                    if axis and (grid != grid.take([0], side)).any():
+                        yield axis
 
     def _shift(self, number: int) -> int:
         shift = self.best[number][0]
@@ -166,6 +191,21 @@ class _Gaps:
             for axis in self.counts.keys() - before:
                 if axis in with_axes and with_axes[axis] != gap:
                     self.settle(with_axes[axis])
+        self._doubt_axes()
+
+    def _doubt_axes(self) -> None:
+        """Leave out axes of the old size on which no table is placed, but one looks resized."""
+        evidence: dict[str, set[RelocationEvidence | None]] = {}
+        for unit, settled in zip(self.units, self.settled, strict=True):
+            for axis in unit.axes:
+                evidence.setdefault(axis, set()).add(settled)
+        for number, unit in enumerate(self.units):
+            is_old = unit.kind is ItemKind.AXIS and unit.name not in self.counts
+            tables = evidence.get(unit.name, set()) if is_old else set()
+            is_placed = any(table is not None and table.is_sure for table in tables)
+            looks_resized = RelocationEvidence.RESIZED in tables and not is_placed
+            if looks_resized and self.settled[number] is RelocationEvidence.SIMILAR:
+                self.settled[number] = RelocationEvidence.RESIZED
 
     def with_new_size(self, unit: PlacementUnit) -> PlacementUnit:
         """A unit with the new numbers of points of its axes."""
@@ -191,6 +231,8 @@ class _Gaps:
             pointed={n - gap.start: self.pointed[n] for n in numbers if n in self.pointed},
             axes=self._axes,
             fixed=self._fixed | self._placed_elsewhere(gap),
+            in_use=self._in_use,
+            alignments=self._alignments,
             counts=self.counts,
         )
         for number, options in zip(numbers, aligner.align(), strict=True):
@@ -210,6 +252,10 @@ class _Gaps:
         return evidence is not None and evidence.is_sure
 
     @cached_property
+    def _alignments(self) -> dict[tuple[bool, int], int]:
+        return alignments(self.units) if self.window.likelihood.has_old_alignment else {}
+
+    @cached_property
     def _axes(self) -> dict[str, PlacementUnit]:
         return {unit.name: unit for unit in self.units if unit.kind is ItemKind.AXIS}
 
@@ -218,8 +264,9 @@ class _Gaps:
         option, shares = max(options, key=lambda entry: float(entry[1].max()))
         place = int(shares.argmax())
         shift, probability = int(aligner.shifts[place]), float(shares[place])
-        is_large = unit.cells >= FEW_CELLS and unit.kind is not ItemKind.AXIS
-        least = _LEAST if is_large else _LEAST_SMALL
+        least = _LEAST if unit.cells >= FEW_CELLS else _LEAST_SMALL
+        if unit.kind is ItemKind.AXIS:
+            least = _LEAST_AXIS
         if option.is_gone:
             self.best[number] = None, float(shares.sum())
             self.settled[number] = RelocationEvidence.ABSENT
@@ -288,6 +335,8 @@ class _Aligner:
     pointed: Mapping[int, int]
     axes: dict[str, PlacementUnit]
     fixed: set[str]
+    in_use: set[str]
+    alignments: Mapping[tuple[bool, int], int]
     counts: dict[str, int]
     _best_resized: dict[int, float] = field(init=False, default_factory=dict)
     doubtful: set[str] = field(init=False, default_factory=set)
@@ -326,11 +375,16 @@ class _Aligner:
             options = self._all_options(self.counts)
             results = self._run(options)
         for number, (unit, forms, shares) in enumerate(zip(self.units, options, results, strict=True)):
-            if unit.kind in _GRIDS and not forms[0].growth and not self._is_kept_at(unit, shares[0]):
-                forms += [self._as_pointed(number, form) for form in self._resized(number, shares[0])]
+            if self._may_be_resized(unit) and not forms[0].growth and not self._is_kept_at(unit, shares[0]):
+                resized = (self._aligned(unit, form) for form in self._resized(number, shares[0]))
+                forms += [self._as_pointed(number, form) for form in resized]
         if self._best_resized:
             results = self._run(options)
         return [list(zip(forms, shares, strict=True)) for forms, shares in zip(options, results, strict=True)]
+
+    def _may_be_resized(self, unit: PlacementUnit) -> bool:
+        """Whether a unit may have another shape: any table may be on other axes, but a fixed axis may not."""
+        return unit.kind in _GRIDS and (unit.kind is not ItemKind.AXIS or unit.name not in self.fixed)
 
     def _ask(self, axis: str) -> None:
         """Enter another number of points of an axis if it explains the gap better, or the doubt of it."""
@@ -348,6 +402,15 @@ class _Aligner:
         elif place:
             self.counts[axis] = numbers[place]
 
+    def _aligned(self, unit: PlacementUnit, option: UnitOption) -> UnitOption:
+        """An option that is less likely at offsets that are no multiple of the unit's alignment."""
+        alignment = self.alignments.get(unit.alignment_group, 1)
+        if alignment == 1 or option.is_gone:
+            return option
+        shifts = self.shifts if option.places is None else self.shifts[option.places]
+        factors = np.where((unit.at + shifts) % alignment, np.exp(_NOT_ALIGNED), 1.0)
+        return replace(option, weights=option.weights * factors)
+
     def _all_options(self, counts: dict[str, int]) -> list[list[UnitOption]]:
         return [list(self._options_of(number, counts)) for number in range(len(self.units))]
 
@@ -360,7 +423,7 @@ class _Aligner:
                 options = [self._as_before(unit), *self._gone(number)]
             else:
                 options = [self._with_shape(unit, slow, fast), *self._gone(number)]
-            self._options[key] = [self._as_pointed(number, option) for option in options]
+            self._options[key] = [self._as_pointed(number, self._aligned(unit, form)) for form in options]
         return self._options[key]
 
     def _as_pointed(self, number: int, option: UnitOption) -> UnitOption:
@@ -431,14 +494,18 @@ class _Aligner:
         unit = self.units[number]
         behind = self.units[number + 1].at if number + 1 < len(self.units) else self.around[1]
         sizes = {unit.size, behind - unit.at} if 0 < behind - unit.at - unit.size <= _PADDING else {unit.size}
-        share = np.exp(_GONE) / len(sizes)
+        share = np.exp(_GONE_IN_USE if self._is_in_use(unit) else _GONE) / len(sizes)
         return [UnitOption(-size, np.full(len(self.shifts), share), is_gone=True) for size in sizes]
+
+    def _is_in_use(self, unit: PlacementUnit) -> bool:
+        return unit.kind is ItemKind.AXIS and unit.name in self.in_use
 
     def is_better_resized(self, number: int, shift: int) -> bool:
         """Whether a unit of the images is more like the old one with other rows or columns."""
         unit = self.units[number - self.gap.start]
         resized = self._best_resized.get(number - self.gap.start, -np.inf)
-        return resized + _AS_RESIZED > self.window.relation(unit, unit.at + shift)
+        prior = _AXIS_AS_RESIZED if unit.kind is ItemKind.AXIS else _AS_RESIZED
+        return resized + prior > self.window.relation(unit, unit.at + shift)
 
     def _resized(self, number: int, shares: Numbers) -> Iterator[UnitOption]:
         """Forms of an item with more or fewer rows or columns, near the likely shifts."""

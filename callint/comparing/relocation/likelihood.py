@@ -40,11 +40,15 @@ Numbers = NDArray[np.float64]
 
 @dataclass
 class Likelihood:
-    """Two images as bytes from one address on, with the frequencies of numbers in the new one."""
+    """Two images as bytes from one address on, with the frequencies of numbers in the new one.
+
+    ``has_old_alignment`` says whether the bytes of both begin at addresses of one alignment.
+    """
 
     old: Bytes
     new: Bytes
     fill: int = 0xFF
+    has_old_alignment: bool = True
 
     @cached_property
     def _old_bytes(self) -> bytes:

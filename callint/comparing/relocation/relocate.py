@@ -17,7 +17,7 @@ from callint.comparing.relocation.pointers import PointerFinder
 from callint.comparing.relocation.result import Candidate, ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.settle import SURE, Best, settle
 from callint.comparing.relocation.stretches import Bytes, shared_stretches
-from callint.comparing.relocation.units import PlacementUnit, item_units, with_pieces
+from callint.comparing.relocation.units import ALIGNMENTS, PlacementUnit, item_units, with_pieces
 from callint.model.definition import Definition
 from callint.model.image import Image
 
@@ -36,7 +36,8 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
     new_start, new_bytes = _flat(new, definition.memory.fill)
     items = item_units(definition, start, len(old_bytes))
     units = with_pieces(items, old_bytes)
-    likelihood = Likelihood(old_bytes, new_bytes, definition.memory.fill)
+    is_aligned = (new_start - start) % max(ALIGNMENTS) == 0
+    likelihood = Likelihood(old_bytes, new_bytes, definition.memory.fill, is_aligned)
     stretches = shared_stretches(old_bytes, new_bytes)
     states = candidate_states(units, stretches, likelihood)
     probabilities = posteriors(units, states)

@@ -24,7 +24,7 @@ Numbers = NDArray[np.float64]
 _KEPT, _RECALIBRATED = np.log([0.6, 0.4]).tolist()
 _WILD_ITEM, _WILD_PIECE = np.log([0.03, 0.1]).tolist()
 #: From here on, likelihoods count less.
-_SATURATED, _SATURATED_SHARE = 12.0, 0.1
+_SATURATED, _SATURATED_SIMILAR, _SATURATED_SHARE = 12.0, 8.0, 0.1
 #: What it costs if a few cells differ from the old ones and most do not, beside an exact copy.
 _FEW_DIFFER = 4.5
 #: The weights of a linear relation between old and new numbers, and of their likeness.
@@ -151,18 +151,16 @@ def _recalibrated(similar: Numbers, least: float) -> Numbers:
     return ratios
 
 
-def saturated(weights: Numbers | float) -> Numbers:
-    """Weights that count less from ``_SATURATED`` on."""
-    flat: Numbers = np.where(
-        weights < _SATURATED, weights, _SATURATED + _SATURATED_SHARE * (weights - _SATURATED)
-    )
+def saturated(weights: Numbers | float, most: float = _SATURATED) -> Numbers:
+    """Weights that count less from ``most`` on."""
+    flat: Numbers = np.where(weights < most, weights, most + _SATURATED_SHARE * (weights - most))
     return flat
 
 
 def _saturated_nearby(weights: Numbers, size: int) -> Numbers:
     """Saturated weights, but at places that overlap the differences of the weights: there is one of them."""
     greatest = _greatest_within(weights, max(size - 1, 0))
-    return saturated(greatest) - (greatest - weights)
+    return saturated(greatest, _SATURATED_SIMILAR) - (greatest - weights)
 
 
 def _greatest_within(weights: Numbers, reach: int) -> Numbers:
