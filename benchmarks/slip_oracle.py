@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.entry_errors.typing_errors import SLIPS, texts
+from callint.comparing.entry_errors.typing_errors import meant_numbers
 
 #: Moves are counted in bins of this share of the table's span, up to the last one.
 _BIN, _BINS = 0.005, 60
@@ -75,27 +75,9 @@ def _density(clean: Sequence[LoneCell]) -> NDArray[np.float64]:
 
 def _ratio(cell: LoneCell, density: NDArray[np.float64]) -> float:
     """How much likelier the new value is by a slip from what people mean than by intent."""
-    by_slip = 0.0
-    for text in texts(cell.new, cell.decimals):
-        for name, undo in SLIPS.items():
-            for meant in undo(text):
-                if any(letter.isdigit() for letter in meant) and float(meant) != cell.new:
-                    by_slip += density[_bin(float(meant), cell)] * _probability(name, meant)
+    by_slip = sum(
+        density[_bin(meant, cell)] * probability
+        for meant, probability in meant_numbers(cell.new, cell.decimals)
+    )
     by_intent = float(density[_bin(cell.new, cell)])
     return by_slip / by_intent if by_intent else np.inf
-
-
-def _probability(name: str, meant: str) -> float:
-    """The probability that a slip of that kind turns the number into one particular other number."""
-    digits = max(1, sum(letter.isdigit() for letter in meant))
-    ways = {
-        "lost sign": 1,
-        "lost decimal point": 1,
-        "out by ten": 2,
-        "swapped digits": max(1, digits - 1),
-        "doubled digit": digits,
-        "extra digit": 10 * (digits + 1),
-        "missing digit": digits,
-        "wrong digit": 9 * digits,
-    }
-    return 1 / ways[name]

@@ -243,14 +243,15 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     which are not numbers, and unchanged cells among changed ones.
 
     How sure it is: a cell that somebody may as well have meant is a note, whatever the policy says. That is a
-    cell that changed alone and departs by less than 8 % of the span, or by less than 16 % if it lies within
+    cell that changed alone and departs by less than 8 % of the span, or by less than 20 % if it lies within
     15 % of a neighbour, from which it may have been copied; a small edit of one cell that looks mistyped from
     its old value, such as 54.3 for 53.4; a cell with which an edit may end, at a limit or at the edge of the
     table; a corner of a block of two by two or three cells, which may be moved by itself; a cell of an edit
-    that departs by less than twice what is allowed, if no slip explains it; and a cell whose mirror or
-    inverse table agrees. It is more than a note if the number looks mistyped: its sign or its decimal point
-    is lost, it is out by ten, or digits are swapped or doubled, so that the number that fits, or the old
-    value or a neighbour of a lone cell, becomes this one.
+    that departs by at most 4.5 % of the span, or by less than twice what is allowed, if no slip explains it;
+    and a cell whose mirror or inverse table agrees. It is more than a note if the number looks mistyped: from
+    the number that fits, a slip makes this one more often than somebody means it. For a lone cell, its sign
+    or its decimal point is lost, it is out by ten, or digits are swapped or doubled, so that its old value or
+    that of a neighbour becomes this one.
 
     Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
     1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0 is
@@ -327,11 +328,11 @@ def shifted_block(context: CheckContext) -> Iterator[Finding]:
     How it is judged: in a block that was pasted one cell off, each changed cell has the old value of the next
     cell, along the whole block. If the block was edited first, each has that value by one factor or offset,
     in at least 8 cells, of three along the axis and two across or more. A row was pasted twice if it repeats
-    the changed row next to it, and that row continues the rows before it but does not lead to the rows after
-    it. callint does not report a neighbour that was copied on purpose, once or over several rows. On an even
-    slope, nobody can distinguish a block that is one cell off from an offset, nor from a factor where values
-    grow by one; and a single row that was edited before it was pasted looks like a copied row that was
-    edited.
+    the changed row next to it but no third one does, and that row continues the rows before it but does not
+    lead to the rows after it. callint does not report a neighbour that was copied on purpose, once or over
+    several rows. On an even slope, nobody can distinguish a block that is one cell off from an offset, nor
+    from a factor where values grow by one; and a single row that was edited before it was pasted looks like a
+    copied row that was edited.
 
     Example: 10.0, 14.0, 23.0, 31.0 and 52.0 mg became 10.0, 10.0, 14.0, 23.0 and 31.0 mg. Each of the last
     four has the old value of the cell before it, and no offset or factor explains them: 10.0 - 14.0 = -4.0

@@ -291,8 +291,9 @@ const rules = {"color-contrast": {enabled: false}};
 const hasContrast = tags.includes("wcag2aa");
 const find = async () => {
   const all = await axe.run(document, {runOnly: {type: "tag", values: tags}, rules, resultTypes});
-  const colours = hasContrast
-    ? await axe.run({include: shown}, {runOnly: ["color-contrast"], resultTypes}) : {violations: [], passes: []};
+  const onlyColours = {runOnly: ["color-contrast"], resultTypes};
+  const nothing = {violations: [], passes: []};
+  const colours = hasContrast ? await axe.run({include: shown}, onlyColours) : nothing;
   const said = ({id, nodes}) => nodes.map(({html}) => `${id}: ${html}`);
   return {
     violations: [...all.violations, ...colours.violations].flatMap(said),

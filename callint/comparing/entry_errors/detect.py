@@ -11,19 +11,23 @@ than the yardstick allows. A lone change is judged by the surface and by the rou
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from callint.comparing.entry_errors.evidence import log_likelihood_ratio
 from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
 )
 from callint.comparing.entry_errors.scoring import (
+    LONE_SHARE,
     LONE_STEPS,
     ROUNDING,
     STEPS,
+    WEAK,
     EditedCells,
     Scores,
     find_lines_broken,
@@ -40,11 +44,15 @@ _PASSES = 5
 #: If more than this share of an edit sticks out, its pattern is unknown, and only cells count that stick
 #: out this many times further than the others.
 _MOST, _GROSS = 0.15, 5.0
-#: A departure of the first share of the allowed one is enough if the number looks mistyped from a number that
-#: fits to within the second share. If more cells than the third number depart so far, it is noise.
-_TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.4, 12
+#: A departure of the share WEAK of the allowed one is enough if the number looks mistyped from a number that
+#: fits to within the first share. If more cells than the second number depart so far, it is noise.
+_CLOSELY, _MOST_TYPABLE = 0.4, 12
 #: Within this share of its old value a lone cell may have been changed on purpose before it was mistyped.
 _NEAR_OLD = 0.1
+#: Decimal logarithms of how many times likelier a slip is than intent. Above the first, a cell that departs
+#: by little is suspicious; above the second, a suspicious one is surely a slip. Up to the third, after that
+#: power of the departure has been added, intent explains it better.
+_OVERWHELMING, _MISTYPED, _INTENDED, _DEPARTURE_POWER = 1.0, 0.5, -0.25, 2.0
 #: Above the first score a cell of an edit surely departs, and above the second even if no slip explains it.
 _CLEAR, _UNEXPLAINED = 1.1, 2.0
 
@@ -157,22 +165,29 @@ def _suspects(changed: EditedCells) -> list[Suspect]:
 
 def _raise_typable(window: PaddedGrid, judged: Scores) -> None:
     """Raise, in place, the scores of cells that depart less but look mistyped from the fitting value."""
-    weak = np.flatnonzero((judged.score > _TYPABLE) & (judged.score <= 1))
+    weak = np.flatnonzero((judged.score > WEAK) & (judged.score <= 1))
     if len(weak) > _MOST_TYPABLE:
         return
-    actual = window.new[window.places[judged.cells]]
     for number in weak.tolist():
-        expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
-        if judged.is_lone[number]:  # a lone cell must look mistyped from its old value
-            cell = int(judged.cells[number])
-            expected, within = float(window.old[window.places[cell]]), 0.5 * float(window.step[cell])
-        error = find_typing_error(
-            float(actual[number]), expected, within, window.edit.decimals, is_distinctive=True
-        )
-        # Where all numbers are round, the one that was meant is round too.
-        if error is not None and _is_round(error.meant, float(judged.grain[number])):
-            judged.score[number] = 1.0 + judged.score[number]
+        may_be_meant = bool(judged.is_lone[number]) or not judged.is_sure[number]
+        if _is_distinctive(window, judged, number):
             judged.is_sure[number] = True
+        elif may_be_meant or _evidence(window, judged, number) <= _OVERWHELMING:
+            continue
+        judged.score[number] = 1.0 + judged.score[number]
+
+
+def _is_distinctive(window: PaddedGrid, judged: Scores, number: int) -> bool:
+    """Whether a distinctive slip leads to the value of a cell, from the fitting or a lone cell's old one."""
+    cell = int(judged.cells[number])
+    place = int(window.places[cell])
+    expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
+    if judged.is_lone[number]:
+        expected, within = float(window.old[place]), 0.5 * float(window.step[cell])
+    actual, decimals = float(window.new[place]), window.edit.decimals
+    error = find_typing_error(actual, expected, within, decimals, is_distinctive=True)
+    # Where all numbers are round, the one that was meant is round too.
+    return error is not None and _is_round(error.meant, float(judged.grain[number]))
 
 
 def _is_round(value: float, grain: float) -> bool:
@@ -224,8 +239,11 @@ def _lost_sign(window: PaddedGrid) -> Flags:
     known = np.isfinite(beside)
     agree = (np.where(known, beside * sign[:, None], np.inf) > 0).all(axis=1) & (known.sum(axis=1) >= 2)
     values = np.where(known, np.abs(beside), np.nan)
-    low = np.fmin(np.fmin.reduce(values, axis=1), np.abs(old)) - STEPS * step
-    high = np.fmax(np.fmax.reduce(values, axis=1), np.abs(old)) + STEPS * step
+    low, high = np.fmin.reduce(values, axis=1), np.fmax.reduce(values, axis=1)
+    # The old value says where the cell belongs only if the edit left those beside it alone.
+    alone = ~np.stack([window.changed[line.at[side]] for line in window.straight for side in (-1, 1)]).any(0)
+    low = np.where(alone, np.fmin(low, np.abs(old)), low) - STEPS * step
+    high = np.where(alone, np.fmax(high, np.abs(old)), high) + STEPS * step
     size = np.abs(new)
     lost: Flags = agree & (new * sign < 0) & (size > STEPS * step) & (low <= size) & (size <= high)
     return lost
@@ -245,16 +263,38 @@ def _suspect(window: PaddedGrid, judged: Scores, number: int) -> Suspect:
 
 
 def _is_sure(window: PaddedGrid, judged: Scores, number: int) -> bool:
-    """Whether a slip explains a cell better than intent does.
+    """Whether a slip explains a cell better than intent does."""
+    if judged.is_lone[number]:
+        return _looks_mistyped(window, judged, number) or bool(judged.is_sure[number])
+    actual = float(window.new[window.places[judged.cells[number]]])
+    # What would pass in a cell that changed alone is at most odd in one that did not.
+    if abs(actual - judged.expected[number]) <= LONE_SHARE * window.edit.span:
+        return False
+    evidence = _evidence(window, judged, number)
+    if evidence > _MISTYPED:
+        return True
+    evidence += _DEPARTURE_POWER * math.log10(float(judged.departed[number]))
+    return evidence > _INTENDED and (
+        _looks_mistyped(window, judged, number) or _stands_out(window, judged, number)
+    )
+
+
+def _evidence(window: PaddedGrid, judged: Scores, number: int) -> float:
+    """The decimal logarithm of how many times likelier a slip is than intent, by the cells around."""
+    actual = float(window.new[window.places[judged.cells[number]]])
+    centre, noise = float(judged.centre[number]), float(judged.noise[number])
+    return log_likelihood_ratio(actual, centre, noise, window.edit.decimals)
+
+
+def _stands_out(window: PaddedGrid, judged: Scores, number: int) -> bool:
+    """Whether a cell departs by more than somebody may mean.
 
     A cell that departs by little more than what is allowed, or by less than twice that if no slip explains
     it, may be what somebody meant.
     """
-    if _looks_mistyped(window, judged, number):
-        return True
     if not judged.is_sure[number]:
         return False
-    if judged.is_lone[number] or judged.score[number] > _UNEXPLAINED:
+    if judged.score[number] > _UNEXPLAINED:
         return True
     actual = float(window.new[window.places[judged.cells[number]]])
     expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
@@ -267,26 +307,19 @@ def _looks_mistyped(window: PaddedGrid, judged: Scores, number: int) -> bool:
 
     A lone cell may also have lost its point or its sign, or be out by ten, from a value near its old one.
     """
+    if not judged.is_lone[number]:
+        return _is_distinctive(window, judged, number)
     cell = int(judged.cells[number])
     place = int(window.places[cell])
-    expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
-    if judged.is_lone[number]:
-        expected, within = float(window.old[place]), 0.5 * float(window.step[cell])
-    actual, decimals = float(window.new[place]), window.edit.decimals
-    if judged.is_lone[number]:
-        if any(
-            find_typing_error(actual, value, within, decimals, is_distinctive=True)
-            for line in window.straight
-            for value in (float(window.new[line.at[side][cell]]) for side in (-1, 1))
-        ):
-            return True
-        error = find_typing_error(actual, expected, _NEAR_OLD * abs(expected), decimals, is_distinctive=True)
-        if error is not None and error.name in TELLING:
-            return True
-    error = find_typing_error(actual, expected, within, decimals, is_distinctive=True)
-    return error is not None and (
-        bool(judged.is_lone[number]) or _is_round(error.meant, float(judged.grain[number]))
-    )
+    within, decimals = 0.5 * float(window.step[cell]), window.edit.decimals
+    actual, old = float(window.new[place]), float(window.old[place])
+    beside = (float(window.new[line.at[side][cell]]) for line in window.straight for side in (-1, 1))
+    if any(
+        find_typing_error(actual, value, within, decimals, is_distinctive=True) for value in (*beside, old)
+    ):
+        return True
+    error = find_typing_error(actual, old, _NEAR_OLD * abs(old), decimals, is_distinctive=True)
+    return error is not None and error.name in TELLING
 
 
 def _worst_around(window: PaddedGrid, judged: Scores) -> Flags:

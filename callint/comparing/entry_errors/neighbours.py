@@ -7,6 +7,7 @@ shape (changed,) is one value per changed cell, in the order of ``places``.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -267,12 +268,37 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
             offer(np.where(few | ~np.isfinite(near[side]), near[2 * side], np.nan))
             onwards = near[side] + (near[side] - farther[2 * side]) * line.onwards[side]
             offer(np.where(alone, onwards, np.nan))
+    stay = movement.shift_or_rest[_is_kept(window)][:1].sum()  # all of them have the same
+    for crossing in crossings(window, movement.shift):
+        offer(crossing - stay)
     if window.is_curve and any_few:
         for side in (-3, 3):
             offer(np.where(few, movement.shift[window.places + side * window.lines[0].step], np.nan))
     if np.count_nonzero(np.isfinite(movement.shift)) > 2:
-        offer(np.full(len(new), median(movement.shift[~np.isnan(movement.shift)])))
+        # Among the many fellows of a map, a cell moves as those far off by chance.
+        offer(np.where(few | window.is_curve, median(movement.shift[~np.isnan(movement.shift)]), np.nan))
     return off
+
+
+def crossings(window: PaddedGrid, shift: Numbers) -> Iterator[Numbers]:
+    """What two edits that overlap in a cell add up to, by the ``shift`` of the cells at a corner of it.
+
+    Those beside it along the row and the column are in one edit each, and the one between these in none.
+    """
+    if window.is_curve:
+        return
+    across, down = (line.values(shift) for line in window.straight)
+    rest = _is_kept(window)
+    for side in (-1, 1):
+        for other in (-1, 1):
+            corner = window.places + side * window.straight[0].step + other * window.straight[1].step
+            yield np.where(rest[corner], across[side] + down[other], np.nan)
+
+
+def _is_kept(window: PaddedGrid) -> Flags:
+    """The cells that kept their number, in the padded grid."""
+    kept: Flags = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
+    return kept
 
 
 def predict_from_delta(window: PaddedGrid, movement: CellShift, cells: Indexes) -> Numbers:

@@ -203,6 +203,9 @@ def _repeated_columns(edit: TableEdit) -> Iterator[PasteError]:
             before, after = column - side, column + side
             if not 0 <= after < edit.old.shape[1] or not 0 <= before - side < edit.old.shape[1]:
                 continue
+            # Where a third one is the same, a limit holds all of them, or the row was copied on purpose.
+            if _are_equal(edit, column, after) or _are_equal(edit, before, before - side):
+                continue
             # The repeated column continues the one before it; this one does not lead to the next.
             if _continues(edit, before - side, before) and _departs(edit, after, column):
                 rows = np.flatnonzero(both_changed[:, column])
@@ -212,6 +215,13 @@ def _repeated_columns(edit: TableEdit) -> Iterator[PasteError]:
 def _changed_in_both(edit: TableEdit, first: int, second: int) -> Flags:
     changed: Flags = edit.cells[:, first] & edit.cells[:, second]
     return changed
+
+
+def _are_equal(edit: TableEdit, first: int, second: int) -> bool:
+    """Whether most cells that changed in two columns have the same values in both."""
+    rows = _changed_in_both(edit, first, second)
+    off = np.abs(edit.new[rows, first] - edit.new[rows, second])
+    return bool(rows.any()) and float(np.mean(off <= 0.5 * edit.resolution[rows, first])) > 0.5
 
 
 def _misfits(edit: TableEdit, like: int, column: int) -> Numbers:

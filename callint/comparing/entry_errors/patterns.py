@@ -143,9 +143,14 @@ def held_at(
 
 def is_rounded_from(window: PaddedGrid, level: Numbers, coarse: Numbers, cells: Indexes) -> Flags:
     """Cells at most one grain from a level that is as round as they are."""
-    new, step, grain = window.new[window.places[cells]], window.step[cells], coarse[cells]
+    new, step = window.new[window.places[cells]], window.step[cells]
+    around = window.around[cells]
+    equal = np.abs(window.new[around] - level[:, None]) <= 0.5 * step[:, None]
+    of_level = row_median(np.where(equal, window.scattered(coarse)[around], np.nan))
+    # 800 is a multiple of 200 and 700 is not, but both are multiples of 100.
+    grain = np.fmin(coarse[cells], of_level)
     near = (np.abs(new - level) <= GRAIN_SHARE * grain) & (grain <= _FINE_GRAIN * window.edit.span)
-    rounded: Flags = near & is_multiple(level, grain, step)
+    rounded: Flags = near & is_multiple(level, grain, step) & is_multiple(new, grain, step)
     return rounded
 
 

@@ -15,7 +15,9 @@ from callint.comparing.entry_errors.neighbours import (
     CellShift,
     Indexes,
     PaddedGrid,
+    crossings,
     delta_residuals,
+    finite_or_nan,
     predict_from_delta,
     predict_from_surface,
     row_median,
@@ -49,11 +51,16 @@ _CHANCE_STEPS = 10
 #: by less on purpose.
 LONE_SURE = 1.75
 #: The same near the value of a cell beside it, by this share of it: it may have been copied and then edited.
-LONE_COPY_SURE, _COPY_SHARE = 3.5, 0.15
+LONE_COPY_SURE, _COPY_SHARE = 4.5, 0.15
+#: Below this score no slip makes a cell suspicious.
+WEAK = 0.5
 #: Scores differ by less than this if only the arithmetic rounds.
 ROUNDING = 1e-9
+#: The noise of an edit is this quantile of how far its cells are off the prediction, and at least this share
+#: of the table's span.
+_NOISE_QUANTILE, _NOISE_SHARE = 0.8, 0.005
 #: A cell at the end of an edit that stands out by less may be what the edit ends with.
-_END_SURE = 1.6
+_END_SURE = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +68,9 @@ class Scores:
     """Judged cells, by their numbers among the changed ones: the score, and the value that would fit.
 
     A cell is suspicious if its ``score``, the departure divided by the ``allowed`` one, is above 1. ``tie``
-    decides between two cells that contradict each other. All arrays have the shape (cells,).
+    decides between two cells that contradict each other. ``departed`` is the score before a slip raised it.
+    ``centre`` is the prediction by the way that explains the fellows best, and ``noise`` how far these are
+    usually off it. All arrays have the shape (cells,).
     """
 
     cells: Indexes
@@ -72,6 +81,9 @@ class Scores:
     grain: Numbers
     is_lone: Flags
     is_sure: Flags
+    departed: Numbers
+    centre: Numbers
+    noise: Numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +209,39 @@ def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
     ends = _may_end(window, judged, expected, score) | (judged.held & _falls_short(window, judged))
     ends |= _may_be_pulled(window, judged)
     is_sure = np.where(lone, lone_sure, ~ends)
-    return Scores(cells, score, tie, expected, fit.allowed, predictions.grain[cells], lone, is_sure)
+    # Only for suspicious cells, of which most edits have none, is it asked how likely a slip is.
+    if (score > WEAK).any():
+        centre, noise = _noise(window, predictions, judged)
+    else:
+        centre, noise = np.full((2, len(cells)), np.nan)
+    grain = predictions.grain[cells]
+    return Scores(cells, score, tie, expected, fit.allowed, grain, lone, is_sure, score.copy(), centre, noise)
+
+
+def _noise(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> tuple[Numbers, Numbers]:
+    """The prediction for some cells by the way that is least off for their fellows, and how far off it is."""
+    cells, everywhere = judged.cells, np.arange(len(window.places))
+    centres = np.stack(
+        [
+            *(predict_from_delta(window, movement, everywhere) for movement in predictions.movements),
+            *predict_from_surface(window, predictions.surface, everywhere),
+        ]
+    )
+    off = np.abs(centres - window.new[window.places])
+    grids = [np.where(judged.around, window.scattered(way)[window.around[cells]], np.nan) for way in off]
+    usual, most = (
+        np.stack([row_quantile(finite_or_nan(grid), share) for grid in grids])
+        for share in (_QUANTILE, _QUANTILE if window.is_curve else _NOISE_QUANTILE)
+    )
+    usable = np.where(np.isfinite(centres[:, cells]) & np.isfinite(usual), usual, np.inf)
+    pick = np.argmin(usable, axis=0), np.arange(len(cells))
+    least = np.fmax(_NOISE_SHARE * window.edit.span, window.step[cells])
+    noise = np.fmax(np.nan_to_num(most[pick]), np.fmax(least, 0.5 * predictions.grain[cells]))
+    exact = judged.held | judged.copying
+    centre = np.where(
+        judged.held, judged.level, np.where(judged.copying, judged.source, centres[:, cells][pick])
+    )
+    return centre, np.where(exact, np.fmax(least, 0.5 * predictions.grain[cells]), noise)
 
 
 def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenLine]:
@@ -210,10 +254,23 @@ def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenL
     ones, zeros = np.ones(len(coarse)), np.zeros(len(coarse))
     values = CellShift(np.where(live, window.new, np.nan), window.new, zeros, ones)
     equal = edited.equal.adjacent  # made equal to a neighbour, which is a copy
+    excused = equal | _adds_up(window, grain)
     for broken in find_broken_lines(window, (shift, ratio, values), floor, grain):
-        if not equal[broken.cell]:
+        if not excused[broken.cell]:
             yield broken
-    yield from find_broken_patterns(window, live, equal, floor, grain)
+    for broken in find_broken_patterns(window, live, equal, floor, grain):
+        if not excused[broken.cell]:
+            yield broken
+
+
+def _adds_up(window: PaddedGrid, grain: Numbers) -> Flags:
+    """The changed cells that moved by what two edits that overlap there add up to."""
+    change = np.where(window.changed, window.new - window.old, np.nan)
+    own, within = change[window.places], 2 * window.step + 0.5 * grain
+    adds_up = np.zeros(len(own), bool)
+    for value in crossings(window, change):
+        adds_up |= np.abs(value - own) <= within
+    return adds_up
 
 
 def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:

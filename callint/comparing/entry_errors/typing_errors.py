@@ -97,6 +97,36 @@ def _numbers(candidates: Iterator[str], decimals: int | None) -> Iterator[float]
             yield float(text)
 
 
+def meant_numbers(actual: float, decimals: int | None) -> Iterator[tuple[float, float]]:
+    """The numbers that a slip turns into the actual one, and how likely each of them is to become it.
+
+    All kinds of slips are equally likely, and so are all ways to make one of a kind. A number may occur more
+    than once.
+    """
+    for text in {*texts(actual, decimals)}:
+        for name, undo in SLIPS.items():
+            candidates = {*undo(text)}
+            for candidate in candidates:
+                for meant in _numbers(iter((candidate,)), decimals):
+                    if meant != actual:
+                        yield meant, 1 / (len(SLIPS) * _ways(name, candidate))
+
+
+def _ways(name: str, meant: str) -> int:
+    """The number of ways to make a slip of that kind in a number."""
+    digits = max(1, sum(letter in _DIGITS for letter in meant))
+    return {
+        "lost sign": 1,
+        "lost decimal point": 1,
+        "out by ten": 2,
+        "swapped digits": max(1, digits - 1),
+        "doubled digit": digits,
+        "extra digit": 10 * (digits + 1),
+        "missing digit": digits,
+        "wrong digit": 9 * digits,
+    }[name]
+
+
 # What may have been meant, slip by slip
 
 
