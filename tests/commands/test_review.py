@@ -938,7 +938,7 @@ def test_the_page_holds_the_document(yard: Yard) -> None:
     assert embedded(page_of(yard, BASE, "boats/auk.bin")) == reviewed(yard, BASE, "boats/auk.bin")
 
 
-def test_500_changed_tables_give_less_than_6_megabytes(tmp_path: Path) -> None:
+def test_500_changed_tables_give_less_than_6_and_a_quarter_megabytes(tmp_path: Path) -> None:
     """All 128,000 cells of 500 maps of 16 by 16, to other numbers of five digits."""
     yard = Yard(tmp_path / "yard")
     axes = '<x><fixed-axis signal="speed" values="{0}"/></x><y><fixed-axis signal="load" values="{0}"/></y>'
@@ -956,7 +956,7 @@ def test_500_changed_tables_give_less_than_6_megabytes(tmp_path: Path) -> None:
     page = page_of(yard, "old.bin", "new.bin", "--definition", "d.xml")
     document = embedded(page)
     assert sum(table["changed"] for table in document["images"][0]["tables"]) == 128_000
-    assert len(page.encode()) < 6_000_000
+    assert len(page.encode()) < 6_250_000
 
 
 def test_the_demo_s_page_is_small(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 from callint import fmt
 from callint.reporting.html_page import element
+from callint.reporting.review.first_screen import short
 
 #: The most mistakes, images, and facts of each kind about an image on the card.
 _MOST_MISTAKES, _MOST_IMAGES, _MOST_FACTS = 8, 6, 3
@@ -91,8 +92,8 @@ def _identity(document: Json) -> Iterator[str]:
     images: Sequence[Json] = document["images"]
     yield element("h2", "Identity and digests")
     yield '<dl class="identity">'
-    yield from _row("Old", document["old"])
-    yield from _row("New", document["new"])
+    yield from _row("Old", short(document["old"]))
+    yield from _row("New", short(document["new"]))
     for image in images[:_MOST_IMAGES]:
         yield from _image(image, is_single=len(images) == 1)
     yield "</dl>"
