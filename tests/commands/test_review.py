@@ -669,7 +669,7 @@ def test_the_contents_are_pinned_down(scratch: Scratch) -> None:
     assert set(images["boats/gull.bin"]["sha256"]) == {"old"}
     page = page_of(scratch, f"first:{HERON}", HERON)
     card, _, first = page.partition('<div class="desk">')[0].partition('<header class="first">')
-    assert now in card and sha256(GOOD).hexdigest() in card
+    assert all(digest in card for digest in (now, sha256(GOOD).hexdigest(), definition, policy))
     assert f">SHA-256 {sha256(GOOD).hexdigest()[:16]} → {now[:16]}</p>" in first and now not in first
     assert f"<dd>{judged_by['base'][:16]}</dd>" in first and f"<dd>{definition[:16]}</dd>" in first
     assert f"Policy callint.toml, SHA-256 {policy[:16]}" in first

@@ -96,6 +96,8 @@ def _identity(document: Json) -> Iterator[str]:
     yield from _row("New", short(document["new"]))
     for image in images[:_MOST_IMAGES]:
         yield from _image(image, is_single=len(images) == 1)
+    if policy := document.get("policy"):
+        yield from _row("SHA-256, policy", policy["sha256"])
     yield "</dl>"
     if (more := len(images) - _MOST_IMAGES) > 0:
         yield element("p", f"{fmt.count(more, 'more image')} on the sheets behind.")
