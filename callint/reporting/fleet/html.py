@@ -32,6 +32,7 @@ _LEGEND = (
     "a dash means that an image lacks the table."
 )
 _STYLES = (
+    "reporting/review/browser/list.css",
     "reporting/review/browser/review.css",
     "reporting/review/browser/print.css",
     "reporting/fleet/browser/fleet.css",
