@@ -249,7 +249,7 @@ const grid = document.getElementById(arguments[0]).querySelector(".scroll:not(.b
 return [...grid.querySelectorAll("tr:has(td[data-cell])")].map((row) =>
   [...row.querySelectorAll("td")].map((cell) => {
     const copy = cell.cloneNode(true);
-    for (const part of copy.querySelectorAll(".aside, .was, .mark, .pin")) part.remove();
+    for (const part of copy.querySelectorAll(".aside, .mark, .pin")) part.remove();
     return copy.textContent;
   }));
 """

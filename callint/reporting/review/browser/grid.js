@@ -204,7 +204,7 @@ function fillBreakpoint(head, table, side, index, view) {
   const parts = [drawFindingLetter(table.breakpointFindings(side, index))];
   if (table.isMoved(side, index) && view !== "old") {
     const direction = Number(text) < Number(oldText) ? "lowered" : "raised";
-    parts.push(drawMark(direction), text, spokenText(`, moved from ${oldText}`), drawOldValue(oldText));
+    parts.push(drawMark(direction), text, spokenText(`, moved from ${oldText}`));
   } else {
     parts.push(text);
   }
@@ -214,11 +214,6 @@ function fillBreakpoint(head, table, side, index, view) {
 
 function drawMark(direction) {
   return make("span", { class: "mark", "aria-hidden": "true" }, markSigns[direction]);
-}
-
-/** The old value, which is printed below the new one. */
-function drawOldValue(text) {
-  return make("span", { class: "was", "aria-hidden": "true" }, text);
 }
 
 /** What a cell of a grid shows in its view: classes and children. */
@@ -258,7 +253,7 @@ function changedParts(table, cell, view, kinds) {
   kinds.push("changed", direction, `w${table.changeLevel(cell)}`);
   if (view === "old") return [table.old(cell), spokenText(`, ${changeText} to ${table.new(cell)}`)];
   const text = view === "new" ? table.new(cell) : changeTextOf(table, cell);
-  return [drawMark(direction), text, spokenText(`, ${changeText} from ${table.old(cell)}`), drawOldValue(table.old(cell))];
+  return [drawMark(direction), text, spokenText(`, ${changeText} from ${table.old(cell)}`)];
 }
 
 /** The edges of the operating range at which a cell lies, as classes. */
