@@ -82,7 +82,9 @@ def _paper(chrome: webdriver.Chrome, page: Page) -> Image.Image:
         for sheet in document:
             with closing(sheet), closing(sheet.get_textpage()) as text:
                 texts.append(text.get_text_range())
-        chosen = next(n for n, text in enumerate(texts) if "rail_pressure_demand" in text and "Values in bar" in text)
+        chosen = next(
+            n for n, text in enumerate(texts) if "rail_pressure_demand" in text and "Values in bar" in text
+        )
         sheets = [document[n].render(scale=1.25).to_pil() for n in (0, chosen)]
     gap = 16
     width = sum(sheet.width for sheet in sheets) + 3 * gap

@@ -25,7 +25,9 @@ def require_agreement(sign_off: SignOff, name: str) -> None:
     if not sign_off.is_signed:
         raise InputError(f"{name}: it is not signed; sign it on the page of the review and save it again")
     if sign_off.decision != "agreed":
-        raise InputError(f"{name}: {sign_off.reviewer} did not agree to the change; waive nothing")
+        raise InputError(
+            f"{name}: {sign_off.reviewer} did not agree to the change; choose Agreed, sign and save it again"
+        )
     if not sign_off.accepted:
         raise InputError(f"{name}: {sign_off.reviewer} accepts no finding in it; waive nothing")
 

@@ -101,7 +101,7 @@ def command(options: WaiveOptions) -> int:
     Several findings get waivers with the same reason, all of them or none.
 
     With --from-review, the remarks in FILE are the reasons. The images, their definitions and bases must be
-    those that were reviewed, and you must be the reviewer.
+    those that were reviewed, you must be the reviewer, and have agreed to the change.
 
     A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
     """
@@ -117,7 +117,9 @@ def command(options: WaiveOptions) -> int:
     from callint.reporting.terminal import console
     from callint.reporting.waiver.text import print_waivers
 
-    print_waivers(entries, console(sys.stdout), is_written=not options.dry_run)
+    sign_off = request.sign_off
+    unread = 0 if sign_off is None else sign_off.unread
+    print_waivers(entries, console(sys.stdout), is_written=not options.dry_run, unread=unread)
     return 0
 
 

@@ -43,7 +43,11 @@ class Acceptance:
 
 @dataclass(frozen=True, slots=True)
 class SignOff:
-    """What a reviewer saved; ``reviewer`` is the name, ``decision`` one of open, agreed and changes."""
+    """What a reviewer saved.
+
+    ``reviewer`` is the name, ``decision`` one of open, agreed and changes. ``unread`` is the number of
+    tables, checksums and unexplained bytes that the reviewer did not mark as read.
+    """
 
     reviewer: str
     decision: str
@@ -51,3 +55,4 @@ class SignOff:
     images: tuple[SignedImage, ...]
     policy: FileDigest | None
     accepted: tuple[Acceptance, ...]
+    unread: int = 0

@@ -39,6 +39,7 @@ def read_sign_off(data: bytes, name: str) -> SignOff:
         images=tuple(map(_image, document["images"])),
         policy=_file(document.get("policy")),
         accepted=tuple(map(_acceptance, document["accepted"])),
+        unread=len(document["unread"]),
     )
 
 

@@ -80,6 +80,14 @@ def test_a_dry_run_shows_the_waivers_of_a_review_and_writes_nothing(yard: Scratc
     assert waivers(yard) == []
 
 
+def test_the_waivers_of_a_review_end_with_their_number_and_with_what_was_not_read(yard: Scratch) -> None:
+    changed(yard, lambda saved: saved.update(unread=[{"image": HERON, "table": "egr"}]))
+    output = " ".join(yard.call("waive", "--from-review", FILE, "--dry-run").stdout.split())
+    amount = output.count("[[waivers]]")
+    assert f"{amount} waivers for " in output
+    assert "The reviewer left 1 changed part unread, such as tables and checksums." in output
+
+
 def test_what_the_reviewer_did_not_accept_stays_open(yard: Scratch) -> None:
     changed(yard, lambda saved: saved["accepted"].remove(
         next(entry for entry in saved["accepted"] if entry["findings"][0].get("table") == "egr")

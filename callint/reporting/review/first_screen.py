@@ -68,6 +68,16 @@ def between(document: Json) -> str:
     )
 
 
+def side_text(document: Json, side: str) -> str:
+    """OLD or NEW with the name and the short id of its revision, as text."""
+    text, revision = document[side], document.get("revisions", {}).get(side)
+    if revision is None:
+        return short(text)
+    name, commit = revision["name"], revision["commit"][:_SHORT_ID]
+    _, colon, path = text.partition(":")
+    return f"{name}{colon}{path}" if name == commit else f"{name}{colon}{path} ({commit})"
+
+
 def _side(document: Json, side: str) -> str:
     text, revision = document[side], document.get("revisions", {}).get(side)
     if revision is None:

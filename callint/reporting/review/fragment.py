@@ -15,6 +15,7 @@ from callint import fmt
 from callint.reporting.findings.markdown import is_plain
 from callint.reporting.review.changed_cells import ChangedCells
 from callint.reporting.review.changed_grid import changed_grid, changed_list
+from callint.reporting.review.first_screen import side_text
 
 #: The number of bytes that all usual servers take, and the smallest that holds a verdict.
 DEFAULT_BYTES, FEWEST_BYTES = 60_000, 8_000
@@ -78,7 +79,7 @@ def _cut(text: str, most: int = _MOST_IN_NAME) -> str:
 def _head(document: Json) -> Iterator[str]:
     """What was compared, and the verdict."""
     yield f"<h3>Review of {prose(_cut(document['title']))}</h3>"
-    old, new = (prose(_cut(document[side])) for side in ("old", "new"))
+    old, new = (prose(_cut(side_text(document, side))) for side in ("old", "new"))
     yield f"<p>{old} → {new}, review with the digest <code>{escape(document['digest'])}</code></p>"
     yield f"<p><b>{prose(_cut(document['verdict'], _MOST_IN_VERDICT))}</b></p>"
 

@@ -18,7 +18,7 @@ from callint.reporting.review.first_screen import short
 #: The most mistakes, images, and facts of each kind about an image on the card.
 _MOST_MISTAKES, _MOST_IMAGES, _MOST_FACTS = 8, 6, 3
 #: The most characters of a text on the card, of its verdict and its warning, and of the title of a sheet.
-_MOST_CHARACTERS, _MOST_IN_VERDICT, _MOST_IN_WARNING, _MOST_IN_TITLE = 100, 500, 300, 60
+_MOST_CHARACTERS, _MOST_IN_VERDICT, _MOST_IN_WARNING, _MOST_IN_TITLE = 118, 500, 300, 60
 
 Json = Mapping[str, Any]
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from callint import fmt
 from callint.checking.added_waiver import AddedWaiver
+from callint.checking.cause_order import DANGERS, Danger
 from callint.reporting.terminal import QUIET, Terminal, line, width, wrapped
 from callint.reporting.waiver.toml import entry
 
@@ -14,8 +15,13 @@ CAUTION = (
 )
 
 
-def print_waivers(entries: Sequence[AddedWaiver], terminal: Terminal, is_written: bool = True) -> None:
-    """Who accepts what, until when and for which content; the entries themselves if they are not added."""
+def print_waivers(
+    entries: Sequence[AddedWaiver], terminal: Terminal, is_written: bool = True, unread: int = 0
+) -> None:
+    """Who accepts what, until when and for which content; the entries themselves if they are not added.
+
+    Several waivers end with a summary. ``unread`` is what a reviewer left unread.
+    """
     for number, added in enumerate(entries):
         if number:
             terminal.print()
@@ -27,8 +33,25 @@ def print_waivers(entries: Sequence[AddedWaiver], terminal: Terminal, is_written
         for sentence in _sentences(added, is_written):
             for text in wrapped(sentence, width(terminal)):
                 terminal.print(line(text))
+    if len(entries) > 1 or unread:
+        terminal.print()
+        for sentence in _summary(entries, unread):
+            for text in wrapped(sentence, width(terminal)):
+                terminal.print(line((text, "bold")))
     for text in wrapped(CAUTION, width(terminal)):
         terminal.print(line((text, QUIET)))
+
+
+def _summary(entries: Sequence[AddedWaiver], unread: int) -> Iterator[str]:
+    """The number of waivers, of those that accept a disabled protection, and what was not read."""
+    findings = sum(added.covered for added in entries)
+    yield f"{fmt.count(len(entries), 'waiver')} for {fmt.count(findings, 'finding')}."
+    disabled = sum(DANGERS.get(added.waiver.rule) is Danger.DISABLED for added in entries)
+    if disabled:
+        verb = "accepts" if disabled == 1 else "accept"
+        yield f"{fmt.count(disabled, 'waiver')} {verb} a disabled protection."
+    if unread:
+        yield f"The reviewer left {fmt.count(unread, 'changed part')} unread, such as tables and checksums."
 
 
 def _sentences(added: AddedWaiver, is_written: bool) -> Iterator[str]:

@@ -67,6 +67,7 @@ function followScrolling() {
 }
 
 function stepTable(step) {
+  bar.say("");
   const sections = visibleSections();
   const from = currentSection();
   const index = from ? sections.indexOf(from) : -1;
@@ -76,6 +77,7 @@ function stepTable(step) {
 }
 
 function stepChange(step) {
+  bar.say("");
   const sections = visibleSections().filter((section) => section.table.changed.length);
   const from = currentSection() ?? sections[0];
   if (!from) return;

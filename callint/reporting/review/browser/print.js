@@ -152,6 +152,15 @@ function drawPaper(table, hasPictures) {
   return paper;
 }
 
+/** Who decided what, what was accepted and read, for the job card. */
+function decisionOnCard() {
+  const { signed, name, role, day, decision, progress } = signOff;
+  const who = signed ? ` by ${name}, ${role}, on ${day}` : "";
+  const accepted = points.filter((point) => signOff.isAccepted(point)).length;
+  const parts = [`${decisions[decision]}${who}`, accepted ? `${accepted} of ${count(points.length, "open mistake")} accepted` : "", progress];
+  return `${parts.filter(Boolean).join("; ")}.`;
+}
+
 /** Draws every table for paper before the page is printed, and removes the drawings afterwards. */
 function preparePrinting() {
   let opened = [];
@@ -168,7 +177,7 @@ function preparePrinting() {
       .filter((details) => details && !details.open);
     for (const details of opened) details.open = true;
     const decided = document.querySelector(".card .decided");
-    if (decided) decided.textContent = `${decisions[signOff.decision]}; ${signOff.progress}.`;
+    if (decided) decided.textContent = decisionOnCard();
   });
   window.addEventListener("afterprint", () => {
     for (const section of pageState.sections) section.paper?.replaceWith(section.grids);

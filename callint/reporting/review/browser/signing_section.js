@@ -105,7 +105,8 @@ function drawSignButton(say) {
         return;
       }
       signOff.sign();
-      say(`Signed. Copy it, or save it as a file${signOff.accepted.size ? ": callint waive --from-review makes waivers of it" : ""}.`);
+      const hasWaivers = signOff.accepted.size && signOff.decision === "agreed";
+      say(`Signed. Copy it, or save it as a file${hasWaivers ? ": callint waive --from-review makes waivers of it" : ""}.`);
     },
   });
   signOff.listeners.push(() => {
