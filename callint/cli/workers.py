@@ -6,7 +6,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -56,12 +56,8 @@ def workers(jobs: int | None, executor: str | None, images: int) -> Iterator[Wor
         yield None
 
 
-@contextmanager
-def _processes(size: int) -> Iterator[WorkerPool]:
+def _process_pool(size: int) -> Executor:
     from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
-    from multiprocessing import active_children
-
-    from callint.checking.worker_pool import WorkerPool
 
     class Pool(ProcessPoolExecutor):
         """Blocks signals while it starts a process: Ctrl-C would end the process before it can ignore it."""
@@ -73,19 +69,43 @@ def _processes(size: int) -> Iterator[WorkerPool]:
                 except BrokenPipeError as error:
                     raise BrokenExecutor("a process ended while it was started") from error
 
+    return Pool(size, _spawn_context(), _start_worker)
+
+
+@contextmanager
+def _processes(size: int) -> Iterator[WorkerPool]:
+    from concurrent.futures import Executor
+
+    from callint.checking.worker_pool import WorkerPool
+
+    class StartedOnDemand(Executor):
+        """Makes a pool for the first task: that starts a process of its own, even if no task follows."""
+
+        pool: Executor | None = None
+
+        def submit(self, function: Callable[..., Any], /, *arguments: Any, **keywords: Any) -> Future[Any]:
+            self.pool = self.pool or _process_pool(size)
+            return self.pool.submit(function, *arguments, **keywords)
+
+        def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+            if self.pool is not None:
+                self.pool.shutdown(wait, cancel_futures=cancel_futures)
+
     @cache
     def report_loss() -> None:
         sys.stderr.write(
             "callint: a worker process ended early, possibly for lack of memory; continuing without it\n"
         )
 
-    executor = Pool(size, _spawn_context(), _start_worker)
+    executor = StartedOnDemand()
     previous = signal.signal(signal.SIGTERM, _exit_on_signal)
     try:
         yield WorkerPool(executor, size, False, report_loss)
     finally:
         signal.signal(signal.SIGTERM, previous)
         if report_loss.cache_info().currsize:
+            from multiprocessing import active_children
+
             # A process that started while others died would wait for work forever, and callint for it.
             for process in active_children():
                 process.kill()

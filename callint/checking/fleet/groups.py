@@ -21,7 +21,7 @@ from callint.model.errors import InputError
 #: The digests of a fleet are kept in memory up to this number of bytes, and above it in a temporary file.
 _MOST_IN_MEMORY = 32 * 2**20
 #: The number of digests that are compared at once.
-_CHUNK = 2**20
+_CHUNK = 2**19
 #: The number of calibrations of a table of which the digest is kept.
 MOST_DIGESTS = 100
 #: Odd numbers with bits everywhere, by which a row and a form are mixed with a digest.

@@ -16,7 +16,7 @@ import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -35,8 +35,7 @@ _BUCKET = 192
 _MAX_UNPACKED = 256 * 2**20
 
 
-@dataclass(frozen=True, slots=True)
-class KnownImage:
+class KnownImage(NamedTuple):
     """A record, the state of the file at the time, and the digest of its possible definitions.
 
     ``stamp`` is None if the file was too young. ``block`` and ``column`` say where its digests are; ``block``
@@ -164,13 +163,16 @@ def _unpacked(entry: bytes) -> Bucket:
             raise ValueError("the arrays do not fit together")
         blocks.append(block)
     images = {}
+    keys: dict[str, bytes] = {}
     for path, digest, definition, problem, stamp, assignment, number, column in head["images"]:
         if number >= 0:
             blocks[number].numbers[:, column]  # IndexError if it is not there
+        if assignment not in keys:
+            keys[assignment] = bytes.fromhex(assignment)
         record = ImageRecord(str(path), bytes.fromhex(digest), str(definition), str(problem))
         size, modified, changed, inode = map(int, stamp) if stamp else (0, 0, 0, 0)
         known = (size, modified, changed, inode) if stamp else None
-        images[record.path] = KnownImage(record, known, bytes.fromhex(assignment), int(number), int(column))
+        images[record.path] = KnownImage(record, known, keys[assignment], int(number), int(column))
     return Bucket(images, tuple(blocks))
 
 

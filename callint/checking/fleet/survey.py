@@ -9,7 +9,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from callint import __version__
 from callint.checking.assignments import Assignment
@@ -41,6 +41,8 @@ from callint.reading.workspace import Workspace
 
 #: The images of a task, and of one that carries their files.
 _TASK, _CARRIED = 64, 8
+#: The most blocks of a bucket before they are merged into one.
+_MOST_BLOCKS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +187,9 @@ class Survey:
         self._add(job.images, images, blocks)
         if job.stale or len(job.known.images) != len(images):
             kept = {path: image for path, image in images.items() if image.record.digest}
-            bucket = merged_bucket(kept, blocks)
+            # Merging takes longer than reading an image, so a few blocks of single images may follow.
+            is_short = bool(job.known.blocks) and len(blocks) <= _MOST_BLOCKS
+            bucket = Bucket(kept, tuple(blocks)) if is_short else merged_bucket(kept, blocks)
             store_bucket(self.workspace.root, job.number, self._buckets, bucket)
 
     def _known_image(
@@ -196,7 +200,7 @@ class Survey:
         before = bucket.images.get(record.path)
         key = self._assignment_key(number)
         if before is not None and before.record.digest == record.digest and before.assignment == key:
-            return replace(before, stamp=stamp)
+            return before._replace(stamp=stamp)
         return KnownImage(record, stamp, key, *place)
 
     def _add(self, numbers: Sequence[int], images: dict[str, KnownImage], blocks: Sequence[Packed]) -> None:
