@@ -106,6 +106,13 @@ def test_the_first_screen_has_the_verdict_and_the_worst_mistakes(page: Page, rev
     assert page.texts(".worst li")[0].endswith(review["causes"][0]["title"])
 
 
+def test_the_cell_of_a_scalar_leads_to_all_its_findings(page: Page, review: Any) -> None:
+    (made,) = (item for item in review["findings"] if item["rule"] == "relation/mirror-differs")
+    own = [item["rule"] for item in review["findings"] if item.get("table") == made["table"]]
+    page.open(f"#{made['table']}")
+    assert sorted(page.texts(f"#{made['table']} .details .finding code")) == sorted(own)
+
+
 def test_the_keys_step_from_mistake_to_mistake(page: Page, review: Any) -> None:
     amount = len(review["causes"])
     page.press("f")

@@ -1129,3 +1129,13 @@ def test_the_size_of_a_fragment_needs_a_fragment(yard: Yard) -> None:
     assert result.status == 2
     assert "--fragment-bytes works only with --format html-fragment" in result.stderr
     assert not (yard.root / "page.html").exists()
+
+
+def test_an_added_image_that_cannot_be_compared_was_added_too(tmp_path: Path) -> None:
+    scratch = make_repository_yard(tmp_path / "yard", heron=GOOD)
+    scratch.write("boats/auk.bin", EVERYTHING)
+    scratch.write("boats/tern.bin", edited(yard_base(), {SOFTWARE: b"YARD-02"}))
+    scratch.commit("Two boats")
+    verdict = reviewed(scratch, "HEAD~1", "HEAD")["verdict"]
+    assert "1 image could not be compared." in verdict
+    assert "2 images were added." in verdict

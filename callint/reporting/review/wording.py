@@ -127,6 +127,9 @@ def _most_severe(mistakes: Sequence[CauseFindings], findings: Sequence[ReviewFin
 def _image_sentences(review: Review) -> Iterator[str]:
     """Which images were added, removed or renamed, and whether nothing changed at all."""
     states = Counter(image.state for image in review.images)
+    # An image that cannot be read was added too if there was no file before.
+    unreadable = (image for image in review.images if image.state is ImageState.UNREADABLE)
+    states[ImageState.ADDED] += sum(not image.sha256.old and bool(image.sha256.new) for image in unreadable)
     for state in (ImageState.ADDED, ImageState.REMOVED):
         if states[state]:
             verb = _form(states[state], "was", "were")

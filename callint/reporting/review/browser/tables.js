@@ -81,6 +81,8 @@ class Table {
         if (finding.table !== this.data.name) continue;
         if (finding.cell) add(finding.cell[1] * this.data.nx + finding.cell[0], finding);
         for (const cell of expandSpans(finding.cells ?? [])) add(cell, finding);
+        // What is said of a scalar as a whole is said of its only cell.
+        if (!finding.cell && !finding.cells && this.size === 1) add(0, finding);
       }
       return byCell;
     });
