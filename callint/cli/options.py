@@ -1,4 +1,4 @@
-"""The options of a command as one object."""
+"""The options of a command as one object, and an option of several commands."""
 
 from __future__ import annotations
 
@@ -6,7 +6,17 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any, TypeVar
 
+import click
+
 Options = TypeVar("Options")
+
+releases_option = click.option(
+    "--releases",
+    "folders",
+    multiple=True,
+    metavar="DIR",
+    help="Folder of releases, besides those of the repository; can be repeated.",
+)
 
 
 def as_options(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from callint.cli.options import as_options
+from callint.cli.options import as_options, releases_option
 from callint.model.errors import InputError
 from callint.reading.workspace import open_workspace
 
@@ -40,13 +40,7 @@ class ExplainOptions:
     metavar="TAG",
     help="Language of the page: en or de. Titles come from the definition's translations.",
 )
-@click.option(
-    "--releases",
-    "folders",
-    multiple=True,
-    metavar="DIR",
-    help="Folder of releases, besides those of the repository; can be repeated.",
-)
+@releases_option
 @click.option(
     "--definition",
     "definitions",

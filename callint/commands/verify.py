@@ -12,7 +12,7 @@ import click
 from callint import fmt
 from callint.cli.image_loading import read_content
 from callint.cli.known_images import find_known_images
-from callint.cli.options import as_options
+from callint.cli.options import as_options, releases_option
 from callint.cli.progress import progress
 from callint.cli.read_back import parse_address, place_read_back
 from callint.reading.workspace import open_workspace
@@ -38,13 +38,7 @@ class VerifyOptions:
 
 @click.command()
 @click.argument("image")
-@click.option(
-    "--releases",
-    "folders",
-    multiple=True,
-    metavar="DIR",
-    help="Folder of releases, besides those of the repository; can be repeated.",
-)
+@releases_option
 @click.option("--signed", is_flag=True, help="Demand a release with a good signature.")
 @click.option("--start", metavar="ADDRESS", help="Address of the first byte of a raw IMAGE.")
 @click.option("--definition", metavar="FILE", help="Definition file of IMAGE (default: the one that fits).")

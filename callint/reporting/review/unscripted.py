@@ -1,6 +1,6 @@
 """The parts of a review's page for readers without its script: causes, changed cells and a small picture.
 
-The script hides them. They are bounded, because the page holds all values for the script already; what they
+The script removes them. They are bounded, because the page holds all values for the script already; what they
 leave out is counted.
 """
 
