@@ -54,24 +54,42 @@ NAMES = (
 )
 
 
+#: Commands that name no image: they meet all names of a repository at once.
+_OF_ALL = [arguments for arguments in WAYS.values() if not any("boats/" in word for word in arguments)]
+_OF_ONE = [arguments for arguments in WAYS.values() if arguments not in _OF_ALL]
+
+
 def words_for(arguments: tuple[str, ...], name: str) -> tuple[str, ...]:
     """A command with another image in place of heron's."""
     return tuple(word.replace("boats/heron.bin", name).replace("boats/auk.bin", name) for word in arguments)
 
 
-@pytest.mark.parametrize("name", NAMES, ids=range(len(NAMES)))
-def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> None:
+def files_in(root: Path) -> list[Path]:
+    """The files of a working tree."""
+    return [path for path in root.rglob("*") if ".git" not in path.parts and path.is_file()]
+
+
+@pytest.mark.parametrize("names", [NAMES[n::4] for n in range(4)], ids=range(4))
+def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, names: tuple[str, ...]) -> None:
     yard = hostile.yard
-    path = f"boats/{name}.bin"
-    (yard.root / path).write_bytes(GOOD)
+    paths = [f"boats/{name}.bin" for name in names]
+    for path in paths:
+        (yard.root / path).write_bytes(GOOD)
     yard.must("add", "--all")
-    yard.must("commit", "--quiet", "--no-verify", "--message", "A name")
-    (yard.root / path).write_bytes(BAD)
+    yard.must("commit", "--quiet", "--no-verify", "--message", "Names")
+    for path in paths:
+        (yard.root / path).write_bytes(BAD)
     yard.must("add", "--all")
-    before = {path for path in yard.root.rglob("*") if ".git" not in path.parts and path.is_file()}
-    for arguments in WAYS.values():
-        hostile.tried(*words_for(arguments, path))
-    made = {path for path in yard.root.rglob("*") if ".git" not in path.parts and path.is_file()} - before
+    before = set(files_in(yard.root))
+    for arguments in _OF_ALL:
+        hostile.tried(*arguments)
+    made = set(files_in(yard.root)) - before
+    for path in paths:
+        # No output is refused because it is there already.
+        yard.must("clean", "--quiet", "--force", "-d")
+        for arguments in _OF_ONE:
+            hostile.tried(*words_for(arguments, path))
+        made |= set(files_in(yard.root)) - before
     expected = {
         "merged.bin",
         "merged.xml",
@@ -86,7 +104,7 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> 
     }
     assert {item.name.replace(".conflicts.txt", "").replace(".conflicts.json", "") for item in made} <= {
         *expected,
-        Path(path).name,
+        *(Path(path).name for path in paths),
     }
 
 
