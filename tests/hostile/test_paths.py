@@ -49,9 +49,11 @@ TOGETHER = (
         *(".mailmap", ".pre-commit-config.yaml", ".git/lfs", ".git/info", "list.csv", "merged.bin"),
         *("carried.bin", "boats/auk.bin.conflicts.txt"),
     ),
-    ("imported.xml", "merged.bin.conflicts.txt"),
-    ("engine.a2l", "merged.bin.conflicts.json"),
+    ("imported.xml", "merged.bin.conflicts.txt", ".gitattributes", ".git/hooks"),
+    ("engine.a2l", "merged.bin.conflicts.json", ".gitignore", ".git/hooks/pre-commit", ".git/callint"),
 )
+#: Those of them that stop callint init, which no other command looks at; so init meets each alone too.
+OF_INIT = (".gitattributes", ".gitignore", ".git/hooks", ".git/hooks/pre-commit", ".git/callint")
 _TOGETHER = {name for names in TOGETHER for name in names}
 LINKS = (*((name,) for name in LINKED if name not in _TOGETHER), *TOGETHER)
 
@@ -81,7 +83,7 @@ def test_no_link_is_followed_out_of_the_repository(hostile: Hostile, names: tupl
 @pytest.mark.parametrize(
     # Git commits nothing of its own folder.
     "names",
-    [names for names in LINKS if not names[-1].startswith(".git/")],
+    [names for names in LINKS if not all(name.startswith(".git/") for name in names)],
     ids=" ".join,
 )
 def test_no_committed_link_is_followed_out_of_the_repository(
@@ -94,6 +96,20 @@ def test_no_committed_link_is_followed_out_of_the_repository(
     hostile.yard.must("add", "--all", "--force")
     hostile.yard.must("commit", "--quiet", "--no-verify", "--message", "A link")
     for arguments in STORED.values():
+        hostile.tried(*arguments)
+
+
+@pytest.mark.parametrize("name", OF_INIT)
+def test_init_follows_no_link_out_of_the_repository(hostile: Hostile, name: str) -> None:
+    ways = [arguments for arguments in WAYS.values() if arguments[0] == "init"]
+    put_link(hostile.yard.root / name, hostile.outside / LINKED[name])
+    for arguments in ways:
+        hostile.tried(*arguments)
+    if name.startswith(".git/"):
+        return
+    hostile.yard.must("add", "--force", "--", name)
+    hostile.yard.must("commit", "--quiet", "--no-verify", "--message", "A link")
+    for arguments in ways:
         hostile.tried(*arguments)
 
 
