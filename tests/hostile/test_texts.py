@@ -10,13 +10,14 @@ from pathlib import Path
 import pytest
 
 from tests.building import u16
-from tests.hostile.repository import A2L, BASE, COMMANDS, DEFINITION, HERON, WAYS, Hostile
+from tests.hostile.repository import A2L, BASE, COMMANDS, DEFINITION, HERON, WAYS, Hostile, hostile_repository
 from tests.running import (
     BAD,
     FUEL,
     GOOD,
     HULL,
     POLICY,
+    Scratch,
     edited,
     make_repository_yard,
     steering,
@@ -157,11 +158,7 @@ def steered(text: str) -> str:
     )
 
 
-@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
-def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
-    hostile: Hostile, arguments: tuple[str, ...]
-) -> None:
-    yard = hostile.yard
+def write_steering_definition(yard: Scratch) -> None:
     yard.write(DEFINITION, steered(yard_definition().decode()))
     hull = b"\x1b[2J\x9bm\x07\x08\r\n\x85"
     for name, data in ((BASE, edited(GOOD, {})), (HERON, BAD), ("boats/auk.bin", GOOD)):
@@ -169,31 +166,48 @@ def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
     yard.commit("Hulls")
     yard.write(HERON, edited(BAD, {HULL: hull[::-1], FUEL: u16(9999, 9999)}))
     yard.must("add", "--all")
-    hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
-def test_no_name_of_an_author_and_no_subject_steers_a_terminal(
-    hostile: Hostile, arguments: tuple[str, ...]
-) -> None:
-    yard = hostile.yard
-    name = STEERING.replace("\u2028", "")
+_AUTHOR = STEERING.replace("\u2028", "")
+_BRANCH = "\u202eevil\u2066"
+
+
+def commit_as_steering_author(yard: Scratch) -> None:
     yard.write(HERON, edited(GOOD, {FUEL: u16(121, 141)}))
     yard.must("add", "--all")
     done = yard.git(
         "commit",
         "--quiet",
         "--message",
-        f"{name}\n\n{name}",
-        GIT_AUTHOR_NAME=name,
-        GIT_AUTHOR_EMAIL=f"{name}@yard",
+        f"{_AUTHOR}\n\n{_AUTHOR}",
+        GIT_AUTHOR_NAME=_AUTHOR,
+        GIT_AUTHOR_EMAIL=f"{_AUTHOR}@yard",
     )
     assert done.status == 0
-    yard.must("branch", "\u202eevil\u2066")
+    yard.must("branch", _BRANCH)
     yard.stage(HERON, BAD)
-    hostile.tried(*arguments, GIT_AUTHOR_NAME=name)
-    hostile.tried("diff", "\u202eevil\u2066", "HEAD")
-    hostile.tried("check", "--range", f"{name}..{name}")
+
+
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
+    tmp_path: Path, arguments: tuple[str, ...]
+) -> None:
+    with hostile_repository(tmp_path, write_steering_definition) as hostile:
+        hostile.tried(*arguments)
+
+
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def test_no_name_of_an_author_and_no_subject_steers_a_terminal(
+    tmp_path: Path, arguments: tuple[str, ...]
+) -> None:
+    with hostile_repository(tmp_path, commit_as_steering_author) as hostile:
+        hostile.tried(*arguments, GIT_AUTHOR_NAME=_AUTHOR)
+
+
+def test_no_name_of_a_revision_steers_a_terminal(tmp_path: Path) -> None:
+    with hostile_repository(tmp_path, commit_as_steering_author) as hostile:
+        hostile.tried("diff", _BRANCH, "HEAD")
+        hostile.tried("check", "--range", f"{_AUTHOR}..{_AUTHOR}")
 
 
 @pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
