@@ -1,6 +1,6 @@
 """Runs one command again and again and stops it one step later each time.
 
-``python -m tests.crash_safety.faults FOLDER FAULT COMMAND...`` runs the command in copies of
+``python -m tests.crash_safety.faults FOLDER FAULT[,FAULT...] COMMAND...`` runs the command in copies of
 ``FOLDER/start``. A step is whatever changes the disk: a file that is opened for writing, written, synced,
 renamed, removed or given a mode, a folder that is made, a program that is started. FAULT is what happens at
 step N, from 1 on: ``kill`` ends the process by SIGKILL, half way through a write; ``ENOSPC`` and ``EACCES``
@@ -10,8 +10,8 @@ SIGKILL leaves the disk as it is at that time. So one run is copied at each step
 killed, which has to leave the same. A program is started or not: no such error happens there.
 
 States of the folder that are equal in every name, mode and byte are kept once, and the same command runs
-once more without a fault in a copy of each. Prints a list of what happened as JSON: ``left`` is the folder
-with the state after the fault, ``after`` the one after the second run.
+once more without a fault in a copy of each. Prints a list of what happened for each fault as JSON: ``left``
+is the folder with the state after the fault, ``after`` the one after the second run.
 """
 
 from __future__ import annotations
@@ -213,27 +213,28 @@ def _chosen(count: int) -> list[int]:
     return sorted({1, 2, 3, *range(10, count, count // 4), *range(count - 7, count + 1)})
 
 
-def all_faults(folder: Path, fault: str, arguments: list[str]) -> list[dict[str, Any]]:
+def all_faults(folder: Path, faults: list[str], arguments: list[str]) -> dict[str, list[dict[str, Any]]]:
     """What each fault led to, in the order of the steps; ``at`` is the number of the step."""
     runs = Runs(arguments)
     counted = folder / "counted"
     for place in (folder / "warm", counted):  # the first run imports what is imported late, which is no step
         shutil.copytree(folder / "start", place, symlinks=True)
         clean = runs.run(place)
-    kind, _, last = fault.partition(":")
-    chosen = _chosen(len(clean.steps))[-int(last or 0) :]
-    faults = _kills if kind == "kill" else _errors
-    result = faults(folder, kind, runs, clean.steps, chosen)
     # What starts from the same state ends as the run without a fault did.
     ends = {"start": ("counted", clean.status)}
-    for item in result:
-        left = item["left"]
-        if left not in ends:
-            again = folder / f"{left}.again"
-            shutil.copytree(folder / left, again, symlinks=True)
-            ends[left] = again.name, runs.run(again).status
-        item["after"], item["again"] = ends[left]
-    return result
+    results = {}
+    for fault in faults:
+        kind, _, last = fault.partition(":")
+        chosen = _chosen(len(clean.steps))[-int(last or 0) :]
+        results[fault] = (_kills if kind == "kill" else _errors)(folder, kind, runs, clean.steps, chosen)
+        for item in results[fault]:
+            left = item["left"]
+            if left not in ends:
+                again = folder / f"{left}.again"
+                shutil.copytree(folder / left, again, symlinks=True)
+                ends[left] = again.name, runs.run(again).status
+            item["after"], item["again"] = ends[left]
+    return results
 
 
 def _kills(folder: Path, _: str, runs: Runs, steps: list[str], chosen: list[int]) -> list[dict[str, Any]]:
@@ -262,7 +263,7 @@ def _errors(
         if steps[at - 1].startswith("start "):
             continue
         if current is None:
-            current = folder / str(at)
+            current = folder / f"{fault} at {at}"
             shutil.copytree(folder / "start", current, symlinks=True)
         end = runs.run(current, fault, at)
         left = states.setdefault(state_of(current), current.name)
@@ -273,4 +274,4 @@ def _errors(
 
 
 if __name__ == "__main__":
-    sys.stdout.write(json.dumps(all_faults(Path(sys.argv[1]), sys.argv[2], sys.argv[3:])))
+    sys.stdout.write(json.dumps(all_faults(Path(sys.argv[1]), sys.argv[2].split(","), sys.argv[3:])))

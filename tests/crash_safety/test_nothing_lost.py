@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from tests.running import (
     Scratch,
     edited,
     environment,
+    folder_for_copies,
     fuel_cell,
     initialize,
     launcher,
@@ -143,14 +145,20 @@ def contents(root: Path) -> dict[str, bytes]:
     return actual
 
 
-def faulted(folder: Path, fault: str, command: tuple[str, ...]) -> list[dict[str, Any]]:
-    """What every fault led to; ``start`` in the folder is what the command begins with."""
-    arguments = ("tests.crash_safety.faults", str(folder), fault, *command)
-    # The first run fills the cache, so that the others neither read the same again nor write to it.
-    done = run_python("-m", *arguments, cwd=REPOSITORY, env=environment(CALLINT_CACHE=str(folder / "cache")))
+@cache
+def _cache() -> str:
+    """A cache for all these commands: their first run fills it, so that no other run writes to it."""
+    return str(folder_for_copies())
+
+
+def faulted(folder: Path, faults: tuple[str, ...], command: tuple[str, ...]) -> list[list[dict[str, Any]]]:
+    """What every fault led to at each step; ``start`` in the folder is what the command begins with."""
+    arguments = ("tests.crash_safety.faults", str(folder), ",".join(faults), *command)
+    done = run_python("-m", *arguments, cwd=REPOSITORY, env=environment(CALLINT_CACHE=_cache()))
     assert done.status == 0, done.stderr
-    assert all(item["again"] in (0, 1) for item in done.data), done.data
-    return done.data  # type: ignore[no-any-return]
+    for result in done.data.values():
+        assert all(item["again"] in (0, 1) for item in result), result
+    return [done.data[fault] for fault in faults]
 
 
 def without_a_fault(folder: Path) -> dict[str, bytes]:
@@ -170,29 +178,41 @@ def is_litter(name: str) -> bool:
     return re.search(r"(?:^|/)\.[^/]+\.[a-z0-9_]{8}\.part(?:/|$)", name) is not None
 
 
+#: Those that also meet the error of a disk on which they may not write.
+FORBIDDEN = ("seal", "init")
+
+
 @pytest.mark.parametrize("name", COMMANDS)
-def test_a_killed_command_leaves_every_file_old_or_new_and_the_next_clears_up(
+def test_a_command_that_is_stopped_leaves_every_file_old_or_new_and_the_next_clears_up(
     tmp_path: Path, name: str
 ) -> None:
     make, arguments = COMMANDS[name]
     make(tmp_path / "start")
-    old = contents(tmp_path / "start")
-    result = faulted(tmp_path, "kill", arguments)
+    errors = ("ENOSPC", "EACCES") if name in FORBIDDEN else ("ENOSPC",)
+    killed, *failed = faulted(tmp_path, ("kill", *errors), arguments)
     new = without_a_fault(tmp_path)
-    assert new != old, "the command writes nothing, so that this proves nothing"
+    assert new != contents(tmp_path / "start"), "the command writes nothing, so that this proves nothing"
+    assert_killed_harmlessly(tmp_path, killed)
+    for result in failed:
+        assert_failed_harmlessly(tmp_path, result)
+
+
+def assert_killed_harmlessly(folder: Path, result: list[dict[str, Any]]) -> None:
+    """That each file is the old or the new one after every kill, and the next run clears up."""
+    old, new = contents(folder / "start"), without_a_fault(folder)
     assert len(result) >= 5
     for item in result:
         assert item["status"] == -9
-        after = contents(tmp_path / item["left"])
+        after = contents(folder / item["left"])
         for path, data in after.items():
             whole = data in (old.get(path), new.get(path))
             assert whole or is_litter(path) or path == ".git/config", (item["step"], path)
         assert not (old.keys() & new.keys()) - after.keys(), item["step"]
-        again = contents(tmp_path / item["after"])
+        again = contents(folder / item["after"])
         assert again == new, (item, sorted(again.keys() ^ new.keys()))
     killed = result.pop()
     (copied,) = (item["left"] for item in result if item["at"] == killed["at"])
-    assert without_random(contents(tmp_path / killed["left"])) == without_random(contents(tmp_path / copied))
+    assert without_random(contents(folder / killed["left"])) == without_random(contents(folder / copied))
 
 
 def without_random(files: dict[str, bytes]) -> dict[str, bytes]:
@@ -200,20 +220,12 @@ def without_random(files: dict[str, bytes]) -> dict[str, bytes]:
     return {re.sub(r"[a-z0-9_]{8}(?=\.part)", "*", name): data for name, data in files.items()}
 
 
-@pytest.mark.parametrize(
-    ("name", "fault"), [*((name, "ENOSPC") for name in COMMANDS), ("seal", "EACCES"), ("init", "EACCES")]
-)
-def test_a_command_that_cannot_write_says_so_and_leaves_nothing(
-    tmp_path: Path, name: str, fault: str
-) -> None:
-    make, arguments = COMMANDS[name]
-    make(tmp_path / "start")
-    old = contents(tmp_path / "start")
-    result = faulted(tmp_path, fault, arguments)
-    new = without_a_fault(tmp_path)
+def assert_failed_harmlessly(folder: Path, result: list[dict[str, Any]]) -> None:
+    """That a command that cannot write says so and leaves nothing."""
+    old, new = contents(folder / "start"), without_a_fault(folder)
     assert len(result) >= 3
     for item in result:
-        after = contents(tmp_path / item["left"])
+        after = contents(folder / item["left"])
         if item["step"].startswith("os.remove") and is_litter(item["step"]):
             # What cannot be removed stays until the next run, which removes it.
             after = {path: data for path, data in after.items() if not is_litter(path)}
@@ -226,7 +238,7 @@ def test_a_command_that_cannot_write_says_so_and_leaves_nothing(
         if item["status"] == 2:
             assert item["said"].startswith("callint"), item
             assert len(item["said"].splitlines()) == 1, item
-        assert contents(tmp_path / item["after"]) == new, item
+        assert contents(folder / item["after"]) == new, item
 
 
 @pytest.mark.parametrize("name", DEMO)
@@ -234,7 +246,7 @@ def test_a_killed_demo_is_repeated_or_finished_by_the_next(tmp_path: Path, name:
     make, arguments = DEMO[name]
     make(tmp_path / "start")
     # An empty folder makes a difference at the end alone, when what was made beside it moves there.
-    result = faulted(tmp_path, "kill:10" if make is nothing else "kill:5", arguments)
+    (result,) = faulted(tmp_path, ("kill:10" if make is nothing else "kill:5",), arguments)
     wanted = {path for path in without_a_fault(tmp_path) if not path.startswith("skerry-demo/.git/")}
     for item in result:
         again = contents(tmp_path / item["after"])

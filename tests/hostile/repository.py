@@ -7,7 +7,7 @@ show, and a port of this machine that nobody may connect to.
 from __future__ import annotations
 
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
@@ -31,6 +31,7 @@ from tests.running import (
     edited,
     folder_for_copies,
     make_repository_yard,
+    refreshed,
     steering,
     yard_base,
     yard_definition,
@@ -200,9 +201,14 @@ class Hostile:
 
 
 @contextmanager
-def hostile_repository(folder: Path) -> Iterator[Hostile]:
-    """A yard with two commits, a slip staged, and canaries beside it; nothing in it is hostile yet."""
-    copy_of(_template(), folder)
+def hostile_repository(folder: Path, prepare: Callable[[Scratch], None] | None = None) -> Iterator[Hostile]:
+    """A yard with two commits, a slip staged, and canaries beside it; nothing in it is hostile yet.
+
+    What many tests ``prepare`` in it is made once and copied.
+    """
+    copy_of(_template() if prepare is None else _prepared(prepare), folder)
+    if prepare is not None:
+        refreshed(folder / "yard")
     program = folder / "outside" / "program"
     program.write_text(f'#!/bin/sh\necho "$0 $*" >> "{folder / "calls"}"\nexit 0\n', "utf-8")
     program.chmod(0o755)
@@ -222,6 +228,14 @@ def _find_checksums_once(images: list[Image], memory: Memory) -> ChecksumSearch:
 @cache
 def _found_checksums(images: tuple[Image, ...], memory: Memory) -> ChecksumSearch:
     return find_checksums(images, memory)
+
+
+@cache
+def _prepared(prepare: Callable[[Scratch], None]) -> Path:
+    folder = folder_for_copies()
+    copy_of(_template(), folder)
+    prepare(Scratch(folder / "yard"))
+    return folder
 
 
 @cache

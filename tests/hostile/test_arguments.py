@@ -369,20 +369,20 @@ def test_every_path_on_a_command_line_is_tried() -> None:
 def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> None:
     yard = yard_of(tmp_path / "yard")
     changes = yard.call("diff", BASE, HERON, "--format", "cdfx").stdout
+    fitting = {
+        "definition": yard_definition(),
+        "policy": (yard.root / "callint.toml").read_bytes(),
+        "log": b"time,speed,load\n0,1000,20\n1,1200,30\n",
+        "file": A2L.encode(),
+        "mapping": b'byte_order = "big"\n',
+        "base": yard_base(),
+        "values": VALUES.encode(),
+        "--from-review": signed_review(yard).encode(),
+        "CDFX": changes.encode(),
+        # The description is of two bytes alone.
+        "image of a description": hex_file({0x30: GOOD[0x30:0x32]}),
+    }
     for name, arguments in CALLS.items():
-        fitting = {
-            "definition": yard_definition(),
-            "policy": (yard.root / "callint.toml").read_bytes(),
-            "log": b"time,speed,load\n0,1000,20\n1,1200,30\n",
-            "file": A2L.encode(),
-            "mapping": b'byte_order = "big"\n',
-            "base": yard_base(),
-            "values": VALUES.encode(),
-            "--from-review": signed_review(yard).encode(),
-            "CDFX": changes.encode(),
-            # The description is of two bytes alone.
-            "image of a description": hex_file({0x30: GOOD[0x30:0x32]}),
-        }
         content = next((data for kind, data in fitting.items() if name.endswith(kind)), GOOD)
         path = HERON if "image" in name or name == "check paths" else "given"
         if name.endswith("--releases"):

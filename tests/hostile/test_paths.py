@@ -49,12 +49,16 @@ TOGETHER = (
         *(".mailmap", ".pre-commit-config.yaml", ".git/lfs", ".git/info", "list.csv", "merged.bin"),
         *("carried.bin", "boats/auk.bin.conflicts.txt"),
     ),
-    ("imported.xml", "merged.bin.conflicts.txt"),
-    ("engine.a2l", "merged.bin.conflicts.json"),
+    ("imported.xml", "merged.bin.conflicts.txt", ".gitattributes", ".git/hooks"),
+    ("engine.a2l", "merged.bin.conflicts.json", ".gitignore", ".git/hooks/pre-commit", ".git/callint"),
 )
+#: Those of them that stop callint init, which no other command looks at; so init meets each alone too.
+OF_INIT = (".gitattributes", ".gitignore", ".git/hooks", ".git/hooks/pre-commit", ".git/callint")
 _TOGETHER = {name for names in TOGETHER for name in names}
 LINKS = (*((name,) for name in LINKED if name not in _TOGETHER), *TOGETHER)
 
+#: The ways of callint init.
+_INIT = [arguments for arguments in WAYS.values() if arguments[0] == "init"]
 #: The ways that read what git stores.
 STORED = {
     name: arguments
@@ -81,7 +85,7 @@ def test_no_link_is_followed_out_of_the_repository(hostile: Hostile, names: tupl
 @pytest.mark.parametrize(
     # Git commits nothing of its own folder.
     "names",
-    [names for names in LINKS if not names[-1].startswith(".git/")],
+    [names for names in LINKS if not all(name.startswith(".git/") for name in names)],
     ids=" ".join,
 )
 def test_no_committed_link_is_followed_out_of_the_repository(
@@ -94,6 +98,19 @@ def test_no_committed_link_is_followed_out_of_the_repository(
     hostile.yard.must("add", "--all", "--force")
     hostile.yard.must("commit", "--quiet", "--no-verify", "--message", "A link")
     for arguments in STORED.values():
+        hostile.tried(*arguments)
+
+
+@pytest.mark.parametrize("name", OF_INIT)
+def test_init_follows_no_link_out_of_the_repository(hostile: Hostile, name: str) -> None:
+    put_link(hostile.yard.root / name, hostile.outside / LINKED[name])
+    for arguments in _INIT:
+        hostile.tried(*arguments)
+    if name.startswith(".git/"):
+        return
+    hostile.yard.must("add", "--force", "--", name)
+    hostile.yard.must("commit", "--quiet", "--no-verify", "--message", "A link")
+    for arguments in _INIT:
         hostile.tried(*arguments)
 
 
@@ -182,26 +199,34 @@ def test_a_log_behind_a_link_that_leads_out_is_not_read(hostile: Hostile) -> Non
 # Settings of git that name places
 
 
+#: None of these keeps a command from a place that another one names.
+_NAMING = ("core.attributesFile", "mailmap.file", "commit.template", "lfs.storage", "safe.directory")
+#: These stop callint init, and no other command asks for them; so init meets each alone.
+_STOPPING_INIT = ("core.hooksPath", "core.sharedRepository")
+
+
 @pytest.mark.parametrize(
-    "settings",
+    ("settings", "ways"),
     [
-        ("core.hooksPath",),
-        ("core.worktree",),
-        ("core.excludesFile",),
-        ("include.path",),
-        ("core.sharedRepository",),
-        # None of these keeps a command from a place that another one names.
-        ("core.attributesFile", "mailmap.file", "commit.template", "lfs.storage", "safe.directory"),
+        (("core.worktree",), list(WAYS.values())),
+        (("core.excludesFile",), list(WAYS.values())),
+        (("include.path",), list(WAYS.values())),
+        # With a bad core.sharedRepository git changes no more settings.
+        ((*_NAMING, *_STOPPING_INIT), list(WAYS.values())),
+        *(((name,), _INIT) for name in _STOPPING_INIT),
+        (_NAMING, _INIT),
     ],
-    ids=" ".join,
+    ids=lambda item: " ".join(item) if isinstance(item, tuple) else f"{len(item)} ways",
 )
 @pytest.mark.parametrize("place", ["folder", "secret.toml"])
-def test_no_setting_leads_out(hostile: Hostile, settings: tuple[str, ...], place: str) -> None:
+def test_no_setting_leads_out(
+    hostile: Hostile, settings: tuple[str, ...], ways: list[tuple[str, ...]], place: str
+) -> None:
     (hostile.outside / "folder" / ".keep").touch()
     (hostile.outside / "secret.toml").write_text(f"{'LEAKEDSECRET'} <ada@yard.example>\n", "utf-8")
     for setting in settings:
         hostile.yard.must("config", setting, str(hostile.outside / place))
-    for arguments in WAYS.values():
+    for arguments in ways:
         hostile.tried(*arguments)
 
 

@@ -10,13 +10,14 @@ from pathlib import Path
 import pytest
 
 from tests.building import u16
-from tests.hostile.repository import A2L, BASE, COMMANDS, DEFINITION, HERON, WAYS, Hostile
+from tests.hostile.repository import A2L, BASE, COMMANDS, DEFINITION, HERON, WAYS, Hostile, hostile_repository
 from tests.running import (
     BAD,
     FUEL,
     GOOD,
     HULL,
     POLICY,
+    Scratch,
     edited,
     make_repository_yard,
     steering,
@@ -54,24 +55,42 @@ NAMES = (
 )
 
 
+#: Commands that name no image: they meet all names of a repository at once.
+_OF_ALL = [arguments for arguments in WAYS.values() if not any("boats/" in word for word in arguments)]
+_OF_ONE = [arguments for arguments in WAYS.values() if arguments not in _OF_ALL]
+
+
 def words_for(arguments: tuple[str, ...], name: str) -> tuple[str, ...]:
     """A command with another image in place of heron's."""
     return tuple(word.replace("boats/heron.bin", name).replace("boats/auk.bin", name) for word in arguments)
 
 
-@pytest.mark.parametrize("name", NAMES, ids=range(len(NAMES)))
-def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> None:
+def files_in(root: Path) -> list[Path]:
+    """The files of a working tree."""
+    return [path for path in root.rglob("*") if ".git" not in path.parts and path.is_file()]
+
+
+@pytest.mark.parametrize("names", [NAMES[n::4] for n in range(4)], ids=range(4))
+def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, names: tuple[str, ...]) -> None:
     yard = hostile.yard
-    path = f"boats/{name}.bin"
-    (yard.root / path).write_bytes(GOOD)
+    paths = [f"boats/{name}.bin" for name in names]
+    for path in paths:
+        (yard.root / path).write_bytes(GOOD)
     yard.must("add", "--all")
-    yard.must("commit", "--quiet", "--no-verify", "--message", "A name")
-    (yard.root / path).write_bytes(BAD)
+    yard.must("commit", "--quiet", "--no-verify", "--message", "Names")
+    for path in paths:
+        (yard.root / path).write_bytes(BAD)
     yard.must("add", "--all")
-    before = {path for path in yard.root.rglob("*") if ".git" not in path.parts and path.is_file()}
-    for arguments in WAYS.values():
-        hostile.tried(*words_for(arguments, path))
-    made = {path for path in yard.root.rglob("*") if ".git" not in path.parts and path.is_file()} - before
+    before = set(files_in(yard.root))
+    for arguments in _OF_ALL:
+        hostile.tried(*arguments)
+    made = set(files_in(yard.root)) - before
+    for path in paths:
+        # No output is refused because it is there already.
+        yard.must("clean", "--quiet", "--force", "-d")
+        for arguments in _OF_ONE:
+            hostile.tried(*words_for(arguments, path))
+        made |= set(files_in(yard.root)) - before
     expected = {
         "merged.bin",
         "merged.xml",
@@ -86,7 +105,7 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> 
     }
     assert {item.name.replace(".conflicts.txt", "").replace(".conflicts.json", "") for item in made} <= {
         *expected,
-        Path(path).name,
+        *(Path(path).name for path in paths),
     }
 
 
@@ -139,11 +158,7 @@ def steered(text: str) -> str:
     )
 
 
-@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
-def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
-    hostile: Hostile, arguments: tuple[str, ...]
-) -> None:
-    yard = hostile.yard
+def write_steering_definition(yard: Scratch) -> None:
     yard.write(DEFINITION, steered(yard_definition().decode()))
     hull = b"\x1b[2J\x9bm\x07\x08\r\n\x85"
     for name, data in ((BASE, edited(GOOD, {})), (HERON, BAD), ("boats/auk.bin", GOOD)):
@@ -151,31 +166,48 @@ def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
     yard.commit("Hulls")
     yard.write(HERON, edited(BAD, {HULL: hull[::-1], FUEL: u16(9999, 9999)}))
     yard.must("add", "--all")
-    hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
-def test_no_name_of_an_author_and_no_subject_steers_a_terminal(
-    hostile: Hostile, arguments: tuple[str, ...]
-) -> None:
-    yard = hostile.yard
-    name = STEERING.replace("\u2028", "")
+_AUTHOR = STEERING.replace("\u2028", "")
+_BRANCH = "\u202eevil\u2066"
+
+
+def commit_as_steering_author(yard: Scratch) -> None:
     yard.write(HERON, edited(GOOD, {FUEL: u16(121, 141)}))
     yard.must("add", "--all")
     done = yard.git(
         "commit",
         "--quiet",
         "--message",
-        f"{name}\n\n{name}",
-        GIT_AUTHOR_NAME=name,
-        GIT_AUTHOR_EMAIL=f"{name}@yard",
+        f"{_AUTHOR}\n\n{_AUTHOR}",
+        GIT_AUTHOR_NAME=_AUTHOR,
+        GIT_AUTHOR_EMAIL=f"{_AUTHOR}@yard",
     )
     assert done.status == 0
-    yard.must("branch", "\u202eevil\u2066")
+    yard.must("branch", _BRANCH)
     yard.stage(HERON, BAD)
-    hostile.tried(*arguments, GIT_AUTHOR_NAME=name)
-    hostile.tried("diff", "\u202eevil\u2066", "HEAD")
-    hostile.tried("check", "--range", f"{name}..{name}")
+
+
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
+    tmp_path: Path, arguments: tuple[str, ...]
+) -> None:
+    with hostile_repository(tmp_path, write_steering_definition) as hostile:
+        hostile.tried(*arguments)
+
+
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def test_no_name_of_an_author_and_no_subject_steers_a_terminal(
+    tmp_path: Path, arguments: tuple[str, ...]
+) -> None:
+    with hostile_repository(tmp_path, commit_as_steering_author) as hostile:
+        hostile.tried(*arguments, GIT_AUTHOR_NAME=_AUTHOR)
+
+
+def test_no_name_of_a_revision_steers_a_terminal(tmp_path: Path) -> None:
+    with hostile_repository(tmp_path, commit_as_steering_author) as hostile:
+        hostile.tried("diff", _BRANCH, "HEAD")
+        hostile.tried("check", "--range", f"{_AUTHOR}..{_AUTHOR}")
 
 
 @pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
