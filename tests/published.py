@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -10,6 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
+import pytest
 from lxml import html
 
 from tests.running import REPOSITORY, environment
@@ -68,8 +71,21 @@ class Site:
         return not parts.fragment or unquote(parts.fragment) in self.pages[target].anchors
 
 
-def published(folder: Path) -> Site:
-    """The site, built into a folder as readers build it, without a warning."""
+def published(factory: pytest.TempPathFactory) -> Site:
+    """The site, built as readers build it, without a warning; all processes of the tests share it."""
+    base = factory.getbasetemp()
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    folder = shared / "site"
+    with (shared / "site.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.is_dir():
+            being_built = factory.mktemp("site") / "site"
+            _build(being_built)
+            being_built.rename(folder)
+    return Site(folder)
+
+
+def _build(folder: Path) -> None:
     done = subprocess.run(
         [sys.executable, "docs/build.py", str(folder)],
         cwd=REPOSITORY,
@@ -81,4 +97,3 @@ def published(folder: Path) -> Site:
         check=False,
     )
     assert (done.returncode, done.stderr) == (0, "")
-    return Site(folder)

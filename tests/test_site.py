@@ -19,7 +19,7 @@ ROOT_PAGES = sorted(REPOSITORY.glob("*.md"))
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
-    return published(tmp_path_factory.mktemp("site") / "site")
+    return published(tmp_path_factory)
 
 
 def test_every_page_of_the_folder_is_in_the_site(site: Site) -> None:

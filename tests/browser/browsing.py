@@ -10,6 +10,7 @@ from contextlib import closing, contextmanager
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import pypdfium2
 from selenium import webdriver
@@ -38,6 +39,8 @@ _FLAGS = (
 WAIT = 20.0
 #: What axe calls its rules for the Web Content Accessibility Guidelines, up to 2.2 and AA.
 WCAG = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
+#: The rules of axe that look at colours: all that a dark page can break if the light one is right.
+COLOURS = ("color-contrast", "link-in-text-block")
 
 
 @contextmanager
@@ -61,6 +64,14 @@ def chromium(profile: Path) -> Iterator[webdriver.Chrome]:
         chrome.quit()
 
 
+def forget(chrome: webdriver.Chrome) -> None:
+    """Let the browser forget what all pages kept; the open one keeps nothing from here on."""
+    chrome.execute_script(_KEEP_NOTHING)
+    chrome.execute_cdp_cmd(
+        "Storage.clearDataForOrigin", {"origin": "file://", "storageTypes": "local_storage"}
+    )
+
+
 class Page:
     """A page that is open in the browser."""
 
@@ -72,19 +83,33 @@ class Page:
 
     def open(self, link: str = "") -> Page:
         """The page anew, at a link into it; what the browser kept stays."""
-        if self.chrome.current_url != "about:blank":
+        address = self.file.as_uri()
+        # From a page to a place in it the browser would only scroll.
+        if self.chrome.current_url.partition("#")[0] == address:
             self.chrome.get("about:blank")
         self.logged("browser")
         self.logged("performance")
-        self.chrome.get(self.file.as_uri() + link)
+        self.chrome.get(address + link)
         return self
 
     def screen(self, width: int = 1400, height: int = 1000, dark: bool = False) -> Page:
         """The window's size and whether its reader likes it dark."""
+        return self.prefer(width, height, prefers_color_scheme="dark" if dark else "light")
+
+    def prefer(self, width: int, height: int, /, **preferences: str) -> Page:
+        """The window's size and all preferences of its reader, named as the features of media queries."""
         size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-        self.chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-        liked = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
-        self.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": liked})
+        features = [{"name": name.replace("_", "-"), "value": value} for name, value in preferences.items()]
+        emulated: dict[str, dict[str, Any]] = {
+            "setDeviceMetricsOverride": size,
+            "setEmulatedMedia": {"media": "", "features": features},
+        }
+        # Each of them lays the open page out again, even if it changes nothing.
+        before = _EMULATED.setdefault(self.chrome, {})
+        for command, parameters in emulated.items():
+            if before.get(command) != parameters:
+                self.chrome.execute_cdp_cmd(f"Emulation.{command}", parameters)
+                before[command] = parameters
         return self
 
     # Looking
@@ -210,17 +235,28 @@ class Page:
         self.run(_HIDE_REST, amount)
         return self
 
-    def violations(self, tags: tuple[str, ...] = (*WCAG, "best-practice")) -> list[str]:
-        """What axe finds wrong for people who cannot see, point or tell colours apart."""
+    def violations(
+        self,
+        tags: tuple[str, ...] = (*WCAG, "best-practice"),
+        only: tuple[str, ...] = (),
+        within: str = "html",
+    ) -> list[str]:
+        """What axe finds wrong for people who cannot see, point or tell colours apart.
+
+        By all rules with one of the tags, or only by the rules that are named.
+        """
         if not self.run("return 'axe' in window"):
-            self.run((files("axe_playwright_python") / "axe.min.js").read_text("utf-8"))
+            axe = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+            self.chrome.execute_cdp_cmd("Runtime.evaluate", {"expression": axe})
         # axe takes what the bar covers for a target that is too small, and a reader scrolls it free.
         self.run("window.dispatchEvent(new WheelEvent('wheel')); window.scrollTo(0, 0)")
-        result = self.chrome.execute_async_script(_AXE, tags)
-        assert len(result["passes"]) > 20, result
+        result = self.chrome.execute_async_script(_AXE, only or tags, within)
+        assert len(result["passes"]) > (0 if only else 20), result
         return list(result["violations"])
 
 
+#: The size and the preferences that each browser pretends.
+_EMULATED: WeakKeyDictionary[webdriver.Chrome, dict[str, Any]] = WeakKeyDictionary()
 #: Whether an element that is brought into sight stays there for some frames: while the page draws, or holds
 #: another table in its place, it does not.
 _AT_REST = """
@@ -243,6 +279,7 @@ addEventListener("click", ({target}) => {
   if (element.contains(target)) element.dataset.clicked = "";
 }, {once: true, capture: true});
 """
+_KEEP_NOTHING = "Storage.prototype.setItem = () => {}"
 _WAS_CLICKED = "return !arguments[0].isConnected || 'clicked' in arguments[0].dataset"
 _TEXTS = "return [...document.querySelectorAll(arguments[0])].map((one) => one.textContent)"
 #: Without what only screen readers and paper get.
@@ -262,7 +299,7 @@ document.querySelectorAll("article.table").forEach((article, n) => { article.hid
 #: first and the last of the visible elements that look alike: in their own style, and in what the elements
 #: around them paint behind them. All other rules see every element.
 _AXE = """
-const [tags, done] = arguments;
+const [runOnly, within, done] = arguments;
 const styles = new WeakMap();
 const styleOf = (element) => {
   if (!element) return "";
@@ -288,18 +325,14 @@ for (const element of document.querySelectorAll("body *")) {
   alike.get(style)[1] = element;
 }
 const shown = [...new Set([...alike.values()].flat())];
-const resultTypes = ["violations"];
-const rules = {"color-contrast": {enabled: false}};
-const hasContrast = tags.includes("wcag2aa");
+for (const element of shown) element.setAttribute("data-contrast", "");
+axe.configure({rules: [{id: "color-contrast", selector: "[data-contrast]"}]});
 const find = async () => {
-  const all = await axe.run(document, {runOnly: {type: "tag", values: tags}, rules, resultTypes});
-  const onlyColours = {runOnly: ["color-contrast"], resultTypes};
-  const nothing = {violations: [], passes: []};
-  const colours = hasContrast ? await axe.run({include: shown}, onlyColours) : nothing;
-  const said = ({id, nodes}) => nodes.map(({html}) => `${id}: ${html}`);
+  const {violations, passes} = await axe.run(within, {runOnly, resultTypes: ["violations"]});
+  for (const element of shown) element.removeAttribute("data-contrast");
   return {
-    violations: [...all.violations, ...colours.violations].flatMap(said),
-    passes: [...all.passes, ...colours.passes].map(({id}) => id),
+    violations: violations.flatMap(({id, nodes}) => nodes.map(({html}) => `${id}: ${html}`)),
+    passes: passes.map(({id}) => id),
   };
 };
 find().then(done, (error) => done({violations: [String(error)], passes: []}));

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.common.keys import Keys
 
-from tests.browser.browsing import Page
+from tests.browser.browsing import Page, forget
 from tests.browser.conftest import Opened
 from tests.browser.documents import document, finding, image
 from tests.running import Scratch, needs_chromium, run
@@ -42,19 +42,15 @@ def petrel(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Any]:
 
 
 @pytest.fixture
-def at(chrome: webdriver.Chrome, petrel: tuple[Path, Any]) -> Iterator[At]:
+def at(chrome: webdriver.Chrome, petrel: tuple[Path, Any]) -> At:
     """The page at a place and with a filter, in a window of some size; nothing is marked as read."""
 
     def open_page(place: str = "", width: int = 1440, height: int = 900, **filters: str) -> Page:
         query = f"?{urlencode(filters)}" if filters else ""
         return Page(chrome, petrel[0]).screen(width, height).open(f"#{place}{query}")
 
-    chrome.get("about:blank")
-    chrome.execute_cdp_cmd(
-        "Storage.clearDataForOrigin", {"origin": "file://", "storageTypes": "local_storage"}
-    )
-    yield open_page
-    chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    forget(chrome)
+    return open_page
 
 
 @pytest.fixture

@@ -90,8 +90,8 @@ def path_of(page: Page, css: str) -> list[float]:
 # Curves and cuts
 
 
-def test_a_curve_is_plotted_old_dashed_and_new_solid(opened: Opened) -> None:
-    page = shown(opened(yard()), "speed_trim")
+def test_a_curve_is_plotted_old_dashed_and_new_solid(seen: Opened) -> None:
+    page = shown(seen(yard()), "speed_trim")
     assert page.texts("#speed_trim .plot .name")[:2] == ["old", "new"]
     style = "return getComputedStyle(document.querySelector(arguments[0])).strokeDasharray"
     assert page.run(style, "#speed_trim .line.old") != "none"
@@ -110,8 +110,8 @@ def test_no_value_axis_has_a_negative_nought(opened: Opened) -> None:
     assert "-0" not in ticks
 
 
-def test_a_picture_draws_bounds_base_related_table_and_difference_in(opened: Opened) -> None:
-    page = shown(opened(drawn()), "trim")
+def test_a_picture_draws_bounds_base_related_table_and_difference_in(seen: Opened) -> None:
+    page = shown(seen(drawn()), "trim")
     names = page.texts("#trim .plot .name")
     # The guard is far above the values: words say so.
     assert sorted(names) == ["base", "difference", "expected", "limit", "new", "old", "other"]
@@ -150,8 +150,8 @@ def test_the_logged_time_lies_over_the_pictures_when_asked_for(opened: Opened) -
     assert page.all("#smoke_limit .times circle") == []
 
 
-def test_moved_breakpoints_show_the_difference_of_the_outputs(opened: Opened) -> None:
-    page = shown(opened(drawn()), "moved")
+def test_moved_breakpoints_show_the_difference_of_the_outputs(seen: Opened) -> None:
+    page = shown(seen(drawn()), "moved")
     assert page.text("#moved figcaption") == "Old dashed, new solid. The difference is that of the outputs."
     line = path_of(page, "#moved .line.change")
     assert len(line) == 2 * 9
@@ -359,8 +359,8 @@ def test_breakpoints_that_fall_are_plotted_to_scale(opened: Opened) -> None:
 # Scalars, and where pictures stand
 
 
-def test_a_scalar_stands_on_a_scale_with_its_bounds(opened: Opened) -> None:
-    page = shown(opened(drawn()), "cut")
+def test_a_scalar_stands_on_a_scale_with_its_bounds(seen: Opened) -> None:
+    page = shown(seen(drawn()), "cut")
     assert sorted(page.texts("#cut .scalar .name")) == ["guard", "limit", "new", "old"]
     assert page.one("#cut svg.scalar").get_attribute("aria-label") == (
         "Cut: old 4250 rpm, new 4550 rpm. "
@@ -370,8 +370,8 @@ def test_a_scalar_stands_on_a_scale_with_its_bounds(opened: Opened) -> None:
     assert page.all("#plain svg") == []  # nothing but two numbers
 
 
-def test_names_are_not_plotted(opened: Opened) -> None:
-    page = opened(yard()).show("monitor")
+def test_names_are_not_plotted(seen: Opened) -> None:
+    page = seen(yard()).show("monitor")
     assert page.values("monitor") == [["off"]]
     assert page.all("#monitor svg") == []
 

@@ -48,8 +48,8 @@ return document.activeElement.matches("td.chosen") && cell.top >= bar.bottom && 
 # Numbers
 
 
-def test_a_grid_shows_every_new_value_of_the_document(opened: Opened) -> None:
-    assert opened(yard()).values("smoke_limit") == new_values()
+def test_a_grid_shows_every_new_value_of_the_document(seen: Opened) -> None:
+    assert seen(yard()).values("smoke_limit") == new_values()
 
 
 def test_the_old_view_shows_every_old_value(opened: Opened) -> None:
@@ -69,15 +69,15 @@ def test_the_change_view_shows_differences_with_their_sign_and_nothing_else(open
     }
 
 
-def test_the_heads_of_a_grid_are_the_breakpoints_with_signal_and_unit(opened: Opened) -> None:
-    page = opened(yard()).show("smoke_limit")
+def test_the_heads_of_a_grid_are_the_breakpoints_with_signal_and_unit(seen: Opened) -> None:
+    page = seen(yard()).show("smoke_limit")
     assert page.texts("#smoke_limit thead tr:first-child th") == ["Fuel quantity, mg", "Engine speed, rpm"]
     assert page.texts("#smoke_limit thead tr:last-child th[scope=col]") == SMOKE["x"]["old"]
     assert page.texts("#smoke_limit tbody th[scope=row]") == SMOKE["y"]["old"]
 
 
-def test_the_frame_lies_around_the_operating_range(opened: Opened) -> None:
-    page = opened(yard()).show("smoke_limit")
+def test_the_frame_lies_around_the_operating_range(seen: Opened) -> None:
+    page = seen(yard()).show("smoke_limit")
     edges = {}
     for edge in ("left", "right", "top", "bottom"):
         cells = [
@@ -92,8 +92,8 @@ def test_the_frame_lies_around_the_operating_range(opened: Opened) -> None:
     )
 
 
-def test_a_changed_cell_says_so_in_shape_and_words(opened: Opened) -> None:
-    page = opened(yard()).show("smoke_limit")
+def test_a_changed_cell_says_so_in_shape_and_words(seen: Opened) -> None:
+    page = seen(yard()).show("smoke_limit")
     assert page.texts("#smoke_limit td[data-cell='19'] .mark") == ["▲"]
     assert page.texts("#smoke_limit td[data-cell='19'] .aside") == [", raised by 2.5 from 30.5"]
     assert page.texts("#smoke_limit td[data-cell='28'] .aside") == [", lowered by 1.5 from 35.0"]
@@ -103,8 +103,8 @@ def test_a_changed_cell_says_so_in_shape_and_words(opened: Opened) -> None:
     assert page.texts("#monitor td .aside") == [", changed from on"]
 
 
-def test_a_cell_that_is_off_is_hatched_and_says_so(opened: Opened) -> None:
-    page = opened(yard()).show("speed_trim")
+def test_a_cell_that_is_off_is_hatched_and_says_so(seen: Opened) -> None:
+    page = seen(yard()).show("speed_trim")
     assert [cell.get_attribute("data-cell") for cell in page.all("#speed_trim td.off")] == ["7"]
     assert ", switched off" in page.texts("#speed_trim td.off .aside")
 
@@ -145,6 +145,19 @@ def test_lists_of_values_may_be_written_as_one_text(opened: Opened) -> None:
     assert page.values("speed_trim") == [["10.0", "12.0", "15.0", "20.5", "24.0", "24.0", "22.0", "18.0"]]
     page.hover(page.cell("speed_trim", 3, 0))
     assert page.details("speed_trim")["Percent"] == "+7.9 %"
+
+
+def test_tests_that_look_at_a_page_share_it_until_somebody_touches_it(seen: Opened) -> None:
+    loaded = "return performance.timeOrigin"
+    page = seen(yard())
+    first = page.run(loaded)
+    assert page.values("smoke_limit") == new_values()
+    assert seen(yard()).run(loaded) == first
+    page.press("v")
+    page = seen(yard())
+    assert page.run(loaded) > first
+    assert page.values("smoke_limit") == new_values()
+    assert seen(many(1)).texts(".list .name") == ["Table 0"]
 
 
 # Details
@@ -204,13 +217,13 @@ def test_a_finding_is_pinned_to_its_cell_which_leads_to_its_message_and_hint(ope
     assert page.link == "#finding-0"
 
 
-def test_a_finding_on_an_axis_is_pinned_to_its_breakpoint(opened: Opened) -> None:
-    page = opened(yard()).show("speed_trim")
+def test_a_finding_on_an_axis_is_pinned_to_its_breakpoint(seen: Opened) -> None:
+    page = seen(yard()).show("speed_trim")
     assert page.texts("#speed_trim th .pin") == ["N note: 1 finding,"]
 
 
-def test_a_waived_finding_is_shown_with_who_and_why(opened: Opened) -> None:
-    page = opened(yard()).show("overspeed_cut")
+def test_a_waived_finding_is_shown_with_who_and_why(seen: Opened) -> None:
+    page = seen(yard()).show("overspeed_cut")
     text = page.text("#overspeed_cut .own li")
     assert "Waived by Ada Quay until 2027-01-31: asked for by the skipper" in text
 
@@ -402,8 +415,9 @@ def test_the_chosen_cell_is_not_behind_its_own_details(opened: Opened, width: in
         finding(n, "change/suspicious-cell", "error", message, table="smoke_limit", cell=[4, y], hint=message)
         for n, y in enumerate((4, 4, 4, 5, 5, 5))
     ]
-    page = opened(document([image(0, "boats/heron.bin", [smoke_limit()])], result))
-    page.screen(width, height).open("#smoke_limit/4,3")
+    page = opened(
+        document([image(0, "boats/heron.bin", [smoke_limit()])], result), "#smoke_limit/4,3", width, height
+    )
     for key in (Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ARROW_UP, Keys.ARROW_UP, Keys.ARROW_UP):
         assert page.run(IN_SIGHT)
         page.press(key)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.browser.browsing import WCAG
+from tests.browser.browsing import COLOURS, WCAG
 from tests.browser.conftest import Opened
 from tests.published import Site, published
 from tests.running import needs_chromium
@@ -16,27 +16,21 @@ PAGES = ("index", "tutorial", "slips", "automation", "gallery", "policy")
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
-    return published(tmp_path_factory.mktemp("site") / "site")
+    return published(tmp_path_factory)
 
 
-@pytest.mark.parametrize(
-    ("width", "dark"), [(1400, False), (1400, True), (360, False)], ids=["light", "dark", "narrow"]
-)
-def test_axe_finds_nothing_and_nothing_sticks_out_sideways(
-    site: Site, opened: Opened, width: int, dark: bool
+@pytest.mark.parametrize("name", PAGES)
+def test_anybody_can_read_a_page_which_asks_only_for_files_of_the_site(
+    site: Site, opened: Opened, name: str
 ) -> None:
-    for name in PAGES:
-        page = opened(site.page(name).path, width=width, dark=dark)
-        assert page.violations(WCAG) == [], name
-        assert page.run("return document.documentElement.scrollWidth") <= width, name
-
-
-def test_nothing_is_asked_for_but_files_of_the_site(site: Site, opened: Opened) -> None:
-    for name in PAGES:
-        page = opened(site.page(name).path)
-        asked = page.requests()
-        assert len(asked) > 3
-        assert [item for item in asked if not item.startswith((site.folder.as_uri(), "data:"))] == []
+    page = opened(site.page(name).path)
+    asked = page.requests()
+    assert len(asked) > 3
+    assert [item for item in asked if not item.startswith((site.folder.as_uri(), "data:"))] == []
+    for width, dark, rules in ((1400, False, ()), (1400, True, COLOURS), (360, False, ())):
+        page.screen(width, 1000, dark)
+        assert page.violations(WCAG, rules) == [], (width, dark)
+        assert page.run("return document.documentElement.scrollWidth") <= width
 
 
 def test_a_search_finds_a_page_from_disk(site: Site, opened: Opened) -> None:
