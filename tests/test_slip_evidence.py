@@ -49,6 +49,23 @@ def test_a_number_becomes_another_by_a_slip_as_often_as_the_typist_of_the_scoreb
         assert stated == pytest.approx(made[value] / draws / len(MADE), abs=0.01)
 
 
+def probability(meant: float, typed: float, decimals: int) -> float:
+    return sum(share for number, share in meant_numbers(typed, decimals) if number == meant)
+
+
+def test_nobody_types_a_zero_in_front_of_other_digits() -> None:
+    # One of eight kinds of slips: a digit more, on either side of the 7 and one of ten. With 07 for 7,
+    # a wrong digit would give 37 too.
+    assert probability(7.0, 37.0, 0) == pytest.approx(1 / 8 / 20)
+    # Out by ten, in one of two directions, or a digit more. With 05 for 5, swapped digits would give 50 too.
+    assert probability(5.0, 50.0, 0) == pytest.approx(1 / 8 / 2 + 1 / 8 / 20)
+    # A zero alone in front of the point is no such zero, and what is out by ten may have been typed without.
+    assert probability(0.5, 0.7, 1) == pytest.approx(1 / 8 / 18)
+    assert probability(5.0, 0.5, 1) >= 1 / 8 / 2
+    # A zero inside a number may be missing.
+    assert probability(307.0, 37.0, 0) == pytest.approx(1 / 8 / 3)
+
+
 def test_a_swap_of_the_expected_number_is_likelier_than_intent_and_a_number_near_it_is_not() -> None:
     # 502 was expected to within 2: 520 is 9 times that off, and swapped digits make it of 502.
     assert log_likelihood_ratio(520.0, 502.0, 2.0, 0) > 0.5

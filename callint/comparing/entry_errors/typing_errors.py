@@ -10,11 +10,14 @@ Every slip is inverted: the typed number gives the numbers that may have been me
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 _DIGITS = "0123456789"
+#: A number with a zero in front of other digits.
+_LEADING_ZERO = re.compile("-?0[0-9]")
 #: Numbers without a number of decimals are typed with at most so many significant digits.
 _MOST_DIGITS = 6
 #: No more numbers than this, on either side of a stored one, are tried as the typed one.
@@ -100,13 +103,15 @@ def _numbers(candidates: Iterator[str], decimals: int | None) -> Iterator[float]
 def meant_numbers(actual: float, decimals: int | None) -> Iterator[tuple[float, float]]:
     """The numbers that a slip turns into the actual one, and how likely each of them is to become it.
 
-    All kinds of slips are equally likely, and so are all ways to make one of a kind. A number may occur more
-    than once.
+    All kinds of slips are equally likely, and so are all ways to make one of a kind. Nobody types a zero in
+    front of other digits. A number may occur more than once.
     """
     for text in {*texts(actual, decimals)}:
         for name, undo in SLIPS.items():
-            candidates = {*undo(text)}
-            for candidate in candidates:
+            for candidate in {*undo(text)}:
+                # A number out by ten was typed in another way: 5 and not 05, although both become 0.5.
+                if name != "out by ten" and _LEADING_ZERO.match(candidate):
+                    continue
                 for meant in _numbers(iter((candidate,)), decimals):
                     if meant != actual:
                         yield meant, 1 / (len(SLIPS) * _ways(name, candidate))
