@@ -539,10 +539,11 @@ def test_maps_texts_blocks_and_stacks_of_an_array_follow_each_other(tmp_path: Pa
         for kind, (layout, rest, _) in kinds.items()
     ]
     definition = made(imported(tmp_path, *blocks))
-    items = {**definition.tables, **definition.texts}
+    places = {name: table.at for name, table in definition.tables.items()}
+    places |= {name: text.at for name, text in definition.texts.items()}
     for kind, (_, _, size) in kinds.items():
         layer = "[0]" if kind == "CUBOID" else ""
-        at = [items[f"{kind.lower()}[{number}]{layer}"].at for number in range(3)]
+        at = [places[f"{kind.lower()}[{number}]{layer}"] for number in range(3)]
         assert at == [0x100, 0x100 + size, 0x100 + 2 * size]
 
 
