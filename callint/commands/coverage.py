@@ -13,6 +13,7 @@ import click
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.options import as_options
+from callint.cli.progress import progress
 from callint.decoding.coverage import Coverage, measure_coverage
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.image import Image
@@ -20,6 +21,9 @@ from callint.reporting.coverage.json import coverage_document
 
 if TYPE_CHECKING:
     from callint.decoding.table_suggestions.suggest import Suggestions
+
+#: From this number of undescribed bytes on, a bar is useful.
+_LONG = 32768
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +92,10 @@ def _suggestions(
     loaded: LoadedDefinition, coverage: Coverage, images: Sequence[Image], base: Image | None
 ) -> Suggestions:
     """What may lie in the undescribed stretches of the parts with tables; of all parts if none has any."""
-    from callint.decoding.table_suggestions.suggest import suggest_tables
+    from callint.decoding.table_suggestions.suggest import MOST_BYTES, suggest_tables
 
     parts = [part for part in coverage.parts if part.described] or coverage.parts
     stretches = {(stretch.start, stretch.size) for part in parts for stretch in part.stretches}
-    return suggest_tables(loaded, sorted(stretches), images, base)
+    total = min(sum(size for _, size in stretches), MOST_BYTES)
+    with progress("looking for tables", total, _LONG) as step:
+        return suggest_tables(loaded, sorted(stretches), images, base, step)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks import coverage
+from callint.decoding.table_suggestions import suggest
 from tests.building import definition_xml, u16
 from tests.running import Yard, too_wide, valid
 
@@ -126,6 +127,18 @@ def test_a_memory_of_noise_has_no_suggestions(tmp_path: Path) -> None:
     result = yard.call("coverage", "image.bin", "--definition", "d.xml", "--suggest")
     assert result.status == 0
     assert result.stdout.endswith("No axis, curve or map is suggested for the undescribed bytes.\n")
+
+
+def test_bytes_beyond_the_bound_are_counted_and_said(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(suggest, "MOST_BYTES", 300)
+    arguments = ("coverage", "image.bin", "--definition", "d.xml", "--suggest")
+    result = yard.call(*arguments)
+    data = yard.call(*arguments, "--format", "json").data
+    total = sum(stretch["size"] for part in data["parts"] for stretch in part["stretches"])
+    assert data["unread"] == total - 300
+    assert f"it left out {total - 300} undescribed bytes from" in " ".join(result.stdout.split())
+    # What ends before the bound is found as without it; the curves lie behind it.
+    assert X in (found := {item["at"] for item in data["suggestions"]}) and not found & {CURVE, BYTES}
 
 
 def test_nine_of_ten_suggestions_are_right() -> None:

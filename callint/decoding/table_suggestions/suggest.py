@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,7 +30,7 @@ from callint.model.definition_counts import usual_byte_order
 from callint.model.image import Image
 
 #: Longer stretches are read in windows that overlap, and not more bytes than these are looked at.
-_WINDOW, _OVERLAP, MOST_BYTES = 4096, 1024, 2**17
+_WINDOW, _OVERLAP, MOST_BYTES = 4096, 1024, 2**21
 #: The most fill between two stretches that are read as one.
 _MOST_FILL = 64
 #: The fewest bytes in which anything can be recognized.
@@ -71,12 +71,14 @@ class Suggestion:
 class Suggestions:
     """What may lie in the undescribed bytes, by address, and the definition with all of it.
 
-    ``unread`` is the number of undescribed bytes beyond the first ``MOST_BYTES``.
+    ``unread`` is the number of undescribed bytes beyond the first ``MOST_BYTES``, and ``unread_from`` the
+    address of the first of them, None if all were read.
     """
 
     items: tuple[Suggestion, ...]
     definition: Definition
-    unread: int
+    unread: int = 0
+    unread_from: int | None = None
 
 
 def suggest_tables(
@@ -84,16 +86,36 @@ def suggest_tables(
     stretches: Sequence[tuple[int, int]],
     images: Sequence[Image],
     base: Image | None,
+    step: Callable[[int], None] = lambda done: None,
 ) -> Suggestions:
     """The confident suggestions for some stretches, each given by its first address and its size.
 
-    The base is read if there is one, else the first image.
+    The base is read if there is one, else the first image. ``step`` is called with the number of bytes that
+    are read so far.
     """
     image = images[0] if base is None else base
-    readings = read_stretches(loaded, image, stretches)
+    stretches, unread, unread_from = _within_bound(stretches)
+    readings = read_stretches(loaded, image, stretches, step)
     chosen = sorted(confident(readings, image, loaded.definition.memory.fill), key=lambda pair: pair[0].at)
-    unread = max(sum(size for _, size in stretches) - MOST_BYTES, 0)
-    return _Describer(loaded.definition, image, () if base is None else images).describe(chosen, unread)
+    result = _Describer(loaded.definition, image, () if base is None else images).describe(chosen)
+    return replace(result, unread=unread, unread_from=unread_from)
+
+
+def _within_bound(
+    stretches: Sequence[tuple[int, int]],
+) -> tuple[list[tuple[int, int]], int, int | None]:
+    """The first ``MOST_BYTES`` bytes of stretches, the number of the others, and the first of these."""
+    kept: list[tuple[int, int]] = []
+    left, unread, unread_from = MOST_BYTES, 0, None
+    for start, size in sorted(stretches):
+        length = min(size, left)
+        if length:
+            kept.append((start, length))
+        if length < size and unread_from is None:
+            unread_from = start + length
+        left -= length
+        unread += size - length
+    return kept, unread, unread_from
 
 
 class _Describer:
@@ -113,7 +135,7 @@ class _Describer:
                 if name in self._places:
                     self._places[name].append(table.at)
 
-    def describe(self, readings: Sequence[tuple[Reading, float]], unread: int) -> Suggestions:
+    def describe(self, readings: Sequence[tuple[Reading, float]]) -> Suggestions:
         axes = {id(item): self._axis(item) for item, _ in readings if item.is_axis}
         self._axes.update({axis.name: (axis.at, axis.count) for axis in axes.values()})
         tables = {
@@ -130,7 +152,7 @@ class _Describer:
             axes={**self._definition.axes, **{axis.name: axis for axis in axes.values()}},
             tables={**self._definition.tables, **{table.name: table for table in tables.values()}},
         )
-        return Suggestions(tuple(items), definition, unread)
+        return Suggestions(tuple(items), definition)
 
     def _name(self, what: str, at: int) -> str:
         """A name that no other item has."""
@@ -231,7 +253,10 @@ def joined(
 
 
 def read_stretches(
-    loaded: LoadedDefinition, image: Image, stretches: Sequence[tuple[int, int]]
+    loaded: LoadedDefinition,
+    image: Image,
+    stretches: Sequence[tuple[int, int]],
+    step: Callable[[int], None] = lambda done: None,
 ) -> list[Reading]:
     """The likely readings of some stretches, each given by its first address and its size."""
     definition = loaded.definition
@@ -243,13 +268,13 @@ def read_stretches(
     style = StorageStyle(definition)
     uses = _AxisUses(definition)
     found: list[Reading] = []
-    left = MOST_BYTES
+    done = 0
     for start, size in stretches:
         low, end = start, start + size
-        while end - low >= _LEAST_BYTES and left > 0:
+        while end - low >= _LEAST_BYTES:
+            step(done + low - start)
             high = end if end - low <= _WINDOW + _OVERLAP else low + _WINDOW + _OVERLAP
             part = content[low - memory.start : high - memory.start]
-            left -= len(part)
             if (part < 0).any():  # only another image has these bytes
                 low = high
                 continue
@@ -260,6 +285,7 @@ def read_stretches(
             found += readings
             behind = [item.end for item in readings if item.probability > 0.5]
             low = end if high == end else max([low + _WINDOW, *behind])
+        done += size
     return found
 
 

@@ -37,7 +37,7 @@ class AxisBuilder:
         state.require_absolute(axis.deposit)
         layout = state.layouts.layout(axis.layout)
         count = _breakpoints(layout, "X", axis.points)
-        slots = state.layouts.slots(layout, axis.address, {"AXIS_PTS_X": count})
+        slots = state.layouts.slots(layout, axis.address, {"AXIS_PTS_X": count}, axis.element)
         if "AXIS_PTS_X" not in slots:
             rescale = "AXIS_RESCALE_X" in slots
             raise NotKeptError("it is a rescale axis" if rescale else "its RECORD_LAYOUT lacks AXIS_PTS_X")

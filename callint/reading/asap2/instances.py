@@ -1,8 +1,9 @@
 """The INSTANCE blocks of a description as the characteristics and axes that they stand for.
 
 An instance of a structure stands for one item per component, at the address of the instance plus the offset
-of the component; an array of structures for one per element, an array of values for a block of values. What
-the keywords mean is from memory of the published standard, version 1.7.
+of the component; an array of structures, curves, maps or axes for one per element, an array of values for a
+block of values. The size of a curve, map or axis follows from its record layout, so that the builders place
+it by its number. What the keywords mean is from memory of the published standard, version 1.7.
 """
 
 from __future__ import annotations
@@ -66,17 +67,22 @@ class InstanceExpander:
                         own_name, at = f"{inside}.{component.name}", start + component.offset
                         self._expand(instance, component, own_name, inside, at, depth + 1)
                 return
-            if prod(part.sizes) > 1:
-                if not isinstance(kind, Characteristic) or kind.type != "VALUE":
-                    raise _InstanceError(
-                        f"an array of {part.type[:40]}, whose size is not given, is not covered"
-                    )
-                kind = replace(kind, type="VAL_BLK", sizes=part.sizes)
-            self._enter(instance, kind, name, owner, address)
+            if prod(part.sizes) <= 1:
+                self._enter(instance, kind, name, owner, address)
+            elif isinstance(kind, Characteristic) and kind.type == "VALUE" and self._is_plain(kind):
+                self._enter(instance, replace(kind, type="VAL_BLK", sizes=part.sizes), name, owner, address)
+            else:
+                for index, number in _elements(part.sizes, 1, 0):
+                    self._enter(instance, replace(kind, element=number), f"{name}{index}", owner, address)
         except _TooManyItemsError:
             raise
         except _InstanceError as error:
             self._skip(name, error, part)
+
+    def _is_plain(self, kind: Characteristic) -> bool:
+        """Whether its records are nothing but values, so that those of an array lie side by side."""
+        layout = self._description.layouts.get(kind.layout)
+        return layout is None or len(layout.elements) == 1
 
     def _skip(self, name: str, error: _InstanceError, part: Component) -> None:
         self._description.skipped.append(SkippedItem("INSTANCE", name, str(error), part.place))
@@ -122,8 +128,8 @@ class InstanceExpander:
 
 
 def _within(owner: str, name: str) -> str:
-    """A name as seen from inside a structure: THIS stands for the structure."""
-    return f"{owner}.{name.removeprefix(_THIS)}" if name.startswith(_THIS) else name
+    """A name as seen from inside a structure, if there is one: THIS stands for the structure."""
+    return f"{owner}.{name.removeprefix(_THIS)}" if owner and name.startswith(_THIS) else name
 
 
 def _elements(sizes: tuple[int, ...], size: int, address: int) -> Iterator[tuple[str, int]]:

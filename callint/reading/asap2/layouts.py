@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -62,11 +63,15 @@ class RecordSlot:
 
 @dataclass
 class Layouts:
-    """The record layouts of a description; ``_reported`` has the assumptions that are in the log."""
+    """The record layouts of a description.
+
+    ``_reported`` has the assumptions that are in the log, ``_reported_arrays`` those about arrays, by layout.
+    """
 
     description: Description
     log: ImportLog
     _reported: set[str] = field(default_factory=set)
+    _reported_arrays: set[str] = field(default_factory=set)
 
     def layout(self, name: str) -> RecordLayout:
         """A record layout by its name. Raises NotKeptError if it is missing or not understood."""
@@ -77,11 +82,35 @@ class Layouts:
             raise NotKeptError(f"its RECORD_LAYOUT {name} has an unknown keyword")
         return layout
 
-    def slots(self, layout: RecordLayout, address: int, counts: Mapping[str, int]) -> dict[str, RecordSlot]:
+    def slots(
+        self, layout: RecordLayout, address: int, counts: Mapping[str, int], element: int = 0
+    ) -> dict[str, RecordSlot]:
         """The slot of each part of a record by its keyword; ``counts`` has the number of values of a part.
 
         The first part begins at ``address``, each other part at the next multiple of its type's alignment.
+        ``element`` is the number of the record in an array of records of this size, which begins there.
         """
+        slots, end = self._record(layout, address, counts)
+        if element:
+            address += element * self._distance(layout, end - address)
+            slots, _ = self._record(layout, address, counts)
+        return slots
+
+    def _distance(self, layout: RecordLayout, size: int) -> int:
+        """The distance of records in an array: as in C, all their parts are aligned."""
+        types = [_RESERVED.get(item.arguments[0], item.arguments[0]) for item in layout.elements]
+        alignment = math.lcm(*(self._alignment(layout, name) for name in types))
+        distance = _round_up(size, alignment)
+        if distance != size and layout.name not in self._reported_arrays:
+            self._reported_arrays.add(layout.name)
+            reason = f"the records of its arrays are assumed to begin at multiples of {alignment} bytes"
+            self.log.change("RECORD_LAYOUT", layout.name, reason, layout.place)
+        return distance
+
+    def _record(
+        self, layout: RecordLayout, address: int, counts: Mapping[str, int]
+    ) -> tuple[dict[str, RecordSlot], int]:
+        """The slots of a record by keyword, and the address after them."""
         slots: dict[str, RecordSlot] = {}
         at = address
         elements = sorted(layout.elements, key=lambda element: element.position)
@@ -116,7 +145,7 @@ class Layouts:
             _check_addressing(element)
             done.add(keyword)
             at += amount * size
-        return slots
+        return slots, at
 
     def _interleaved_with(self, layout: RecordLayout) -> str:
         """The keyword of the axis whose breakpoints alternate with the values; FNC_VALUES for none."""

@@ -37,6 +37,7 @@ class Characteristic:
     """A value, curve, map, block or string that can be calibrated; limits in physical values.
 
     ``is_read_only`` says that it must not be changed; ``functions`` are the names of its FUNCTION_LIST.
+    ``element`` is its number in an array of records, the first of which begins at ``address``.
     """
 
     name: str
@@ -59,11 +60,12 @@ class Characteristic:
     is_read_only: bool
     functions: tuple[str, ...]
     place: SourceLocation
+    element: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class AxisPoints:
-    """An axis in memory that several characteristics may share."""
+    """An axis in memory that several characteristics may share; ``element`` as in a Characteristic."""
 
     name: str
     title: str
@@ -79,6 +81,7 @@ class AxisPoints:
     unit: str | None
     extension: int
     place: SourceLocation
+    element: int = 0
 
 
 @dataclass(frozen=True, slots=True)

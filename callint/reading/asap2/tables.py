@@ -69,7 +69,8 @@ class TableBuilder:
             missing = "its length is not given (NUMBER or MATRIX_DIM)"
             raise NotKeptError(missing if not length else "its length is wrong")
         layout = layouts.layout(characteristic.layout)
-        slot = _values_slot(layouts.slots(layout, characteristic.address, {"FNC_VALUES": length}))
+        counts = {"FNC_VALUES": length}
+        slot = _values_slot(layouts.slots(layout, characteristic.address, counts, characteristic.element))
         if size_of(slot.type) != 1:
             raise NotKeptError(f"a text of {slot.type} is not covered")
         if characteristic.encoding not in _ENCODINGS:
@@ -102,7 +103,7 @@ class TableBuilder:
             raise NotKeptError("it has no size (NUMBER or MATRIX_DIM) that is covered")
         layout = self.state.layouts.layout(characteristic.layout)
         counts = {"FNC_VALUES": self._bounded(math.prod(sizes))}
-        slots = self.state.layouts.slots(layout, characteristic.address, counts)
+        slots = self.state.layouts.slots(layout, characteristic.address, counts, characteristic.element)
         slot = _values_slot(slots)
         name = self._name(characteristic)
         layers = sizes[2] if len(sizes) > 2 else 1
@@ -136,7 +137,7 @@ class TableBuilder:
         }
         counts = {"FNC_VALUES": self._bounded(math.prod(points))}
         counts |= {f"AXIS_PTS_{letter}": count for letter, (_, count) in own.items()}
-        slots = state.layouts.slots(layout, characteristic.address, counts)
+        slots = state.layouts.slots(layout, characteristic.address, counts, characteristic.element)
         slot, name = _values_slot(slots), self._name(characteristic)
         z = self._z_breakpoints(characteristic, slots, *own.pop("Z")) if "Z" in own else ""
         shared = {
@@ -223,7 +224,7 @@ class TableBuilder:
         for element in layout.elements:
             if element.keyword.startswith("AXIS_PTS_") and element.keyword not in counts:
                 raise NotKeptError(f"its RECORD_LAYOUT stores {element.keyword}, but its axis lies elsewhere")
-        slots = state.layouts.slots(layout, characteristic.address, counts)
+        slots = state.layouts.slots(layout, characteristic.address, counts, characteristic.element)
         name = self._name(characteristic)
         axes = [
             self._axes.add_axis(characteristic, axis, f"{name}/{letter.lower()}", letter, slots, count)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from callint import fmt
 from callint.decoding.coverage import Coverage, PartCoverage, UndescribedStretch
+from callint.decoding.table_suggestions import suggest
 from callint.decoding.table_suggestions.suggest import Suggestions
 from callint.model.definition import Definition
 from callint.reporting.coverage.suggestions import definition_lines, evidence, kind_of, numbers_of
@@ -42,9 +43,10 @@ def print_suggestions(
 ) -> None:
     """Print what may lie in the undescribed bytes by address, then all of it as lines for the definition."""
     terminal.print()
-    if suggestions.unread:
-        count = fmt.count(suggestions.unread, "undescribed byte")
-        print_prose(f"{count} not looked at: too many", terminal)
+    if suggestions.unread_from is not None:
+        count, start = fmt.count(suggestions.unread, "undescribed byte"), fmt.address(suggestions.unread_from)
+        bound = fmt.count(suggest.MOST_BYTES, "undescribed byte")
+        print_prose(f"callint looked at {bound}, the most; it left out {count} from {start} on", terminal)
     if not suggestions.items:
         print_prose("No axis, curve or map is suggested for the undescribed bytes.", terminal)
         return
