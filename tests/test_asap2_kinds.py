@@ -15,7 +15,8 @@ from callint.decoding.computed_axes import with_computed_axes
 from callint.decoding.decode import decode
 from callint.decoding.layout import make_layout
 from callint.model.arrays import is_array
-from callint.model.definition import Definition, FixedAxis, Kind, Linear, OffAllowed, OffCode, Rational
+from callint.model.cell_demands import OffAllowed, OffCode
+from callint.model.definition import Definition, FixedAxis, Kind, Linear, Rational
 from callint.model.definition_change import ElementKind
 from callint.model.image import Image
 from callint.reading.asap2.build import Imported

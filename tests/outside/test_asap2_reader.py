@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from callint.decoding.conversions import to_physical
-from callint.model.definition import ByteOrder, FixedAxis, Linear, NumberType, Range
+from callint.model.definition import ByteOrder, Linear, NumberType, Range, StoredAxis
 from callint.reading.asap2.build import Imported, make_definition
 from callint.reading.asap2.nodes import Characteristic, Description
 from callint.reading.asap2.parser import read_asap2
@@ -282,7 +282,7 @@ def test_a_record_with_count_and_axis_has_its_values_behind_them(made: Imported)
     # At 8454912 a byte for the count, 8 bytes of breakpoints, and words at even addresses.
     assert (table.at, table.storage.type) == (8454912 + 10, NumberType.int16)
     own = definition.axes["ASAM.C.CURVE.STD_AXIS/x"]
-    assert not isinstance(own, FixedAxis)
+    assert isinstance(own, StoredAxis)
     assert (own.at, own.count, own.signal) == (8454913, 8, "ASAM.M.SCALAR.SBYTE.IDENTICAL")
     assert definition.signals[own.signal].plausible == Range(-128, 127)
     assert definition.signals[own.signal].unit == "hours"
