@@ -47,7 +47,7 @@ def inverted(points: Numbers, numbers: Numbers, count: int) -> Numbers:
     if not first.size or not reached.size:
         return nothing
     part = slice(int(first[-1]), int(reached[0]) + 1)
-    if (np.diff(numbers[part]) <= 0).any():
+    if (np.diff(numbers[part]) <= 0).any() or (np.diff(np.clip(numbers, 0, count - 1)) < 0).any():
         return nothing
     values: Numbers = np.interp(np.arange(count), numbers[part], points[part])
     return values
