@@ -15,6 +15,7 @@ from callint.model.definition import (
     Kind,
     Purpose,
     Signal,
+    Storage,
     StoredAxis,
     StoredCount,
     Table,
@@ -48,27 +49,10 @@ class RescaleAxes:
         state, slot = self.state, slots["AXIS_RESCALE_X"]
         storage = state.layouts.storage(slot, axis.byte_order)
         storage = replace(storage, stride=2 * storage.type.size)
-        count = state.layouts.rescale_pairs(layout)
-        if count < 2:
+        if state.layouts.rescale_pairs(layout) < 2:
             raise NotKeptError(f"its RECORD_LAYOUT {layout.name} has less than two pairs in AXIS_RESCALE_X")
-        name = state.log.name("CHARACTERISTIC", f"{axis.name}.pairs", None)
-        virtual = state.log.name("signal", f"{axis.name}.virtual", None, key=f"{axis.name}/virtual")
-        title = label(axis.title, axis.name)
-        state.signals[virtual] = Signal(virtual, label(f"{title}, virtual value"), "-", None, None, 0)
-        stored_count = None
-        if (number := slots.get("NO_RESCALE_X")) is not None and number.type in _COUNTS:
-            stored_count = StoredCount(number.at, state.layouts.storage(number, axis.byte_order))
-        state.axes[f"{name}/x"] = StoredAxis(
-            name=f"{name}/x",
-            signal=virtual,
-            at=slot.at + storage.type.size,
-            storage=storage,
-            conversion=None,
-            count=count,
-            stored_count=stored_count,
-            line=0,
-            falling=slot.is_reversed,
-        )
+        name, title = self._name(axis, "pairs"), label(axis.title, axis.name)
+        self._add_virtual_values(axis, layout, slots, f"{name}/x", storage)
         pairs = Table(
             name=name,
             title=label(f"{title}, breakpoints by virtual value"),
@@ -89,16 +73,44 @@ class RescaleAxes:
         )
         self._enter(axis, pairs)
         if (points := slots.get("NO_AXIS_PTS_X")) is not None:
-            scalar = state.log.name("CHARACTERISTIC", f"{axis.name}.no_axis_pts_x", None)
-            stored = state.layouts.storage(points, axis.byte_order)
+            scalar, stored = self._name(axis, "no_axis_pts_x"), state.layouts.storage(points, axis.byte_order)
             counted = replace(pairs, name=scalar, title=label(f"{title}, number of breakpoints"))
-            counted = replace(
-                counted, kind=Kind.SCALAR, at=points.at, storage=stored, conversion=None, x=None
-            )
-            self._enter(axis, replace(counted, demands=Constraints(change=0.0)))
+            counted = replace(counted, kind=Kind.SCALAR, x=None, at=points.at, storage=stored)
+            self._enter(axis, replace(counted, conversion=None, demands=Constraints(change=0.0)))
         state.axes[like.name] = DerivedAxis(
             like.name, like.signal, name, Derivation.RESCALED, like.count, 0, like.falling
         )
+
+    def _add_virtual_values(
+        self,
+        axis: AxisPoints,
+        layout: RecordLayout,
+        slots: Mapping[str, RecordSlot],
+        name: str,
+        storage: Storage,
+    ) -> None:
+        """Enter the virtual values of the pairs as a stored axis, with a signal of its own."""
+        state, slot = self.state, slots["AXIS_RESCALE_X"]
+        virtual = state.log.name("signal", f"{axis.name}.virtual", None, key=f"{axis.name}/virtual")
+        title = label(f"{label(axis.title, axis.name)}, virtual value")
+        state.signals[virtual] = Signal(virtual, title, "-", None, None, 0)
+        stored_count = None
+        if (number := slots.get("NO_RESCALE_X")) is not None and number.type in _COUNTS:
+            stored_count = StoredCount(number.at, state.layouts.storage(number, axis.byte_order))
+        state.axes[name] = StoredAxis(
+            name=name,
+            signal=virtual,
+            at=slot.at + storage.type.size,
+            storage=storage,
+            conversion=None,
+            count=state.layouts.rescale_pairs(layout),
+            stored_count=stored_count,
+            line=0,
+            falling=slot.is_reversed,
+        )
+
+    def _name(self, axis: AxisPoints, part: str) -> str:
+        return self.state.log.name("CHARACTERISTIC", f"{axis.name}.{part}", None)
 
     def _enter(self, axis: AxisPoints, table: Table) -> None:
         self.state.sources[table.name] = axis
