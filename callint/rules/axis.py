@@ -1,4 +1,4 @@
-"""Rules about the breakpoints of axes that lie in the image."""
+"""Rules about the breakpoints of axes that lie in the image, or follow from a curve there."""
 
 from __future__ import annotations
 
@@ -99,9 +99,11 @@ def not_increasing(context: CheckContext) -> Iterator[Finding]:
     the measured value. If the axis falls somewhere, it never reaches some columns and reads others at the
     wrong operating point.
 
-    Example: 1000, 1250, 1500, 1400, 2000 rpm: the column of 1400 rpm is dead.
+    Example: 1000, 1250, 1500, 1400, 2000 rpm: the column of 1400 rpm is dead. An axis that is derived from a
+    curve is reported at the curve, also if the curve gives it no breakpoints at all.
 
-    Fix: correct the breakpoint; check its neighbours for a digit too many or too few.
+    Fix: correct the breakpoint, or the curve that it follows from; check its neighbours for a digit too many
+    or too few.
     """
     yield from _derived_findings(context, rule_ids.AXIS_NOT_INCREASING)
     for cells, falls, _ in _breakpoint_steps(context):
