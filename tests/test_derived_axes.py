@@ -11,10 +11,14 @@ from callint.comparing.carry.apply import carry
 from callint.comparing.carry.result import How
 from callint.comparing.compare import compare
 from callint.comparing.merge import CellConflict, merge
-from callint.decoding.decode import Decoded
+from callint.comparing.relocation.moved_definition import move_definition
+from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
+from callint.decoding.decode import Decoded, decode
 from callint.decoding.digest import table_digest
+from callint.decoding.layout import make_table_layout
 from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.finding import Finding
+from callint.model.image import Image
 from callint.reporting.definition.xml import definition_lines
 from tests.building import decoded, definition_xml, findings, image, read, u16
 from tests.exporting import read_back
@@ -102,6 +106,14 @@ def test_a_falling_axis_turns_the_cells_round() -> None:
     grid = decoded(xml, a_table(pairs(4000, 2000, 1000))).grid(DEFINITION.tables["fuel"])
     assert grid.x is not None and (np.diff(grid.x) > 0).all()
     assert grid.physical[0].tolist() == [50, 40, 30, 20, 10]
+
+
+def test_a_table_is_decoded_alone_with_the_curves_of_its_axes() -> None:
+    trim = DEFINITION.tables["trim"]
+    alone = decode(make_table_layout(DEFINITION, trim), Image.raw(MOVED)).grid(trim)
+    whole = looked_at(MOVED).grid(trim)
+    for first, second in ((alone.x, whole.x), (alone.y, whole.y), (alone.physical, whole.physical)):
+        assert first is not None and second is not None and np.array_equal(first, second)
 
 
 def test_the_definition_is_written_as_it_was_read() -> None:
@@ -302,3 +314,13 @@ def test_a_table_is_not_carried_without_its_pairs() -> None:
 
 def test_pairs_are_not_carried_to_other_breakpoints() -> None:
     assert carried(MOVED, a_table(pairs(1000, 2000, 3000)))[0] is None
+
+
+def test_an_axis_goes_with_its_curve_into_other_software() -> None:
+    items = [(ItemKind.AXIS, axis.name, axis.at) for axis in DEFINITION.stored_axes]
+    tables = DEFINITION.tables.values()
+    items += [(ItemKind(table.kind.value), table.name, table.at) for table in tables if table.name != "pairs"]
+    placements = [Placement(kind, name, at, at, 1.0, RelocationEvidence.SAME, ()) for kind, name, at in items]
+    moved = move_definition(DEFINITION, placements, Image.raw(BASE)).definition
+    assert [*moved.tables] == ["rows"]
+    assert [axis.name for axis in moved.derived_axes] == ["loads"]
