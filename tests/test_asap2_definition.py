@@ -6,14 +6,13 @@ from pathlib import Path
 
 import pytest
 
+from callint.model.cell_demands import Gradient, Monotonic
 from callint.model.definition import (
     ByteOrder,
     FixedAxis,
-    Gradient,
     Interpolated,
     Kind,
     Linear,
-    Monotonic,
     NumberType,
     Purpose,
     Range,
@@ -307,7 +306,7 @@ def test_a_table_on_a_rescaled_axis_lies_over_the_numbers_of_its_cells_and_is_li
     own = definition.axes["C/x"]
     assert isinstance(own, FixedAxis) and own.values == (0, 1, 2, 3)
     start = {
-        "RES_AXIS": "its RES_AXIS is not covered; its axis",
+        "RES_AXIS": "the AXIS_PTS of its RES_AXIS is not kept; its axis",
         "CURVE_AXIS": "its CURVE_AXIS follows from OTHER; it",
     }
     assert any(reason.startswith(f"{start[attribute]} counts cells instead") for _, reason in reasons(result))

@@ -16,8 +16,10 @@ from callint.decoding.computed_axes import with_computed_axes
 from callint.decoding.decode import decode
 from callint.decoding.layout import make_layout
 from callint.model.arrays import is_array
-from callint.model.definition import Definition, FixedAxis, Kind, Linear, OffAllowed, OffCode, Rational
+from callint.model.cell_demands import OffAllowed, OffCode
+from callint.model.definition import Axis, Definition, FixedAxis, Kind, Linear, Rational
 from callint.model.definition_change import ElementKind
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.image import Image
 from callint.reading.asap2.build import Imported
 from callint.reporting.definition.xml import definition_lines
@@ -599,6 +601,10 @@ def stepped(folder: Path) -> Imported:
     )
 
 
+def made_axis(definition: Definition, table: str) -> Axis:
+    return definition.axes[definition.tables[table].x or ""]
+
+
 def test_without_an_image_a_computed_axis_counts_cells_and_its_parameters_are_scalars(tmp_path: Path) -> None:
     result = stepped(tmp_path)
     definition = made(result)
@@ -606,7 +612,11 @@ def test_without_an_image_a_computed_axis_counts_cells_and_its_parameters_are_sc
     assert cells(definition, data, "D.offset_x") == [1000]
     assert cells(definition, data, "D.dist_op_x") == [10]
     assert cells(definition, data, "D") == [1, 2, 3]
-    assert all(is_array(definition, definition.tables[name]) for name in ("D", "S", "USER"))
+    assert all(is_array(definition, definition.tables[name]) for name in ("D", "S"))
+    assert made_axis(definition, "USER") == DerivedAxis(
+        "LOOKUP.axis_3", "N", "LOOKUP", Derivation.INVERTED, 3, 0
+    )
+    assert len(reasons(result)) == 2
     assert reasons(result)[:2] == [
         (
             name,
@@ -626,8 +636,13 @@ def test_an_image_gives_the_breakpoints_of_computed_axes(tmp_path: Path) -> None
     definition = made(result)
     assert breakpoints(definition, data, "D/x") == [1000, 1200, 1400]
     assert breakpoints(definition, data, "S/x") == [-160, 0, 160]
-    assert breakpoints(definition, data, "USER/x") == [1000, 1100, 1200]
-    assert {definition.axes[f"{name}/x"].signal for name in ("D", "S", "USER")} == {"N"}
+    assert breakpoints(definition, data, "LOOKUP.axis_3") == [1000, 1100, 1200]
+    # In another image, the axis of USER is another one: 1 at 1000 + 200 / 3 rpm.
+    other = data[:-4] + bytes([0, 0, 3, 3])
+    assert breakpoints(definition, other, "LOOKUP.axis_3") == pytest.approx(
+        [1000, 1200 - 400 / 3, 1200 - 200 / 3]
+    )
+    assert {definition.axes[name].signal for name in ("D/x", "S/x", "LOOKUP.axis_3")} == {"N"}
     assert definition.tables["D.dist_op_x"].demands.change == 0
     note = "The breakpoints along x follow from D.offset_x and D.dist_op_x in base.bin."
     assert definition.tables["D"].notes == (note,)
@@ -641,13 +656,8 @@ def test_an_image_gives_the_breakpoints_of_computed_axes(tmp_path: Path) -> None
     ("parameters", "lookup", "name", "reason"),
     [
         ([50, 0], [0, 1, 2, 3], "D", "its breakpoints neither rise nor fall in the image"),
-        (
-            [50, 1],
-            [0, 1, 1, 3],
-            "USER",
-            "the curve gives the index of a cell for several inputs in the image",
-        ),
-        ([50, 1], [1, 2, 3, 4], "USER", "the curve does not reach all cells in the image"),
+        ([50, 1], [0, 1, 1, 3], "USER", "the curve does not give each cell at one input in the image"),
+        ([50, 1], [1, 2, 3, 4], "USER", "the curve does not give each cell at one input in the image"),
     ],
 )
 def test_an_image_without_the_breakpoints_of_a_computed_axis_is_listed(

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from callint.decoding.layout import make_layout
+from callint.model.cell_demands import OffAllowed
 from callint.model.definition import (
     ByteOrder,
     Crc,
@@ -25,7 +26,6 @@ from callint.model.definition import (
     Kind,
     Linear,
     NumberType,
-    OffAllowed,
     Purpose,
     Range,
     Rational,
@@ -33,6 +33,7 @@ from callint.model.definition import (
     StoredAxis,
     Table,
 )
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.finding import Finding, Severity
 from callint.model.translation import Titled
 from callint.reading import xml
@@ -105,6 +106,12 @@ def stored_axis(definition: Definition, name: str) -> StoredAxis:
 def fixed_axis(definition: Definition, name: str) -> FixedAxis:
     axis = definition.axes[name]
     assert isinstance(axis, FixedAxis)
+    return axis
+
+
+def derived_axis(definition: Definition, name: str) -> DerivedAxis:
+    axis = definition.axes[name]
+    assert isinstance(axis, DerivedAxis)
     return axis
 
 
@@ -277,7 +284,7 @@ EXPECTED: dict[str, Check] = {
     "point/@raw": (lambda d: interpolated(d).raw, (12.0, 250.0)),
     "point/@physical": (lambda d: interpolated(d).physical, (140.0, -40.0)),
     # Axes
-    "axes": (lambda d: len([name for name in d.axes if "/" not in name]), 9),
+    "axes": (lambda d: len([name for name in d.axes if "/" not in name]), 11),
     "axis/@name": (lambda d: list(d.axes)[:3], ["release_iat", "release_ect", "speed_16"]),
     "axis/@signal": (lambda d: d.axes["release_ect"].signal, "coolant_temp"),
     "axis/@at": (lambda d: stored_axis(d, "release_ect").at, 0x4001B),
@@ -304,6 +311,15 @@ EXPECTED: dict[str, Check] = {
     "fixed-axis/@count": (lambda d: fixed_axis(d, "gear").count, 6),
     "fixed-axis/@start": (lambda d: fixed_axis(d, "gear").values[0], 1.0),
     "fixed-axis/@step": (lambda d: fixed_axis(d, "gear").values, (1.0, 2.0, 3.0, 4.0, 5.0, 6.0)),
+    "derived-axis/@name": (lambda d: derived_axis(d, "fuel_9").name, "fuel_9"),
+    "derived-axis/@signal": (lambda d: derived_axis(d, "speed_3").signal, "engine_speed"),
+    "derived-axis/@curve": (lambda d: derived_axis(d, "fuel_9").curve, "torque_to_fuel"),
+    "derived-axis/@by": (
+        lambda d: [derived_axis(d, item).derivation for item in ("fuel_9", "speed_3")],
+        [Derivation.RESCALED, Derivation.INVERTED],
+    ),
+    "derived-axis/@count": (lambda d: [d.axes[item].count for item in ("fuel_9", "speed_3")], [9, 3]),
+    "derived-axis/@order": (lambda d: falling(d, "speed_3", "fuel_9"), [True, False]),
     "own axis/@signal": (lambda d: d.axes[OWN].signal, "engine_speed"),
     "own axis/@at": (lambda d: stored_axis(d, OWN).at, 0x40940),
     "own axis/@type": (lambda d: stored_axis(d, OWN).storage.type, NumberType.int16),
@@ -322,7 +338,7 @@ EXPECTED: dict[str, Check] = {
         (1000.0, 1750.5, 2501.0, 3251.5),
     ),
     # Tables
-    "tables": (lambda d: (len(d.tables), len(d.texts)), (15, 2)),
+    "tables": (lambda d: (len(d.tables), len(d.texts)), (16, 2)),
     "group/@name": (
         lambda d: (list(d.groups), d.tables["smoke_limit"].group),
         (["egr", "limits", "sensors"], "limits"),
@@ -641,6 +657,8 @@ REFERENCES = {
     "axis/@signal": ('<axis name="torque_6" signal="torque"', '"torque"', "signal"),
     "fixed-axis/@signal": ('<fixed-axis name="gear" signal="gear"', 'signal="gear', "signal"),
     "own fixed-axis/@signal": ('<fixed-axis signal="gear"', "gear", "signal"),
+    "derived-axis/@signal": ('<derived-axis name="fuel_9" signal="fuel"', 'signal="fuel', "signal"),
+    "derived-axis/@curve": ('curve="torque_to_fuel"', "torque_to_fuel", "curve"),
     "axis/@conversion": ('conversion="volts"', "volts", "conversion"),
     "table/@conversion": ('conversion="release_step"', "release_step", "conversion"),
     "table/@signal": ('mask="0x7F" signal="gear"', "gear", "signal"),

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from callint.model.cell_demands import Gradient, Monotonic, OffAllowed, OffCode
 from callint.model.definition import (
     Axis,
     ByteOrder,
@@ -20,7 +21,6 @@ from callint.model.definition import (
     Crc,
     Definition,
     FixedAxis,
-    Gradient,
     Group,
     Guard,
     Identity,
@@ -28,10 +28,7 @@ from callint.model.definition import (
     Kind,
     Linear,
     Memory,
-    Monotonic,
     NumberType,
-    OffAllowed,
-    OffCode,
     Purpose,
     Range,
     Rational,
@@ -46,6 +43,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.translation import Titled, Translation
 from callint.reading.definition import read_definition
 from callint.reporting.definition.xml import definition_lines
@@ -131,6 +129,9 @@ def conversions(draw: st.DrawFn, name: str) -> Conversion:
 @st.composite
 def axes(draw: st.DrawFn, name: str) -> Axis:
     signal, falling = draw(NAMES), draw(st.booleans())
+    if "/" not in name and draw(st.booleans()):
+        derivation = draw(st.sampled_from(Derivation))
+        return DerivedAxis(name, signal, draw(NAMES), derivation, draw(st.integers(1, 99)), 0, falling)
     if draw(st.booleans()):
         even = st.builds(
             lambda start, step, count: tuple(start + step * index for index in range(count)),

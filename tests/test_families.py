@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 import callint
 from callint.decoding.digest import layout_statement, statements
-from callint.model.definition import ByteOrder, Definition, OffAllowed, Purpose, Range, StoredAxis
+from callint.model.cell_demands import OffAllowed
+from callint.model.definition import ByteOrder, Definition, Purpose, Range, StoredAxis
 from callint.model.finding import Finding
 from callint.reading import xml
 from callint.reading.definition import read_definition

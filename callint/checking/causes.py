@@ -227,7 +227,8 @@ class _Attributor:
             if (own := places.of_cell(cell)) is not None:
                 touched.add(own)
             for axis in item.axes if isinstance(item, Table) else ():
-                touched.update(places.of_item(axis))
+                for source in self._context.definition.axis_sources(axis):
+                    touched.update(places.of_item(source))
         for name in evidence.tables:
             touched.update(places.of_table(name))
         for start, size in evidence.ranges:

@@ -66,7 +66,8 @@ class Places:
     def of_table(self, name: str) -> tuple[int, ...]:
         """The numbers of the places in a table and its axes, or in an axis or text."""
         table = self.context.definition.tables.get(name)
-        names = (name, *table.axes) if table else (name,)
+        axes = table.axes if table else ()
+        names = [name, *(source for axis in axes for source in self.context.definition.axis_sources(axis))]
         return tuple(dict.fromkeys(number for name in names for number in self.of_item(name)))
 
     def of_cell(self, cell: int) -> int | None:

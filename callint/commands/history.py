@@ -205,6 +205,9 @@ def _items(decoded: Decoded, globs: tuple[str, ...]) -> list[Item | Text]:
         listed = ", ".join(sorted(names))
         if all(isinstance(definition.axes.get(name), FixedAxis) for name in names):
             raise InputError(f"{listed}: the definition fixes its breakpoints; no commit sets them")
+        curves = {axis.curve for axis in definition.derived_axes if axis.name in names}
+        if curves:
+            raise InputError(f"{listed}: its breakpoints follow from {', '.join(sorted(curves))}; name that")
         raise InputError(
             f"{listed}: the definition does not say how to read it; run callint check for details"
         )

@@ -73,8 +73,8 @@ def command(options: ImportOptions) -> int:
     It asks for what is missing with row numbers, and leaves out a row whose place, type or shape is open.
     With --image, it says for each row what supports its place and what casts doubt on it.
 
-    With --image, axes of a description whose breakpoints follow from stored numbers get the breakpoints that
-    the image gives; without it, they count cells.
+    With --image, axes of a description whose breakpoints follow from a stored offset and distance get the
+    breakpoints that the image gives; without it, they count cells.
 
     Exits with 1 if the definition cannot hold part of the description, or if a row of the list is open or
     doubted. Never overwrites an existing file.

@@ -193,6 +193,10 @@ class _RestoreJob:
     def _select_axes(self, image: EditableImage, cells: Flags, ranges: list[tuple[int, int]]) -> None:
         """Flag the breakpoints of the named axes, and add the bytes of their stored counts."""
         layout = image.loaded.layout
+        for derived in image.loaded.definition.derived_axes:
+            if derived.name in self._options.axes:
+                source = derived.curve
+                raise InputError(f"{derived.name}: its breakpoints follow from {source}; restore that curve")
         names = names_matching(layout.axis_items, self._options.axes, "there is no stored axis {!r}")
         for name in sorted(names):
             item = layout.axis_items[name]

@@ -16,6 +16,7 @@ from callint.cli.value_option import parse_cells, parse_change, parse_value
 from callint.comparing.cell_writer import CellWriter
 from callint.comparing.set_values import set_values
 from callint.model.definition import FixedAxis, Text
+from callint.model.derived_axis import DerivedAxis
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.workspace import open_workspace
@@ -142,6 +143,9 @@ def _item_number(image: EditableImage, name: str) -> int:
         return number
     if isinstance(definition.axes.get(name), FixedAxis):
         raise InputError(f"{name}: the definition fixes its breakpoints; no image stores them")
+    axis = definition.axes.get(name)
+    if isinstance(axis, DerivedAxis):
+        raise InputError(f"{name}: its breakpoints follow from {axis.curve}; change that curve")
     names_matching(
         [*layout.table_items, *layout.axis_items, *definition.texts],
         (escape(name),),

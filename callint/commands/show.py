@@ -254,7 +254,7 @@ def _select(loaded: LoadedDefinition, globs: tuple[str, ...]) -> tuple[list[Tabl
     axes = [
         axis
         for axis in definition.axes.values()
-        if axis.name in names and (isinstance(axis, FixedAxis) or axis.name in layout.axis_items)
+        if axis.name in names and (isinstance(axis, FixedAxis) or layout.sources_of(axis.name))
     ]
     return [table for table in tables if table.name in names], axes
 

@@ -32,6 +32,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
+from callint.model.derived_axis import DerivedAxis
 from callint.model.image import Image
 from callint.reading.cdfx import (
     ASCII,
@@ -108,6 +109,7 @@ class _CdfxApplier:
     texts: dict[str, bytes] = field(default_factory=dict)
     applied: list[tuple[int, NDArray[Any], int]] = field(default_factory=list)
     labelled: list[tuple[str, Instance]] = field(default_factory=list)
+    derived: list[tuple[DerivedAxis, Values]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         definition = self.decoded.layout.definition
@@ -180,6 +182,9 @@ class _CdfxApplier:
             self.apply_values_to(axis, values, line)
             return
         self.check_shape_and_unit(axis, (1, axis.count), values, line)
+        if isinstance(axis, DerivedAxis):
+            self.derived.append((axis, values))
+            return
         differing = np.flatnonzero(values.numbers[0] != np.array(axis.values))
         if len(differing):
             first = int(differing[0])
@@ -253,6 +258,18 @@ class _CdfxApplier:
                 )
                 raise self.file.wrong(line, message, "put the rows in the order of the axis")
 
+    def check_derived(self, axis: DerivedAxis, breakpoints: Numbers, values: Values) -> None:
+        """Raise InputError unless the breakpoints of the file follow from the curve in the new image."""
+        is_same = np.isclose(values.numbers[0], breakpoints, rtol=_LABEL_SLACK, atol=1e-6)
+        if not is_same.all():
+            first = int(np.flatnonzero(~is_same)[0])
+            own_value, file_value = (
+                fmt.exact(float(numbers[first])) for numbers in (breakpoints, values.numbers[0])
+            )
+            message = f"{axis.name} is {own_value} by its curve and {file_value} in the file"
+            remedy = f"change {axis.curve}, which the breakpoints of {axis.name} follow from"
+            raise self.file.wrong(int(values.lines[0, first]), message, remedy)
+
     def apply_text(self, text: Text, instance: Instance) -> None:
         """Apply a text; an unchanged text keeps its padding."""
         if self.decoded.text(text) is None:
@@ -280,6 +297,8 @@ class _CdfxApplier:
                 )
         for axis, instance in self.labelled:
             self.check_labels(result.breakpoints(axis), instance)
+        for derived_axis, values in self.derived:
+            self.check_derived(derived_axis, result.breakpoints(derived_axis.name), values)
         for name, content in self.texts.items():
             text = self.decoded.layout.definition.texts[name]
             if image.read(text.at, text.length) != content:

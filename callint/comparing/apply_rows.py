@@ -22,6 +22,7 @@ from callint.decoding.layout import Item
 from callint.decoding.stored_values import OFF, WantedValues
 from callint.model.change import Numbers
 from callint.model.definition import Linear, States, Text
+from callint.model.derived_axis import DerivedAxis
 from callint.model.errors import InputError
 from callint.reading.addresses.cells import read_number
 from callint.reading.value_rows import ValueFile, ValueRow
@@ -113,7 +114,7 @@ class _RowApplier:
         number = layout.table_items.get(row.table, layout.axis_items.get(row.table))
         if number is None:
             if row.table in layout.definition.axes:
-                return  # the definition fixes its breakpoints
+                return  # they are fixed, or follow from a curve, and are checked in the end
             raise self._wrong(
                 row,
                 f"there is no table {row.table!r} in the definition",
@@ -244,6 +245,9 @@ class _RowApplier:
         definition = self.decoded.layout.definition
         for row in self.file.rows:
             table = definition.tables.get(row.table)
+            derived = definition.axes.get(row.table)
+            if isinstance(derived, DerivedAxis):
+                self._check_derived(row, derived, target)
             if table is None or table.name not in self.decoded.layout.table_items:
                 continue
             for axis, index, text in ((table.x, row.x, row.x_breakpoint), (table.y, row.y, row.y_breakpoint)):
@@ -255,6 +259,16 @@ class _RowApplier:
                     problem = f"the cell of {row.table} lies at {own}, not at {text}"
                     remedy = f"change breakpoints in the rows of {axis}, or give a file of this image"
                     raise self._wrong(row, problem, remedy)
+
+    def _check_derived(self, row: ValueRow, axis: DerivedAxis, target: Decoded) -> None:
+        """InputError if a row gives an axis that follows from a curve another breakpoint than the curve."""
+        number = read_number(row.value, self.file.decimal_comma) if row.value else None
+        if number is None or not 0 <= row.x < axis.count:
+            return
+        if not any(_is_at(number[0], image, axis.name, row.x) for image in (self.decoded, target)):
+            own = fmt.exact(float(self.decoded.breakpoints(axis.name)[row.x]))
+            problem = f"{axis.name} has the breakpoint {own} here, not {row.value}"
+            raise self._wrong(row, problem, f"change {axis.curve}, which it follows from")
 
     def _write_text(self, writer: CellWriter, text: Text, row: ValueRow) -> None:
         """Write a text if the row has another one than the image."""

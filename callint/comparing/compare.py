@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence, Set
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,27 +45,29 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
     touched = distinct(layout.item[changed]).tolist()
     names = {layout.items[number].name for number in touched}
     items = sorted((layout.items[number] for number in touched), key=lambda item: item.line)
+    axes = [_axis(old, new, changed, item) for item in items if isinstance(item, StoredAxis)]
+    axes += _derived(old, new, names)
     return ChangeSet(
         definition=layout.definition,
         tables=tuple(_table(old, new, changed, item) for item in items if isinstance(item, Table)),
-        axes=tuple(_axis(old, new, changed, item) for item in items if isinstance(item, StoredAxis)),
+        axes=tuple(sorted(axes, key=lambda change: change.axis.line)),
         counts=tuple(_counts(old, new)),
         texts=tuple(_texts(old, new)),
         checksums=tuple(_checksums(old, new)),
         identities=tuple(_identities(old, new)),
         unexplained=tuple(unexplained_runs(layout, old.image, new.image, differing, changed)),
         missing=missing,
-        output_shifts=tuple(_movements(old, new, names)),
+        output_shifts=tuple(_movements(old, new, {change.axis.name for change in axes}, names)),
         bytes=len(differing),
     )
 
 
-def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[OutputShift]:
-    """The output shifts of tables whose axes changed, in the order of the definition."""
-    if not any(axis.name in touched for axis in new.layout.definition.stored_axes):
+def _movements(old: Decoded, new: Decoded, axes: Set[str], touched: Container[str]) -> Iterator[OutputShift]:
+    """The output shifts of tables whose ``axes`` changed, in the order of the definition."""
+    if not axes:
         return
     for table in new.layout.definition.tables.values():
-        if table.name in new.layout.table_items and any(axis in touched for axis in table.axes):
+        if table.name in new.layout.table_items and any(axis in axes for axis in table.axes):
             shift = output_shift(old, new, table, in_cells=table.name in touched)
             if shift is not None:
                 yield shift
@@ -111,6 +113,18 @@ def _axis(old: Decoded, new: Decoded, changed: Flags, axis: StoredAxis) -> AxisC
     cells = new.layout.cells(item)
     raws = old.raw_of(item)[0], new.raw_of(item)[0]
     return AxisChange(axis, old.physical[cells], new.physical[cells], changed[cells], *raws)
+
+
+def _derived(old: Decoded, new: Decoded, touched: Set[str]) -> Iterator[AxisChange]:
+    """The changes of axes whose curves changed and give other breakpoints."""
+    definition = new.layout.definition
+    for axis in definition.derived_axes:
+        if touched.isdisjoint(definition.axis_sources(axis.name)):
+            continue
+        before, after = old.breakpoints(axis.name), new.breakpoints(axis.name)
+        changed = (before != after) & ~(np.isnan(before) & np.isnan(after))
+        if changed.any():
+            yield AxisChange(axis, before, after, changed, before, after)
 
 
 def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:

@@ -334,6 +334,13 @@ class _Units:
         """The units of a table."""
         return self.sides.layout.cells(self.sides.layout.table_items[table.name])
 
+    def numbers_of(self, item: int) -> Integers:
+        """The units of an item of the layout: its cells, or the one of a stored axis."""
+        stored = self.axis_numbers.get(self.sides.layout.items[item].name)
+        cells = self.sides.layout.cells(item)
+        is_axis = stored is not None and isinstance(self.sides.layout.items[item], StoredAxis)
+        return np.array([self.first_axis + (stored or 0)]) if is_axis else np.arange(cells.start, cells.stop)
+
     @cached_property
     def axis_numbers(self) -> dict[str, int]:
         return {axis.name: number for number, axis in enumerate(self.axes)}
@@ -374,7 +381,7 @@ def _conflicts(sides: _Sides, units: _Units) -> list[_UnitConflict]:
     """Every conflict, in the order of the definition; unnamed bytes come last."""
     flags = units.by_ours & units.by_theirs & units.differing
     while True:
-        expanded = _with_axes(units, units.with_overlapping(flags))
+        expanded = _with_axes(units, _with_derived_axes(units, units.with_overlapping(flags)))
         if np.array_equal(expanded, flags):
             break
         flags = expanded
@@ -385,6 +392,29 @@ def _conflicts(sides: _Sides, units: _Units) -> list[_UnitConflict]:
         *_identity_conflicts(sides, units, flags),
     ]
     return [*sorted(named, key=lambda conflict: conflict.line), *_bytes_conflicts(sides, units, flags)]
+
+
+def _with_derived_axes(units: _Units, flags: Flags) -> Flags:
+    """The flagged units, and those of derived axes that one side moved while the other edited a table on it.
+
+    Both the cells that the breakpoints follow from and those of the tables on the axis are then in conflict.
+    """
+    layout, flags = units.sides.layout, flags.copy()
+    for axis in layout.definition.derived_axes:
+        sources = [units.numbers_of(item) for item in layout.sources_of(axis.name)]
+        tables = (
+            table for table in layout.definition.tables_on(axis.name) if table.name in layout.table_items
+        )
+        cells = [np.arange(part.start, part.stop) for part in map(units.cells, tables)]
+        if not sources or not cells:
+            continue
+        source, on_axis = np.concatenate(sources), np.concatenate(cells)
+        source, on_axis = source[units.differing[source]], on_axis[units.differing[on_axis]]
+        for moved, edited in ((units.by_ours, units.by_theirs), (units.by_theirs, units.by_ours)):
+            is_contested = moved[source].any() and edited[on_axis].any()
+            if is_contested or (flags[source].any() and len(on_axis)):
+                flags[source] = flags[on_axis] = True
+    return flags
 
 
 def _with_axes(units: _Units, flags: Flags) -> Flags:

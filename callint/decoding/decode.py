@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding import derived_axes
 from callint.decoding.conversions import exact_value, is_large, raw_bounds, to_physical
 from callint.decoding.layout import ByteRanges, Integers, Layout, RawBounds, StorageGroup
 from callint.decoding.word_order import unsigned_number
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import FixedAxis, Linear, StoredCount, Table, Text
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.image import Image
 
 
@@ -164,9 +166,27 @@ class Decoded:
             defined_axis = self.layout.definition.axes[axis]
             if isinstance(defined_axis, FixedAxis):
                 self._breakpoints[axis] = np.array(defined_axis.values, np.float64)
+            elif isinstance(defined_axis, DerivedAxis):
+                self._breakpoints[axis] = self._derived(defined_axis)
             else:
                 self._breakpoints[axis] = self.physical[self.layout.cells(self.layout.axis_items[axis])]
         return self._breakpoints[axis]
+
+    def _derived(self, axis: DerivedAxis) -> Numbers:
+        """The breakpoints of an axis that follow from its curve; NaN where the image has none."""
+        definition = self.layout.definition
+        curve = definition.curve_of(axis)
+        if curve is None or curve.name not in self.layout.table_items:
+            return np.full(axis.count, np.nan)  # definition/unknown-reference reports it
+        grid = self.grid(curve)
+        assert grid.x is not None
+        if axis.derivation is Derivation.RESCALED:
+            conversion = definition.conversion_of(curve)
+            values = derived_axes.rescaled(grid.x, grid.raw[0], axis.count)
+            values = to_physical(conversion, values) if grid.present.all() else np.full(axis.count, np.nan)
+        else:
+            values = derived_axes.inverted(grid.x, grid.physical[0], axis.count)
+        return values[::-1] if axis.falling else values
 
     @cached_property
     def _breakpoints(self) -> dict[str, Numbers]:

@@ -27,6 +27,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
+from callint.model.derived_axis import DerivedAxis
 from callint.model.image import Image
 
 #: Hexadecimal digits of the first part, 112 bits, and of each of the other two, 56 bits.
@@ -98,23 +99,23 @@ def combined(digests: Iterable[ContentDigest]) -> ContentDigest:
 
 
 def table_digest(decoded: Decoded, table: Table) -> ContentDigest:
-    """The digest of a table: its cells as stored, x fastest, masked; then its stored axes, x before y.
+    """The digest of a table: its cells as stored, x fastest, masked; then its axes, x before y.
 
     The axes are included because moving an axis changes the output of the table.
     """
     layout = decoded.layout
     numbers = [layout.table_items[table.name]]
-    numbers += [layout.axis_items[axis] for axis in table.axes if axis in layout.axis_items]
+    numbers += [number for axis in table.axes for number in layout.sources_of(axis)]
     content = b"".join(stored_bytes(decoded, number) for number in numbers)
     meaning, demands = statements(layout.definition, table)
     return ContentDigest(sha256(content), meaning, demands)
 
 
 def axis_digest(decoded: Decoded, name: str) -> ContentDigest:
-    """The digest of a stored axis: its breakpoints as stored, then its stored count if it has one."""
+    """The digest of an axis: its breakpoints, or what they follow from, as stored; then its stored count."""
     definition = decoded.layout.definition
     axis = definition.axes[name]
-    content = stored_bytes(decoded, decoded.layout.axis_items[name])
+    content = b"".join(stored_bytes(decoded, number) for number in decoded.layout.sources_of(name))
     if isinstance(axis, StoredAxis) and axis.stored_count:
         count = axis.stored_count
         content += decoded.image.read(count.at, count.storage.type.size) or b""
@@ -250,6 +251,9 @@ def layout_statement(definition: Definition) -> str:
 
 
 def _axis_meaning(definition: Definition, axis: Axis) -> list[object]:
+    if isinstance(axis, DerivedAxis):
+        curve = definition.curve_of(axis)
+        return [axis, curve and _table_meaning(definition, curve)]
     conversion = None if isinstance(axis, FixedAxis) else definition.conversion_of(axis)
     return [axis, conversion, definition.unit_of(axis)]
 

@@ -31,6 +31,7 @@ from callint.model.definition import (
     StoredAxis,
     Table,
 )
+from callint.model.derived_axis import DerivedAxis
 
 Item = Table | StoredAxis
 Integers = NDArray[np.int64]
@@ -134,6 +135,14 @@ class Layout:
     def axis_items(self) -> dict[str, int]:
         """The item number of each stored axis."""
         return {item.name: n for n, item in enumerate(self.items) if isinstance(item, StoredAxis)}
+
+    def sources_of(self, axis: str) -> list[int]:
+        """The numbers of the items in which the breakpoints of an axis lie; none for a fixed axis."""
+        if axis in self.axis_items:
+            return [self.axis_items[axis]]
+        names = self.definition.axis_sources(axis)
+        numbers = (self.table_items.get(name, self.axis_items.get(name)) for name in names)
+        return [number for number in numbers if number is not None]
 
     @cached_property
     def table_cells(self) -> int:
@@ -410,6 +419,7 @@ def _resolved_items(definition: Definition) -> list[Item]:
     axes = {name for name, axis in definition.axes.items() if isinstance(axis, FixedAxis)}
     stored = [axis for axis in definition.stored_axes if definition.is_resolved(axis)]
     axes.update(axis.name for axis in stored)
+    axes.update(axis.name for axis in definition.derived_axes if _is_derivable(definition, axis))
     axes_or_none, conversions = {None, *axes}, {None, *definition.conversions}
     tables = (
         table
@@ -417,6 +427,11 @@ def _resolved_items(definition: Definition) -> list[Item]:
         if table.conversion in conversions and table.x in axes_or_none and table.y in axes_or_none
     )
     return [*stored, *tables]
+
+
+def _is_derivable(definition: Definition, axis: DerivedAxis) -> bool:
+    curve = definition.curve_of(axis)
+    return curve is not None and definition.is_resolved(curve)
 
 
 #: Reading the value of an enumeration takes longer than everything else here.
@@ -451,6 +466,9 @@ def _groups(items: Sequence[Item], first: Integers) -> list[StorageGroup]:
 
 
 def make_table_layout(definition: Definition, table: Table) -> Layout:
-    """The layout of one table with its axes, by which it is decoded fast."""
-    axes = {name: definition.axes[name] for name in table.axes}
-    return make_layout(replace(definition, tables={table.name: table}, axes=axes))
+    """The layout of one table with its axes and their curves, by which it is decoded fast."""
+    names = {name for axis in table.axes for name in definition.axis_sources(axis)}
+    curves = {name: definition.tables[name] for name in names if name in definition.tables}
+    tables = {**curves, table.name: table}
+    axes = {name: definition.axes[name] for item in tables.values() for name in item.axes}
+    return make_layout(replace(definition, tables=tables, axes=axes))

@@ -8,7 +8,7 @@ import numpy as np
 
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import is_readable
-from callint.model.definition import StoredAxis, Table
+from callint.model.definition import Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +84,8 @@ def obstacle(decoded: Decoded, table: Table) -> Obstacle | None:
 
 def _axis_fault(decoded: Decoded, name: str) -> AxisFault | None:
     definition, breakpoints = decoded.layout.definition, decoded.breakpoints(name)
-    axis, items = definition.axes[name], decoded.layout.axis_items
-    if isinstance(axis, StoredAxis) and not decoded.of_item(decoded.present, items[name]).all():
+    axis, sources = definition.axes[name], decoded.layout.sources_of(name)
+    if not all(decoded.of_item(decoded.present, number).all() for number in sources):
         return MissingBreakpoints(name)
     if is_readable(breakpoints):
         return None

@@ -30,6 +30,7 @@ from callint.fmt.raw_bits import raw_bits, same_number, with_bits
 from callint.fmt.safe_text import byte_string, clean
 from callint.fmt.tables import (
     axis_value,
+    format_breakpoints,
     letter,
     list_names,
     name_with_purpose,
@@ -51,6 +52,7 @@ __all__ = [
     "decimals",
     "distance_unit",
     "exact",
+    "format_breakpoints",
     "format_change",
     "format_distinct",
     "format_near",

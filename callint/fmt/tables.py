@@ -7,17 +7,27 @@ from string import ascii_uppercase
 
 from callint.fmt import numbers
 from callint.model.change import OutputShift, TextChange
-from callint.model.definition import Axis, Definition, FixedAxis, Purpose, Table
+from callint.model.definition import PLAIN, Axis, Definition, Purpose, StoredAxis, Table
+from callint.model.derived_axis import DerivedAxis
 
 
 def axis_value(definition: Definition, axis: Axis, value: float) -> str:
     """A value along an axis with its unit."""
     text = (
-        numbers.plain(value)
-        if isinstance(axis, FixedAxis)
-        else numbers.number(value, definition.conversion_of(axis), axis.storage)
+        numbers.number(value, definition.conversion_of(axis), axis.storage)
+        if isinstance(axis, StoredAxis)
+        else numbers.output(value)
+        if isinstance(axis, DerivedAxis)
+        else numbers.plain(value)
     )
     return numbers.with_unit(numbers.trimmed(text), definition.unit_of(axis))
+
+
+def format_breakpoints(definition: Definition, axis: Axis, values: tuple[float, ...]) -> list[str]:
+    """Values along an axis without their unit; values that differ have enough digits to show it."""
+    if isinstance(axis, StoredAxis):
+        return numbers.format_distinct(values, definition.conversion_of(axis), axis.storage)
+    return numbers.format_distinct(values, PLAIN)
 
 
 def point(definition: Definition, axes: Iterable[str], at: Mapping[str, float]) -> str:

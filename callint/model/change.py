@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.model.definition import Checksum, Definition, Identity, Purpose, StoredAxis, Table, Text
+from callint.model.derived_axis import DerivedAxis
 
 Numbers = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -76,9 +77,12 @@ class TableChange:
 
 @dataclass(frozen=True, slots=True)
 class AxisChange:
-    """A stored axis with changed breakpoints: physical values old and new, and raw ones, shape (count,)."""
+    """An axis with changed breakpoints: physical values old and new, and raw ones, shape (count,).
 
-    axis: StoredAxis
+    A derived axis stores no raw values; its physical ones take their place.
+    """
+
+    axis: StoredAxis | DerivedAxis
     old: Numbers
     new: Numbers
     changed: Flags

@@ -20,7 +20,9 @@ from typing import Any, Literal
 
 import numpy as np
 
+from callint.model.cell_demands import Gradient, Monotonic, OffCode
 from callint.model.declarations import Declaration
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.lines import Lines
 from callint.model.translation import Translation
 
@@ -96,14 +98,6 @@ class Kind(StrEnum):
     CURVE = "curve"
     MAP = "map"
     TEXT = "text"
-
-
-class OffAllowed(StrEnum):
-    """Where in a table the off code is allowed."""
-
-    ANYWHERE = "anywhere"
-    OUTSIDE_OPERATING = "outside-operating"
-    NOWHERE = "nowhere"
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,35 +368,7 @@ class FixedAxis:
         return len(self.values)
 
 
-Axis = StoredAxis | FixedAxis
-
-
-@dataclass(frozen=True, slots=True)
-class OffCode:
-    """A raw value that switches the function off in its cell."""
-
-    raw: int
-    allowed: OffAllowed
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class Monotonic:
-    """The values only rise, or only fall, along the axis ``along`` ("x" or "y")."""
-
-    along: str
-    rising: bool
-    strict: bool
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class Gradient:
-    """The steepest accepted slope along ``along``, in physical units per axis unit."""
-
-    along: str
-    max: float
-    line: int
+Axis = StoredAxis | FixedAxis | DerivedAxis
 
 
 @dataclass(frozen=True, slots=True)
@@ -559,10 +525,21 @@ class Definition:
 
     def unit_of(self, item: Table | Axis) -> str:
         """The unit of a table's values or an axis's breakpoints."""
-        unit = "" if isinstance(item, FixedAxis) else self.conversion_of(item).unit
+        if isinstance(item, DerivedAxis):
+            source = self._unit_source(item)
+            unit = "" if source is None else self.unit_of(source)
+        else:
+            unit = "" if isinstance(item, FixedAxis) else self.conversion_of(item).unit
         if not unit and not isinstance(item, Table) and item.signal in self.signals:
             return self.signals[item.signal].unit
         return unit
+
+    def _unit_source(self, axis: DerivedAxis) -> Table | Axis | None:
+        """What has the unit of the breakpoints of a derived axis: its curve, or the axis of the curve."""
+        curve = self.curve_of(axis)
+        if curve is None or axis.derivation is Derivation.RESCALED:
+            return curve
+        return self.axes.get(curve.x or "")
 
     def breakpoint_keys(self, table: Table) -> tuple[str, ...]:
         """The JSON keys of a cell's breakpoints, x before y: a signal, or the axis if the signal repeats."""
@@ -584,6 +561,25 @@ class Definition:
     def stored_axes(self) -> tuple[StoredAxis, ...]:
         return tuple(axis for axis in self.axes.values() if isinstance(axis, StoredAxis))
 
+    @cached_property
+    def derived_axes(self) -> tuple[DerivedAxis, ...]:
+        return tuple(axis for axis in self.axes.values() if isinstance(axis, DerivedAxis))
+
+    def curve_of(self, axis: DerivedAxis) -> Table | None:
+        """The curve of a derived axis; None unless it is a curve over a stored or fixed axis."""
+        curve = self.tables.get(axis.curve)
+        if curve is None or curve.kind is not Kind.CURVE:
+            return None
+        return curve if isinstance(self.axes.get(curve.x or ""), StoredAxis | FixedAxis) else None
+
+    def axis_sources(self, name: str) -> tuple[str, ...]:
+        """The stored axes and tables that the breakpoints of an axis lie in; none for a fixed axis."""
+        axis = self.axes.get(name)
+        curve = self.curve_of(axis) if isinstance(axis, DerivedAxis) else None
+        if curve is not None:
+            return (curve.name, *self.axis_sources(curve.x or ""))
+        return (name,) if isinstance(axis, StoredAxis) else ()
+
     def tables_on(self, axis: str) -> Iterator[Table]:
         """Every table that uses the axis."""
         return (table for table in self.tables.values() if axis in table.axes)
@@ -593,6 +589,8 @@ class Definition:
         if item.conversion is not None and item.conversion not in self.conversions:
             return False
         axes = (self.axes.get(axis) for axis in (item.axes if isinstance(item, Table) else ()))
+        sources = (self.curve_of(axis) if isinstance(axis, DerivedAxis) else axis for axis in axes)
         return all(
-            isinstance(axis, FixedAxis) or (axis is not None and self.is_resolved(axis)) for axis in axes
+            isinstance(source, FixedAxis) or (source is not None and self.is_resolved(source))
+            for source in sources
         )

@@ -13,8 +13,10 @@ from enum import Enum
 from itertools import accumulate
 from typing import Any
 
+from callint.model import cell_demands
 from callint.model import definition as model
 from callint.model.declarations import DecimalAddress, Declaration
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.lines import Lines, Source
 from callint.model.translation import Titled, Translation
@@ -24,7 +26,8 @@ _ENUMS: tuple[type[Enum], ...] = (
     model.NumberType,
     model.Purpose,
     model.Kind,
-    model.OffAllowed,
+    cell_demands.OffAllowed,
+    Derivation,
     Severity,
     Titled,
 )
@@ -47,9 +50,10 @@ _CLASSES: tuple[type[Any], ...] = (
     model.StoredCount,
     model.StoredAxis,
     model.FixedAxis,
-    model.OffCode,
-    model.Monotonic,
-    model.Gradient,
+    DerivedAxis,
+    cell_demands.OffCode,
+    cell_demands.Monotonic,
+    cell_demands.Gradient,
     model.Guard,
     model.Constraints,
     model.Table,

@@ -1,4 +1,4 @@
-"""Rules about the breakpoints of axes that lie in the image."""
+"""Rules about the breakpoints of axes that lie in the image, or follow from a curve there."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from callint.decoding.layout import Integers
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model import rule_ids
 from callint.model.change import AxisChange, Flags, Numbers, OutputShift, by_importance
-from callint.model.definition import StoredAxis
+from callint.model.definition import StoredAxis, Table
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.context import KEPT_DEFINITIONS, CheckContext
 from callint.rules.rule import Scope, rule
@@ -47,6 +48,45 @@ def _followers(loaded: LoadedDefinition) -> tuple[Integers, ...]:
     return tuple(every[(every > group.cells.start) & (every < group.cells.stop)] for group in layout.groups)
 
 
+def _derived_findings(context: CheckContext, rule_id: str) -> Iterator[Finding]:
+    """For each axis that follows from a curve, its first breakpoint that breaks one of the two rules here."""
+    is_repetition = rule_id == rule_ids.AXIS_REPEATED_BREAKPOINT
+    for axis in context.definition.derived_axes:
+        curve = context.definition.curve_of(axis)
+        if curve is None or curve.name not in context.layout.table_items:
+            continue
+        numbers = context.layout.sources_of(axis.name)
+        if not context.new.present[context.layout.cells_of(numbers)].all():
+            continue
+        values = context.new.breakpoints(axis.name)
+        if not np.isfinite(values).all():
+            if not is_repetition:
+                yield _about_derived(context, rule_id, curve, _no_breakpoints(axis))
+            continue
+        wrong = values[1:] == values[:-1] if is_repetition else values[1:] < values[:-1]
+        if wrong.any():
+            last = int(np.argmax(wrong)) + 1
+            before, after = (context.texts.axis_value(axis, float(values[n])) for n in (last - 1, last))
+            clause = f"breakpoint {after} follows {before}: the axis no longer rises"
+            if is_repetition:
+                clause = f"breakpoint {after} is repeated: one of its columns or rows has no effect"
+            yield _about_derived(context, rule_id, curve, f"axis {axis.name}: {clause}")
+
+
+def _about_derived(context: CheckContext, rule_id: str, curve: Table, message: str) -> Finding:
+    hint = f"Correct {curve.name}, which the breakpoints follow from."
+    return context.about_table(rule_id, curve, message, hint, context.is_unchanged(curve))
+
+
+def _no_breakpoints(axis: DerivedAxis) -> str:
+    if axis.derivation is Derivation.RESCALED:
+        return f"axis {axis.name} has no breakpoints, because the breakpoints of {axis.curve} do not rise"
+    return (
+        f"axis {axis.name} has no breakpoints, because {axis.curve} does not give each of the cell numbers "
+        f"0 to {axis.count - 1} at one place"
+    )
+
+
 def _is_unchanged_pair(context: CheckContext, cell: int) -> bool:
     return bool(context.kept[cell] and context.kept[cell - 1])
 
@@ -59,10 +99,13 @@ def not_increasing(context: CheckContext) -> Iterator[Finding]:
     the measured value. If the axis falls somewhere, it never reaches some columns and reads others at the
     wrong operating point.
 
-    Example: 1000, 1250, 1500, 1400, 2000 rpm: the column of 1400 rpm is dead.
+    Example: 1000, 1250, 1500, 1400, 2000 rpm: the column of 1400 rpm is dead. An axis that is derived from a
+    curve is reported at the curve, also if the curve gives it no breakpoints at all.
 
-    Fix: correct the breakpoint; check its neighbours for a digit too many or too few.
+    Fix: correct the breakpoint, or the curve that it follows from; check its neighbours for a digit too many
+    or too few.
     """
+    yield from _derived_findings(context, rule_ids.AXIS_NOT_INCREASING)
     for cells, falls, _ in _breakpoint_steps(context):
         for cell in cells[falls].tolist():
             item, _, _ = context.layout.place(cell)
@@ -91,6 +134,7 @@ def repeated_breakpoint(context: CheckContext) -> Iterator[Finding]:
     Fix: give one of them another value. Some factories fill the unused end of an axis this way; if the base
     does, the finding is a note.
     """
+    yield from _derived_findings(context, rule_ids.AXIS_REPEATED_BREAKPOINT)
     for cells, _, repeats in _breakpoint_steps(context):
         for cell in cells[repeats].tolist():
             item, _, _ = context.layout.place(cell)
@@ -162,6 +206,7 @@ def outside_plausible(context: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the breakpoint, or the signal's plausible range if the sensor really reads that far.
     """
+    yield from _implausible_derived(context)
     layout, physical = context.layout, context.new.physical
     cells, low, high = _plausible(context.loaded)
     outside = context.new.present[cells] & ((physical[cells] < low) | (physical[cells] > high))
@@ -181,6 +226,31 @@ def outside_plausible(context: CheckContext) -> Iterator[Finding]:
             "Correct the breakpoint, or the signal's plausible range.",
             judged=(cell,),
         )
+
+
+def _implausible_derived(context: CheckContext) -> Iterator[Finding]:
+    """For each axis that follows from a curve, its breakpoint that lies furthest outside."""
+    for axis in context.definition.derived_axes:
+        curve, signal = context.definition.curve_of(axis), context.definition.signals.get(axis.signal)
+        if curve is None or curve.name not in context.layout.table_items or not (signal and signal.plausible):
+            continue
+        values, plausible = context.new.breakpoints(axis.name), signal.plausible
+        beyond = np.maximum(plausible.low - values, values - plausible.high)
+        if not (beyond > 0).any():
+            continue
+        value = float(values[int(np.nanargmax(beyond))])
+        side, limit = ("below", plausible.low) if value < plausible.low else ("above", plausible.high)
+        unit = context.definition.unit_of(axis)
+        text, limit_text = (
+            fmt.with_unit(text, unit)
+            for text in fmt.format_breakpoints(context.definition, axis, (value, limit))
+        )
+        end = "lower" if side == "below" else "upper"
+        message = (
+            f"axis {axis.name}: breakpoint {text} is {side} {limit_text}, the {end} end of the plausible "
+            f"range of {axis.signal}"
+        )
+        yield _about_derived(context, rule_ids.AXIS_OUTSIDE_PLAUSIBLE, curve, message)
 
 
 @rule(rule_ids.AXIS_CHANGED, Severity.WARNING, Scope.CHANGE)
@@ -230,7 +300,12 @@ def shared_axis_changed(context: CheckContext) -> Iterator[Finding]:
 def _axis_finding(context: CheckContext, rule_id: str, change: AxisChange) -> Finding:
     axis = change.axis
     first = int(np.flatnonzero(change.changed)[0])
-    cell = context.layout.cells(context.layout.axis_items[axis.name]).start + first
+    subject, sources = "", context.definition.axis_sources(axis.name)
+    if isinstance(axis, DerivedAxis):
+        cells = context.layout.cells_of(context.layout.sources_of(axis.name))
+        cell, subject = int(cells[~context.kept[cells]][0]), f"axis {axis.name}: "
+    else:
+        cell = context.layout.cells(context.layout.axis_items[axis.name]).start + first
     moved = int(np.count_nonzero(change.changed))
     raws = change.old_raw[first], change.new_raw[first]
     old, new = context.texts.format_change(axis, float(change.old[first]), float(change.new[first]), raws)
@@ -238,11 +313,11 @@ def _axis_finding(context: CheckContext, rule_id: str, change: AxisChange) -> Fi
     finding = context.about_cell(
         rule_id,
         cell,
-        f"{old} became {new}{others}; {_output_text(context, axis.name)}",
+        f"{subject}{old} became {new}{others}; {_output_text(context, axis.name)}",
         "Check that the cells were recalculated for the new breakpoints.",
     )
     moved_tables = tuple(table.name for table in context.definition.tables_on(axis.name))
-    return replace(finding, evidence=Evidence(tables=(axis.name, *moved_tables)))
+    return replace(finding, evidence=Evidence(tables=(*sources, *moved_tables)))
 
 
 def _output_text(context: CheckContext, axis: str) -> str:

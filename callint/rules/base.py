@@ -9,6 +9,7 @@ import numpy as np
 from callint import fmt
 from callint.comparing.compare import compare
 from callint.model import rule_ids
+from callint.model.definition import StoredAxis
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
 from callint.rules.context import CheckContext
@@ -52,9 +53,10 @@ def _difference(context: CheckContext) -> str:
     """The difference between two bases: "6 cells of egr_warm_correction"."""
     assert context.old is not None
     changes = compare(context.old, context.new)
-    names = [change.table.name for change in changes.tables] + [change.axis.name for change in changes.axes]
+    axes = [change for change in changes.axes if isinstance(change.axis, StoredAxis)]
+    names = [change.table.name for change in changes.tables] + [change.axis.name for change in axes]
     cells = sum(change.count for change in changes.tables)
-    cells += sum(int(np.count_nonzero(change.changed)) for change in changes.axes)
+    cells += sum(int(np.count_nonzero(change.changed)) for change in axes)
     if not names:
         return f"{fmt.count(_differing_bytes(context.new.image, context.old.image), 'byte')}"
     listed = ", ".join(names[:_MOST_NAMES])

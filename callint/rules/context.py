@@ -250,10 +250,9 @@ class CheckContext:
 
     def is_unchanged(self, item: Item) -> bool:
         """Whether a table with its axes, or an axis, is the same as in the base."""
-        axes = self.layout.axis_items
         numbers = [self.item_number(item)]
-        if isinstance(item, Table):
-            numbers += [axes[name] for name in item.axes if name in axes]
+        for name in item.axes if isinstance(item, Table) else ():
+            numbers += self.layout.sources_of(name)
         return all(bool(self.kept[self.layout.cells(number)].all()) for number in numbers)
 
     def item_number(self, item: Item) -> int:

@@ -25,13 +25,11 @@ from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.operating_range import operating_cells, operating_share
 from callint.decoding.statistics import distinct
 from callint.model import rule_ids
+from callint.model.cell_demands import Gradient, Monotonic, OffAllowed
 from callint.model.change import Flags, Numbers
 from callint.model.definition import (
     Conversion,
-    Gradient,
     Linear,
-    Monotonic,
-    OffAllowed,
     States,
     Table,
     decimal,

@@ -15,6 +15,7 @@ from callint.decoding.layout import Item, Layout
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import TableChange
 from callint.model.definition import Axis, Definition, Linear, Range, Table
+from callint.model.derived_axis import DerivedAxis
 
 
 @dataclass(frozen=True)
@@ -77,8 +78,13 @@ class ValueTexts:
         )
         return "off" if change.old.off[y, x] else old, "off" if change.new.off[y, x] else new
 
-    def format_change(self, item: Item, old: float, new: float, raws: Sequence[Any]) -> list[str]:
+    def format_change(
+        self, item: Item | DerivedAxis, old: float, new: float, raws: Sequence[Any]
+    ) -> list[str]:
         """Old and new value with their unit; if their digits are the same, with the bits of ``raws``."""
+        if isinstance(item, DerivedAxis):
+            values = fmt.format_breakpoints(self._definition, item, (old, new))
+            return [fmt.with_unit(text, self._definition.unit_of(item)) for text in values]
         conversion, unit = self._definition.conversion_of(item), self._definition.unit_of(item)
         numbers = [raw.item() for raw in raws]
         if isinstance(conversion, Linear) and self._layout.is_wide(item):

@@ -328,8 +328,7 @@ def _items(finding: Finding, context: CheckContext) -> Iterator[int]:
         yield layout.table_items[finding.table]
     table = context.definition.tables.get(finding.table)
     for axis in table.axes if table else (finding.table,):
-        if axis in layout.axis_items:
-            yield layout.axis_items[axis]
+        yield from layout.sources_of(axis)
 
 
 def _text_differs(text: Text, context: CheckContext) -> bool:

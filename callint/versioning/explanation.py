@@ -18,11 +18,12 @@ from callint.checking.identity import identity_mismatch
 from callint.comparing.touched_tables import relative_size, touched_changes
 from callint.decoding.operating_range import operating_cells
 from callint.model.change import AxisChange, ChangeSet, OutputShift, TableChange, TextChange
-from callint.model.definition import Definition, Purpose, States, Table
+from callint.model.definition import Definition, Purpose, States, StoredAxis, Table
 from callint.model.finding import Finding, Severity
 from callint.model.release import Release
 from callint.model.waiver import Waiver
-from callint.versioning.attribution import Attribution, Origin
+from callint.rules.context import CheckContext
+from callint.versioning.attribution import Attribution, Integers, Origin
 from callint.versioning.review import ReviewedImage
 
 
@@ -195,6 +196,15 @@ def _extents(change: TableChange) -> Iterator[Extent]:
         yield Extent(name, float(points.min()), float(points.max()))
 
 
+def _moved_origins(context: CheckContext, attribution: Attribution, change: AxisChange) -> Integers:
+    """The indexes of the origins of changed breakpoints, or of the changed cells that they follow from."""
+    layout = context.loaded.layout
+    if isinstance(change.axis, StoredAxis):
+        return attribution.of(layout, change.axis).ravel()[change.changed]
+    cells = layout.cells_of(layout.sources_of(change.axis.name))
+    return attribution.cells[cells[~context.kept[cells]]]
+
+
 def reasons_of(
     explained: Sequence[ExplainedTable],
     image: ReviewedImage,
@@ -217,7 +227,7 @@ def reasons_of(
             continue
         origins = attribution.of(layout, table).ravel()
         if item.moved:
-            moved = [attribution.of(layout, axis.axis).ravel()[axis.changed] for axis in item.moved]
+            moved = [_moved_origins(context, attribution, axis) for axis in item.moved]
             origins = np.concatenate(moved)
         elif image.versions is None:
             origins = origins[item.change.changed.ravel()]

@@ -216,7 +216,7 @@ def _incomplete_tables(loaded: LoadedDefinition, image: Image) -> tuple[str, ...
             present[layout.cells(number)].all()
             for number in (
                 layout.table_items[name],
-                *(layout.axis_items[axis] for axis in table.axes if axis in layout.axis_items),
+                *(number for axis in table.axes for number in layout.sources_of(axis)),
             )
         )
     ]

@@ -37,6 +37,7 @@ XML = """<?xml version="1.0"?>
     <axis name="speed_4" signal="speed" at="0x20" type="uint16" conversion="rpm" count="4"
           count-at="0x28" count-type="uint8"/>
     <fixed-axis name="load_3" signal="load" values="10 20 30"/>
+    <derived-axis name="coolant_3" signal="temp" curve="derate" by="rescaled" count="3"/>
   </axes>
   <tables>
     <group name="rail" title="Rail">
@@ -136,6 +137,11 @@ SINGLE = [
         MORE,
         "spare: off: none → raw 9",
     ),
+    # Axes that follow from a curve.
+    ('curve="derate"', 'curve="coolant"', READS, "axis coolant_3: curve: derate → coolant"),
+    ('by="rescaled"', 'by="inverted"', READS, "axis coolant_3: by: rescaled → inverted"),
+    ('"rescaled" count="3"', '"rescaled" count="5"', READS, "axis coolant_3: count: 3 → 5"),
+    ('count="3"/>', 'count="3" order="falling"/>', READS, "axis coolant_3: order: rising → falling"),
     # Shape.
     (' strict="true"', "", LESS, "monotonic x: strictly rising → rising"),
     ('direction="rising"', 'direction="falling"', LESS, "strictly rising → strictly falling"),

@@ -63,7 +63,7 @@ def read(path: str) -> dict[str, Any]:
                         axis.maxAxisPoints,
                         axis.lowerLimit,
                         axis.upperLimit,
-                        one(axis.axis_pts_ref, "axisPoints") or "",
+                        one(axis.axis_pts_ref, "axisPoints") or one(axis.curve_axis_ref, "curveAxis") or "",
                         fixed(axis),
                         one(axis.max_grad, "maxGradient"),
                     ]
@@ -118,10 +118,13 @@ def read(path: str) -> dict[str, Any]:
                     part.position,
                     part.datatype,
                     *([part.indexMode, part.addresstype] if name == "fnc_values" else []),
-                    *([part.indexIncr, part.addressing] if name.startswith("axis_pts") else []),
+                    *([str(part.maxNumberOfRescalePairs)] if name.startswith("axis_rescale") else []),
+                    *([part.indexIncr, part.addressing] if name.startswith("axis_") else []),
                 ]
                 for name in (
                     "fnc_values",
+                    "axis_rescale_x",
+                    "no_rescale_x",
                     *(f"{what}_{axis}" for what in ("axis_pts", "no_axis_pts", "src_addr") for axis in "xyz"),
                 )
                 if (part := getattr(item, name)) is not None

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from callint.decoding.conversions import to_physical
-from callint.model.definition import ByteOrder, FixedAxis, Linear, NumberType, Range
+from callint.model.definition import ByteOrder, Linear, NumberType, Range, StoredAxis
 from callint.reading.asap2.build import Imported, make_definition
 from callint.reading.asap2.nodes import Characteristic, Description
 from callint.reading.asap2.parser import read_asap2
@@ -85,13 +85,29 @@ FURTHER = """
     <curve name="down" title="Down" purpose="general" at="0x47F20" type="uint8">
       <x><fixed-axis signal="engine_speed" values="800 1600" order="falling"/></x>
     </curve>
+    <curve name="pairs" title="Pairs" purpose="general" at="0x47F32" type="uint8" stride="2">
+      <x><axis signal="engine_speed" at="0x47F33" type="uint8" count="3" stride="2" count-at="0x47F31"/></x>
+    </curve>
+    <curve name="cells" title="Cells" purpose="general" at="0x47F40" type="uint8">
+      <x><axis signal="engine_speed" at="0x47F44" type="uint8" count="4"/></x>
+    </curve>
+    <map name="both" title="Both" purpose="general" at="0x47F50" type="uint8">
+      <x axis="rescaled"/><y axis="inverted"/>
+    </map>
   </tables>"""
+
+#: Axes that follow from curves.
+DERIVED = """
+    <derived-axis name="rescaled" signal="engine_speed" curve="pairs" by="rescaled" count="5"/>
+    <derived-axis name="inverted" signal="engine_speed" curve="cells" by="inverted" count="3"/>
+  </axes>"""
 
 
 def exported() -> str:
     """The demo's definition with further tables as the description that callint export writes."""
     demo = REPOSITORY / "fixtures/demo/steps/01-factory/definitions/skerry-28.xml"
     content = demo.read_bytes().replace(b"\n  </tables>", FURTHER.encode())
+    content = content.replace(b"\n  </axes>", DERIVED.encode())
     definition = read_definition(content, demo.name).definition
     assert definition is not None
     return "".join(description_lines(definition)[0])
@@ -166,7 +182,7 @@ def characteristic(item: Characteristic) -> list[Any]:
 
 def test_characteristics_are_the_same(both: tuple[Description, Any]) -> None:
     here, there = both
-    assert len(there["characteristics"]) in (54, 1, 164)
+    assert len(there["characteristics"]) in (54, 1, 166)
     assert {name: characteristic(item) for name, item in here.characteristics.items()} == there[
         "characteristics"
     ]
@@ -282,7 +298,7 @@ def test_a_record_with_count_and_axis_has_its_values_behind_them(made: Imported)
     # At 8454912 a byte for the count, 8 bytes of breakpoints, and words at even addresses.
     assert (table.at, table.storage.type) == (8454912 + 10, NumberType.int16)
     own = definition.axes["ASAM.C.CURVE.STD_AXIS/x"]
-    assert not isinstance(own, FixedAxis)
+    assert isinstance(own, StoredAxis)
     assert (own.at, own.count, own.signal) == (8454913, 8, "ASAM.M.SCALAR.SBYTE.IDENTICAL")
     assert definition.signals[own.signal].plausible == Range(-128, 127)
     assert definition.signals[own.signal].unit == "hours"
@@ -305,7 +321,7 @@ def test_parts_of_the_demo_that_a_definition_cannot_express_are_listed(made: Imp
     assert whole["its RECORD_LAYOUT is not described"] == 4
     assert whole["its FIX_AXIS has no parameters"] == 4
     assert "its CURVE_AXIS names no curve" in parts["ASAM.C.CURVE.CURVE_AXIS"]
-    assert "its RES_AXIS is not covered" in parts["ASAM.C.CURVE.RES_AXIS"]
+    assert "the AXIS_PTS of its RES_AXIS is not kept" in parts["ASAM.C.CURVE.RES_AXIS"]
     named = {loss.name for loss in made.losses if loss.is_whole and loss.kind == "CHARACTERISTIC"}
     assert made.definition is not None
     kept = {*made.definition.tables, *made.definition.texts}

@@ -17,6 +17,8 @@ from callint.reading.asap2.nodes import Description
 from callint.reading.asap2.parser import read_asap2
 from tests.outside.test_asap2_reader import DEMO, completed, exported, shipped
 
+KEYWORDS = ("FNC_VALUES", "AXIS_PTS_X", "AXIS_PTS_Y", "NO_AXIS_PTS_X", "AXIS_RESCALE_X", "NO_RESCALE_X")
+
 
 def other_reading(path: Path) -> Any:
     options = Options()
@@ -131,7 +133,7 @@ def test_both_read_the_same_types_in_records(both: tuple[Description, Any]) -> N
     compared = 0
     for item in there.record_layouts:
         elements = {element.keyword: element for element in here.layouts[item.name].elements}
-        for keyword in ("FNC_VALUES", "AXIS_PTS_X", "AXIS_PTS_Y", "NO_AXIS_PTS_X"):
+        for keyword in KEYWORDS:
             part = getattr(item, keyword.lower())
             mine = elements.get(keyword)
             assert (part is None) == (mine is None), (item.name, keyword)

@@ -14,7 +14,8 @@ from callint.decoding.digest import canonical
 from callint.decoding.footprint import Footprint, footprint
 from callint.decoding.layout import Item
 from callint.decoding.loaded_definition import LoadedDefinition
-from callint.model.definition import Definition, FixedAxis, Storage, Table, Text
+from callint.model.definition import Axis, Definition, FixedAxis, Storage, Table, Text
+from callint.model.derived_axis import DerivedAxis
 from callint.model.image import Image
 
 #: The bytes of a digest: the first part of the digests in a policy, of 28 hexadecimal digits.
@@ -52,20 +53,19 @@ def table_form(definition: Definition, table: Table | Text) -> bytes:
             definition.conversion_of(table),
             definition.unit_of(table),
             table.demands.off and table.demands.off.raw,
-            [
-                [axis.signal, axis.values]
-                if isinstance(axis, FixedAxis)
-                else [
-                    axis.signal,
-                    axis.count,
-                    _storage_form(axis.storage),
-                    definition.conversion_of(axis),
-                    definition.unit_of(axis),
-                ]
-                for axis in axes
-            ],
+            [_axis_form(definition, axis) for axis in axes],
         ]
     return hashlib.sha256(canonical(form)).digest()
+
+
+def _axis_form(definition: Definition, axis: Axis) -> list[object]:
+    if isinstance(axis, FixedAxis):
+        return [axis.signal, axis.values]
+    if isinstance(axis, DerivedAxis):
+        curve = definition.curve_of(axis)
+        return [axis.signal, axis.count, axis.derivation, curve and table_form(definition, curve)]
+    storage = _storage_form(axis.storage)
+    return [axis.signal, axis.count, storage, definition.conversion_of(axis), definition.unit_of(axis)]
 
 
 def _storage_form(storage: Storage) -> list[object]:
@@ -115,10 +115,10 @@ class TableDigests:
         return tables
 
     def _items(self, table: Table) -> list[int]:
-        """The items whose bytes a digest covers: the table, then its stored axes, x before y."""
+        """The items whose bytes a digest covers: the table, then those of its axes, x before y."""
         layout = self._loaded.layout
-        axes = [layout.axis_items[axis] for axis in table.axes if axis in layout.axis_items]
-        return [layout.table_items[table.name], *axes]
+        sources = [number for axis in table.axes for number in layout.sources_of(axis)]
+        return [layout.table_items[table.name], *sources]
 
     def of(self, image: Image) -> Words:
         """The digests of all tables, shape (tables, 2); 0 for a table that the image lacks bytes of."""

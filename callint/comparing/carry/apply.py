@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from callint.comparing.carry.axes import carry_axis
+from callint.comparing.carry.axes import carry_axis, check_derived_axis
 from callint.comparing.carry.axis_map import AxisMap
 from callint.comparing.carry.causes import (
     AxisNotCarried,
@@ -29,6 +29,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.decoding.encode import encode
 from callint.model.change import Numbers, Run, TableChange
 from callint.model.definition import States, Table
+from callint.model.derived_axis import DerivedAxis
 from callint.model.image import Image
 
 
@@ -52,10 +53,20 @@ def _carry_changes(state: CarryState) -> None:
     changes = compare(state.old, state.reworked)
     recounted = {count.axis.name for count in changes.counts}
     # Axes first: a table needs to know the breakpoints that it will have.
-    for name in dict.fromkeys([*changes.by_axis, *sorted(recounted)]):
+    stored = [name for name in changes.by_axis if name in state.old.layout.axis_items]
+    for name in dict.fromkeys([*stored, *sorted(recounted)]):
         carry_axis(state, name, name in recounted)
+    # Then the curves that other axes follow from, which decide what breakpoints these will have.
+    curves = {axis.curve for axis in state.old_definition.derived_axes}
     for change in changes.tables:
-        _carry_table(state, change)
+        if change.table.name in curves:
+            _carry_table(state, change)
+    for name in changes.by_axis:
+        if name not in stored:
+            check_derived_axis(state, name)
+    for change in changes.tables:
+        if change.table.name not in curves:
+            _carry_table(state, change)
     for text in changes.texts:
         carry_text(state, text)
     for run in changes.unexplained:
@@ -132,6 +143,8 @@ def _axis_map(source: Numbers | None, target: Numbers | None) -> AxisMap | None:
 
 def _final_breakpoints(state: CarryState, axis: str | None, values: Numbers | None) -> Numbers | None:
     """The breakpoints that a new table will have: those of the rework if its axis is carried."""
+    if axis is not None and isinstance(state.new_definition.axes[axis], DerivedAxis):
+        return state.target_breakpoints(axis)
     return state.reworked.breakpoints(axis) if axis in state.carried_axes and axis else values
 
 

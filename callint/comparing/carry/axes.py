@@ -22,6 +22,7 @@ from callint.decoding.conversions import quantise, to_physical
 from callint.decoding.surfaces import is_readable
 from callint.model.change import Flags, Numbers
 from callint.model.definition import StoredAxis
+from callint.model.derived_axis import DerivedAxis
 
 
 def carry_axis(state: CarryState, name: str, is_recounted: bool) -> None:
@@ -45,10 +46,32 @@ def carry_axis(state: CarryState, name: str, is_recounted: bool) -> None:
         state.add_problem(name, AxisRespaced(tables, obstacle))
 
 
-def _obstacle(state: CarryState, axis: StoredAxis, old: Numbers, reworked: Numbers) -> AxisObstacle | None:
+def check_derived_axis(state: CarryState, name: str) -> None:
+    """Check that a derived axis gets the breakpoints of the rework from its curve, which is carried before.
+
+    If the curve is left out or has a problem of its own, the tables on the axis say so.
+    """
+    axis = state.old_definition.axes[name]
+    assert isinstance(axis, DerivedAxis)
+    old, reworked = state.old.breakpoints(name), state.reworked.breakpoints(name)
+    tables = tuple(table.name for table in state.old_definition.tables_on(name))
+    sources = {*state.old_definition.axis_sources(name)}
+    is_left = not sources.isdisjoint({*state.left_out_names, *(problem.name for problem in state.problems)})
+    obstacle = None if is_left else _obstacle(state, axis, old, reworked)
+    if obstacle is None and not is_left and not np.array_equal(state.target_breakpoints(name), reworked):
+        obstacle = AxisCause.BREAKPOINTS_DIFFER
+    if is_left or obstacle is not None:
+        state.skipped_axes.add(name)
+    if obstacle is not None:
+        state.add_problem(name, AxisRespaced(tables, obstacle))
+
+
+def _obstacle(
+    state: CarryState, axis: StoredAxis | DerivedAxis, old: Numbers, reworked: Numbers
+) -> AxisObstacle | None:
     """Why the new axis cannot take the breakpoints of the rework; None if it can."""
     partner = state.new_definition.axes.get(axis.name)
-    if not isinstance(partner, StoredAxis) or axis.name not in state.new.layout.axis_items:
+    if partner is None or type(partner) is not type(axis) or not state.new.layout.sources_of(axis.name):
         return AxisCause.NO_SUCH_AXIS
     old_unit, new_unit = state.old_definition.unit_of(axis), state.new_definition.unit_of(partner)
     if partner.signal != axis.signal or new_unit != old_unit:

@@ -83,6 +83,10 @@ class CarryState:
     def new_cell(self, pair: CarryPair, y: int, x: int) -> CellRef:
         return _cell_ref(self.new_definition, pair.grid, y, x)
 
+    def target_breakpoints(self, axis: str) -> Numbers:
+        """The breakpoints that a derived axis of the new definition gets from what is carried so far."""
+        return replace(self.target).breakpoints(axis)
+
     # Cells of a table
 
     def target_of(self, pair: CarryPair) -> NDArray[Any]:

@@ -22,6 +22,7 @@ _KINDS = {
     **dict.fromkeys(("scalar", "curve", "map", "text"), "table"),
     **dict.fromkeys(("linear", "rational", "states", "interpolated"), "conversion"),
     "fixed-axis": "axis",
+    "derived-axis": "axis",
     # What differs in a table of the parent is not the table that may replace it as a whole.
     "table": "inherited table",
 }
@@ -69,6 +70,7 @@ TOGETHER: dict[str, tuple[tuple[str, ...], ...]] = {
     "rational": (("a", "b", "c", "d", "e", "f"),),
     "axis": (("count-at", "count-type"),),
     "fixed-axis": (("values", "count", "start", "step"),),
+    "derived-axis": (("curve", "by", "count"),),
     "guard": (("above", "below", "state", "raw", "flat"),),
     "scalar": (("type", "mask"),),
     "curve": (("type", "mask"),),

@@ -13,13 +13,10 @@ from math import isfinite
 
 from callint import fmt
 from callint.comparing.definitions.pairs import Bound, TablePair, bound_change, demand_changes
+from callint.model.cell_demands import Gradient, Monotonic, OffAllowed, OffCode
 from callint.model.definition import (
     Definition,
-    Gradient,
     Guard,
-    Monotonic,
-    OffAllowed,
-    OffCode,
     Purpose,
     Range,
     States,

@@ -10,12 +10,12 @@ from typing import Any
 from callint.comparing.definitions.pairs import bound_change, demand_changes
 from callint.comparing.definitions.readings import axis_change
 from callint.comparing.definitions.renames import Matches
+from callint.model.cell_demands import OffAllowed
 from callint.model.definition import (
     Axis,
     Checksum,
     Definition,
     Identity,
-    OffAllowed,
     Purpose,
     Range,
     Relation,

@@ -15,6 +15,7 @@ from callint.model.definition_change import (
     Value,
     most_important,
 )
+from callint.model.derived_axis import DerivedAxis
 
 #: An attribute, its old and its new value.
 Difference = tuple[str, Value, Value]
@@ -137,7 +138,10 @@ def _axis_differences(old: Axis, new: Axis, matches: Matches) -> Iterator[Differ
         if old.values != new.values:
             yield "values", old.values, new.values
         return
-    if isinstance(old, FixedAxis) or isinstance(new, FixedAxis):
+    if isinstance(old, DerivedAxis) and isinstance(new, DerivedAxis):
+        yield from _derivation_differences(old, new, matches)
+        return
+    if not isinstance(old, StoredAxis) or not isinstance(new, StoredAxis):
         yield "breakpoints", _source(old), _source(new)
         if old.count != new.count:
             yield "count", old.count, new.count
@@ -155,7 +159,18 @@ def _direction(axis: Axis) -> str:
 
 
 def _source(axis: Axis) -> str:
+    if isinstance(axis, DerivedAxis):
+        return "derived"
     return "fixed" if isinstance(axis, FixedAxis) else "stored"
+
+
+def _derivation_differences(old: DerivedAxis, new: DerivedAxis, matches: Matches) -> Iterator[Difference]:
+    if matches.items.get(old.curve, old.curve) != new.curve:
+        yield "curve", old.curve, new.curve
+    if old.derivation is not new.derivation:
+        yield "by", old.derivation.value, new.derivation.value
+    if old.count != new.count:
+        yield "count", old.count, new.count
 
 
 def _count_differences(old: StoredAxis, new: StoredAxis) -> Iterator[Difference]:

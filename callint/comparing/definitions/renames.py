@@ -19,7 +19,17 @@ from dataclasses import dataclass, replace
 from itertools import chain
 from typing import TypeVar
 
-from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Signal, Table, Text
+from callint.model.definition import (
+    Axis,
+    Conversion,
+    Definition,
+    FixedAxis,
+    Signal,
+    StoredAxis,
+    Table,
+    Text,
+)
+from callint.model.derived_axis import DerivedAxis
 
 Item = Table | Text
 Items = dict[str, Item]
@@ -95,7 +105,7 @@ def match_elements(old: Definition, new: Definition) -> Matches:
     more = (
         (axis.conversion or "", partner.conversion or "")
         for axis, partner in axis_partners
-        if not isinstance(axis, FixedAxis) and not isinstance(partner, FixedAxis)
+        if isinstance(axis, StoredAxis) and isinstance(partner, StoredAxis)
     )
     _pair_by_use(conversions, chain(uses, more), old.conversions, new.conversions)
     return Matches(items, axes, signals, conversions)
@@ -256,6 +266,8 @@ def _axis_content(axis: Axis, signals: Mapping[str, str]) -> Hashable:
     signal = signals.get(axis.signal, axis.signal)
     if isinstance(axis, FixedAxis):
         return signal, axis.values, axis.falling
+    if isinstance(axis, DerivedAxis):
+        return signal, axis.curve, axis.derivation, axis.count, axis.falling
     return signal, axis.at, axis.storage, axis.count, axis.falling
 
 

@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 
 from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.units import item_units, new_shape, resized_unit
-from callint.model.definition import Axis, Definition, Identity, Memory, Region, StoredAxis
+from callint.model.definition import (
+    Axis,
+    Definition,
+    FixedAxis,
+    Identity,
+    Memory,
+    Region,
+)
+from callint.model.derived_axis import DerivedAxis
 from callint.model.image import Image
 from callint.reading.definition_bounds import MAX_ADDRESS
 
@@ -107,9 +115,12 @@ def _settled(definition: Definition, placements: Iterable[Placement]) -> dict[tu
     settled = {_key(item): item for item in placements}
     for item in _items(definition):
         settled.setdefault(_key(item), item)
-    for table in definition.tables.values():
+    curves = {axis.curve for axis in definition.derived_axes}
+    # An axis that is derived from a curve depends on what is settled for that curve.
+    for table in sorted(definition.tables.values(), key=lambda table: table.name not in curves):
         item = settled["table", table.name]
-        stored = (settled[axis] for name in table.axes if (axis := ("axis", name)) in settled)
+        sources = (source for name in table.axes for source in definition.axis_sources(name))
+        stored = (settled["table" if source in definition.tables else "axis", source] for source in sources)
         if item.new is not None and any(axis.new is None for axis in stored):
             settled["table", table.name] = _left(item, RelocationEvidence.AXIS_LEFT)
         if settled["table", table.name].new is None:
@@ -142,7 +153,10 @@ def _items(definition: Definition) -> Iterable[Placement]:
 
 def _moved_axis(axis: Axis, settled: Mapping[tuple[str, str], Placement]) -> Axis | None:
     """The axis at its new address with its stored count; None if it is left out."""
-    if not isinstance(axis, StoredAxis):
+    if isinstance(axis, DerivedAxis):
+        curve = settled.get(("table", axis.curve))
+        return None if curve is None or curve.new is None else axis
+    if isinstance(axis, FixedAxis):
         return axis
     item = settled["axis", axis.name]
     if item.new is None:

@@ -11,6 +11,7 @@ from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import RecordSlot
 from callint.reading.asap2.nodes import AxisDescription, AxisPoints, Characteristic, RecordLayout
 from callint.reading.asap2.report import NotKeptError, label
+from callint.reading.asap2.rescale_axes import RescaleAxes
 from callint.reading.asap2.signals import NO_INPUT, SignalBuilder, shared_axis_inputs
 from callint.reading.asap2.state import AxisLimits, ImportState, Item, require_breakpoints
 
@@ -27,6 +28,7 @@ class AxisBuilder:
         self._fixed = FixedAxes(state.conversions)
         self._inputs = shared_axis_inputs(state.description)
         self._computed = ComputedAxes(state, groups)
+        self._rescaled = RescaleAxes(state)
 
     # Shared axes
 
@@ -38,9 +40,9 @@ class AxisBuilder:
         layout = state.layouts.layout(axis.layout)
         count = _breakpoints(layout, "X", axis.points)
         slots = state.layouts.slots(layout, axis.address, {"AXIS_PTS_X": count}, axis.element)
-        if "AXIS_PTS_X" not in slots:
-            rescale = "AXIS_RESCALE_X" in slots
-            raise NotKeptError("it is a rescale axis" if rescale else "its RECORD_LAYOUT lacks AXIS_PTS_X")
+        stored = next((slots[part] for part in ("AXIS_PTS_X", "AXIS_RESCALE_X") if part in slots), None)
+        if stored is None:
+            raise NotKeptError("its RECORD_LAYOUT lacks AXIS_PTS_X")
         item = Item("AXIS_PTS", axis.name, axis.place)
         name = state.log.name("AXIS_PTS", axis.name, axis.place)
         conversion = state.conversions.resolve(axis.conversion)
@@ -51,17 +53,22 @@ class AxisBuilder:
         if count != axis.points:
             state.change(item, f"its RECORD_LAYOUT has {count} breakpoints, but it announces {axis.points}")
         state.axis_limits[name] = AxisLimits(axis.limits, "AXIS_PTS", axis.place)
-        state.axes[name] = StoredAxis(
+        is_rescaled = "AXIS_PTS_X" not in slots
+        entered = StoredAxis(
             name=name,
             signal=self._signals.axis_signal(input, axis.name, conversion, axis.limits, axis.title, item),
-            at=slots["AXIS_PTS_X"].at,
-            storage=state.layouts.storage(slots["AXIS_PTS_X"], axis.byte_order),
+            at=stored.at,
+            storage=state.layouts.storage(stored, axis.byte_order),
             conversion=conversion.name,
             count=count,
             stored_count=self._stored_count(slots, "X", axis.byte_order),
             line=0,
-            falling=(axis.monotony in _DECREASING) != slots["AXIS_PTS_X"].is_reversed,
+            falling=(axis.monotony in _DECREASING) != (stored.is_reversed and not is_rescaled),
         )
+        if is_rescaled:
+            self._rescaled.add(axis, layout, slots, entered)
+        else:
+            state.axes[name] = entered
 
     def _shared_input(self, axis: AxisPoints, item: Item) -> str:
         """The input of a shared axis: its own, or the one that all its tables name."""
@@ -100,7 +107,7 @@ class AxisBuilder:
         state = self.state
         if axis.attribute not in _ATTRIBUTES:
             raise NotKeptError(f"the axis {axis.attribute[:40]} is not covered")
-        if axis.attribute == "COM_AXIS":
+        if axis.attribute == "COM_AXIS" or self.is_rescaled(axis):
             shared = state.axes.get(state.log.names.get("AXIS_PTS", {}).get(axis.reference, ""))
             if shared is None:
                 status = "not kept" if axis.reference in state.description.axes else "not described"
@@ -126,12 +133,11 @@ class AxisBuilder:
     ) -> str:
         """Enter a table's own axis under ``name``, or find its shared one; returns the axis's name."""
         state, item = self.state, _item(characteristic, axis)
-        if axis.attribute == "COM_AXIS":
+        if axis.attribute == "COM_AXIS" or self.is_rescaled(axis):
             self._report_contradictions(axis, state.description.axes[axis.reference], item)
             return state.log.names["AXIS_PTS"][axis.reference]
         if axis.attribute == "RES_AXIS":
-            # From memory, the standard does not say over which range the rescaled breakpoints are even.
-            state.change(item, "its RES_AXIS is not covered; its axis counts cells instead")
+            state.change(item, "the AXIS_PTS of its RES_AXIS is not kept; its axis counts cells instead")
             return self.add_index_axis(name[:-2], name[-1], count)
         if axis.attribute == "CURVE_AXIS" and not axis.reference:
             state.change(item, "its CURVE_AXIS names no curve; its axis counts cells instead")
@@ -171,12 +177,18 @@ class AxisBuilder:
             state.change(item, f"its {letter.lower()} axis stays in raw numbers: {conversion.failure}")
         return name
 
+    def is_rescaled(self, axis: AxisDescription) -> bool:
+        """Whether a table's axis is a RES_AXIS whose AXIS_PTS is kept."""
+        name = self.state.log.names.get("AXIS_PTS", {}).get(axis.reference, "")
+        return axis.attribute == "RES_AXIS" and name in self.state.axes
+
     def falls_by_index(self, axis: AxisDescription) -> bool:
         """Whether the breakpoints of a table's axis fall from the first index to the last."""
         if axis.attribute == "FIX_AXIS" and axis.fixed is not None:
             values = self._fixed.breakpoints(axis)
             return values[0] > values[-1]
-        shared = self.state.description.axes.get(axis.reference) if axis.attribute == "COM_AXIS" else None
+        is_shared = axis.attribute == "COM_AXIS" or self.is_rescaled(axis)
+        shared = self.state.description.axes.get(axis.reference) if is_shared else None
         return shared is not None and shared.monotony in _DECREASING
 
     def _report_contradictions(self, axis: AxisDescription, shared: AxisPoints, item: Item) -> None:

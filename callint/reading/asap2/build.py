@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from callint.model.definition import Definition, Memory, StoredAxis
 from callint.reading.asap2.axes import AxisBuilder
+from callint.reading.asap2.computed_axes import ComputedAxes
 from callint.reading.asap2.conversions import Conversions
 from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import Layouts
@@ -81,6 +82,7 @@ class _DefinitionBuilder:
                 reason = "its computation from other quantities is not kept (VIRTUAL)"
                 state.log.change("MEASUREMENT", measurement.name, reason, measurement.place)
         memory = MemoryBuilder(state).build()
+        ComputedAxes.derive_from_curves(state)
         self._drop_unused()
         description = replace(description, unused=self._unused_items())
         if memory is None or not (state.tables or state.texts or state.axes):

@@ -2,14 +2,16 @@
 
 The formulas are from memory of the published standard. With OFFSET and SHIFT_OP in the record, breakpoint i
 is offset + i * 2 to the power of shift; with OFFSET and DIST_OP it is offset + i * distance. A CURVE_AXIS is
-an axis whose signal another curve turns into the index of a cell.
+an axis whose signal another curve turns into the index of a cell: an axis that is derived from the curve.
 """
 
 from __future__ import annotations
 
 from collections.abc import Container, Mapping
+from dataclasses import replace
 
-from callint.model.definition import Linear, Signal
+from callint.model.definition import FixedAxis, Kind, Linear, Signal
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import RecordSlot
 from callint.reading.asap2.nodes import AxisDescription, Characteristic
@@ -79,6 +81,32 @@ class ComputedAxes:
         reference = axis.reference
         loss = self._report(characteristic, axis, f"its CURVE_AXIS follows from {reference[:60]}")
         self.state.computed[name] = ComputedAxis(name, name.rpartition("/")[0], loss, curve=reference)
+
+    @staticmethod
+    def derive_from_curves(state: ImportState) -> None:
+        """Replace axes that count cells by axes that follow from their curves, where these are kept.
+
+        Tables over one curve with as many cells share the axis.
+        """
+        names = state.log.names.get("CHARACTERISTIC", {})
+        for computed in [axis for axis in state.computed.values() if axis.curve]:
+            curve, user = state.tables.get(names.get(computed.curve, "")), state.tables.get(computed.table)
+            source = None if curve is None else state.axes.get(curve.x or "")
+            if user is None or curve is None or curve.kind is not Kind.CURVE or source is None:
+                continue
+            if curve.x in state.computed or isinstance(source, DerivedAxis):
+                continue
+            count = state.axes[computed.name].count
+            name = state.log.name("AXIS_PTS", f"{curve.name}.axis_{count}", None)
+            state.axes[name] = DerivedAxis(name, source.signal, curve.name, Derivation.INVERTED, count, 0)
+            x, y = (name if own == computed.name else own for own in (user.x, user.y))
+            state.tables[user.name] = replace(user, x=x, y=y)
+            counting = state.axes.pop(computed.name)
+            assert isinstance(counting, FixedAxis)
+            state.computed[computed.name] = replace(
+                computed, name=name, counting=counting, signal=state.signals[counting.signal]
+            )
+            state.log.losses.remove(computed.loss)
 
     def _report(self, characteristic: Characteristic, axis: AxisDescription, reason: str) -> Loss:
         item = Item("CHARACTERISTIC", characteristic.name, axis.place)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from callint.model.definition import NO_CONSTRAINTS, Constraints, Gradient, Monotonic, Range, Storage
+from callint.model.cell_demands import Gradient, Monotonic
+from callint.model.definition import NO_CONSTRAINTS, Constraints, Range, Storage
 from callint.reading.asap2.axes import AxisBuilder
 from callint.reading.asap2.conversions import ResolvedConversion
 from callint.reading.asap2.nodes import AxisDescription, Characteristic
@@ -95,6 +96,7 @@ class ConstraintBuilder:
             if axis.max_gradient is not None:
                 is_axis_raw = state.conversions.resolve(axis.conversion).failure is not None
                 counts_cells = axis.attribute in ("RES_AXIS", "CURVE_AXIS")
+                counts_cells = counts_cells and not self._axes.is_rescaled(axis)
                 if axis.max_gradient > 0 and not is_raw and not is_axis_raw and not counts_cells:
                     gradients.append(Gradient(along, axis.max_gradient, 0))
                 else:

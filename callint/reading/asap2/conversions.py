@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
-from callint.model.definition import Conversion, Interpolated, Linear, OffAllowed, OffCode, Rational, States
+from callint.model.cell_demands import OffAllowed, OffCode
+from callint.model.definition import Conversion, Interpolated, Linear, Rational, States
 from callint.reading.asap2.formulas import linear_coefficients
 from callint.reading.asap2.nodes import ConversionMethod, ConversionTable, Description
 from callint.reading.asap2.report import ImportLog, NotKeptError, label, plain

@@ -147,6 +147,11 @@ class Layouts:
             at += amount * size
         return slots, at
 
+    def rescale_pairs(self, layout: RecordLayout) -> int:
+        """The number of pairs of a rescale axis along x."""
+        elements = (element for element in layout.elements if element.keyword == "AXIS_RESCALE_X")
+        return max((_whole(element.arguments[1]) for element in elements), default=0)
+
     def _interleaved_with(self, layout: RecordLayout) -> str:
         """The keyword of the axis whose breakpoints alternate with the values; FNC_VALUES for none."""
         for element in layout.elements:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from callint.model.definition import Identity, Memory, Region, StoredAxis
-from callint.reading.asap2.nodes import MemorySegment
+from callint.reading.asap2.nodes import AxisPoints, MemorySegment
 from callint.reading.asap2.state import ImportState, Item
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_MEMORY
 
@@ -144,7 +144,8 @@ class MemoryBuilder:
                 if axis.startswith(f"{table.name}/"):
                     state.axes.pop(axis, None)
             source = state.sources[table.name]
-            state.log.omit("CHARACTERISTIC", source.name, reason, source.place)
+            kind = "AXIS_PTS" if isinstance(source, AxisPoints) else "CHARACTERISTIC"
+            state.log.omit(kind, source.name, reason, source.place)
         for name in [name for name in state.texts if name in owners]:
             del state.texts[name]
             source = state.sources[name]

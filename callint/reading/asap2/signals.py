@@ -85,7 +85,11 @@ def shared_axis_inputs(description: Description) -> dict[str, set[str]]:
     if inputs:
         for characteristic in description.characteristics.values():
             for axis in characteristic.axes:
-                if axis.attribute == "COM_AXIS" and axis.reference in inputs and axis.input not in NO_INPUT:
+                if (
+                    axis.attribute in ("COM_AXIS", "RES_AXIS")
+                    and axis.reference in inputs
+                    and axis.input not in NO_INPUT
+                ):
                     inputs[axis.reference].add(axis.input)
     return inputs
 

@@ -13,6 +13,7 @@ from callint.model.definition import (
     Axis,
     ByteOrder,
     Conversion,
+    FixedAxis,
     Group,
     Interpolated,
     Linear,
@@ -26,7 +27,7 @@ from callint.model.definition import (
 )
 from callint.reading.asap2.conversions import Conversions, ResolvedConversion
 from callint.reading.asap2.layouts import Layouts
-from callint.reading.asap2.nodes import Characteristic, Description
+from callint.reading.asap2.nodes import AxisPoints, Characteristic, Description
 from callint.reading.asap2.report import ImportLog, Loss, NotKeptError, label
 from callint.reading.asap2.tokens import SourceLocation
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_BREAKPOINTS
@@ -68,6 +69,7 @@ class ComputedAxis:
     step: str = ""
     is_shift: bool = False
     conversion: str | None = None
+    counting: FixedAxis | None = None
 
 
 @dataclass
@@ -86,7 +88,7 @@ class ImportState:
     tables: dict[str, Table] = field(default_factory=dict)
     texts: dict[str, Text] = field(default_factory=dict)
     groups: dict[str, Group] = field(default_factory=dict)
-    sources: dict[str, Characteristic] = field(default_factory=dict)
+    sources: dict[str, Characteristic | AxisPoints] = field(default_factory=dict)
     axis_limits: dict[str, AxisLimits] = field(default_factory=dict)
     computed: dict[str, ComputedAxis] = field(default_factory=dict)
 

@@ -7,6 +7,7 @@ import math
 from lxml import etree
 
 from callint.model.definition import Axis, FixedAxis, Storage, StoredAxis, StoredCount
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.reading.elements.attributes import required, tag_of, to_real, to_reals
 from callint.reading.elements.reader import NUMBER_TYPES, ElementReader
 
@@ -19,6 +20,9 @@ def read_axis(reader: ElementReader, element: etree._Element, name: str | None =
     if tag_of(element) == "fixed-axis":
         return FixedAxis(name, signal, _fixed_values(reader, element), line, falling)
     count = reader.breakpoint_count(element)
+    if tag_of(element) == "derived-axis":
+        curve, derivation = required(element, "curve"), Derivation(required(element, "by"))
+        return DerivedAxis(name, signal, curve, derivation, count, line, falling)
     at = reader.address(element, "at")
     storage = reader.storage(element)
     stored_count = None

@@ -9,16 +9,13 @@ from typing import TypeVar
 
 from lxml import etree
 
+from callint.model.cell_demands import Gradient, Monotonic, OffAllowed, OffCode
 from callint.model.definition import (
     NO_CONSTRAINTS,
     Constraints,
-    Gradient,
     Group,
     Guard,
     Kind,
-    Monotonic,
-    OffAllowed,
-    OffCode,
     Purpose,
     Range,
     Relation,

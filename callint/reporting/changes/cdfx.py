@@ -9,7 +9,8 @@ its schema. The schema of AUTOSAR, which shares the containers of values, confir
   and its unit in SW-VALUE-CONT. A map has a group VG for each breakpoint of y, which is its LABEL. A table
   whose axes only number its cells is a VAL_BLK, without axes and labels.
 - The axes of a table have an index, 1 for x and 2 for y: a STD_AXIS has its own stored breakpoints, a
-  FIX_AXIS those of the definition, a COM_AXIS the name of the instance with the breakpoints.
+  FIX_AXIS those of the definition, a COM_AXIS the name of the instance with the breakpoints, a RES_AXIS or
+  CURVE_AXIS those that follow from a curve.
 
 Numbers are V, with as many digits as read back to the same number; states and texts are VT.
 """
@@ -28,9 +29,11 @@ from callint.decoding.decode import Decoded
 from callint.model.arrays import is_array
 from callint.model.change import ChangeSet, Numbers
 from callint.model.definition import Axis, FixedAxis, Kind, States, StoredAxis, Table, Text
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.errors import InputError
 from callint.reading.cdfx import ASCII, COM_AXIS, CURVE, MAP, PATH, VAL_BLK, VALUE, VERSION, short_name
 
+_DERIVED = {Derivation.RESCALED: "RES_AXIS", Derivation.INVERTED: "CURVE_AXIS"}
 _CATEGORIES = {Kind.SCALAR: VALUE, Kind.CURVE: CURVE, Kind.MAP: MAP}
 
 _DECLARATION = b'<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -122,6 +125,10 @@ class _InstanceWriter:
                 yield name, "the image lacks a part of it"
             elif not np.isfinite(decoded.of_item(decoded.physical, number)).all():
                 yield name, "it holds a value that is not finite, which CDFX cannot express"
+        derived = {axis: None for table in tables for axis in table.axes if axis not in layout.axis_items}
+        for name in derived:
+            if not np.isfinite(decoded.breakpoints(name)).all():
+                yield name, "its curve gives no finite breakpoints, which CDFX cannot express"
         for text in texts:
             content = decoded.text(text)
             if content is None or "\ufffd" in content or _ILLEGAL.search(content):
@@ -174,6 +181,8 @@ class _InstanceWriter:
         """One axis of a table."""
         content = _add(axes, "SW-AXIS-CONT")
         category = "FIX_AXIS" if isinstance(axis, FixedAxis) else "STD_AXIS"
+        if isinstance(axis, DerivedAxis):
+            category = _DERIVED[axis.derivation]
         _add(content, "CATEGORY", COM_AXIS if _is_shared(axis) else category)
         _add(content, "UNIT-DISPLAY-NAME", self._definition.unit_of(axis))
         _add(content, "SW-AXIS-INDEX", str(index))
@@ -184,7 +193,7 @@ class _InstanceWriter:
         if isinstance(axis, StoredAxis):
             self._row(values, axis, self._numbers(axis)[0])
             return
-        for value in axis.values:
+        for value in self._decoded.breakpoints(axis.name).tolist():
             _add(values, "V", fmt.exact(value))
 
     def _numbers(self, item: Table | StoredAxis) -> Numbers:

@@ -24,6 +24,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
+from callint.model.derived_axis import DerivedAxis
 
 #: The name of an attribute and its text.
 Lines = Iterator[str]
@@ -113,6 +114,9 @@ def _axis(axis: Axis) -> Lines:
     if isinstance(axis, FixedAxis):
         values = " ".join(fmt.exact(value) for value in axis.values)
         yield f"axis {axis.name}: {axis.signal}, fixed {values}{order}"
+        return
+    if isinstance(axis, DerivedAxis):
+        yield f"axis {axis.name}: {axis.signal}, {axis.count} {axis.derivation} from {axis.curve}{order}"
         return
     conversion = axis.conversion or "none"
     yield (

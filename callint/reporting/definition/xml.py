@@ -12,6 +12,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 from callint.fmt import address, exact
 from callint.fmt.safe_text import is_harmless
+from callint.model.cell_demands import OffAllowed
 from callint.model.definition import (
     Axis,
     ByteOrder,
@@ -25,7 +26,6 @@ from callint.model.definition import (
     Interpolated,
     Linear,
     NumberType,
-    OffAllowed,
     Range,
     Rational,
     Relation,
@@ -37,6 +37,7 @@ from callint.model.definition import (
     Text,
 )
 from callint.model.definition_counts import usual_byte_order
+from callint.model.derived_axis import DerivedAxis
 from callint.model.translation import Titled, Translation
 from callint.reading.family import NAMESPACE
 
@@ -299,6 +300,16 @@ class DefinitionWriter:
         if isinstance(axis, FixedAxis):
             order = attributes(order="falling" if axis.falling else None)
             return f"<fixed-axis{attributes(name=name, signal=axis.signal)}{_values(axis)}{order}/>"
+        if isinstance(axis, DerivedAxis):
+            head = attributes(
+                name=name,
+                signal=axis.signal,
+                curve=axis.curve,
+                by=axis.derivation.value,
+                count=str(axis.count),
+                order="falling" if axis.falling else None,
+            )
+            return f"<derived-axis{head}/>"
         stored = axis.stored_count
         count_type = stored.storage.type.name if stored else "uint8"
         head = attributes(

@@ -88,10 +88,8 @@ def _moved_text(definition: Definition, change: AxisChange, titles: Titles, lang
     with np.errstate(over="ignore", invalid="ignore"):
         steps = np.where(change.changed, np.nan_to_num(np.abs(change.new - change.old), nan=np.inf), -1.0)
     number = int(np.argmax(steps))
-    conversion = definition.conversion_of(change.axis)
-    old, new = fmt.format_distinct(
-        (float(change.old[number]), float(change.new[number])), conversion, change.axis.storage
-    )
+    values = float(change.old[number]), float(change.new[number])
+    old, new = fmt.format_breakpoints(definition, change.axis, values)
     text = f"{fmt.trimmed(old)} → {fmt.with_unit(fmt.trimmed(new), definition.unit_of(change.axis))}"
     return localized(language.moved_scale(titles.signal(change.axis.signal), text), language)
 

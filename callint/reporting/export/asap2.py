@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from callint.model.definition import Definition, Range, Signal, Table, Text
+from callint.model.definition import Definition, FixedAxis, Range, Signal, Table, Text
 from callint.model.definition_counts import usual_byte_order
 from callint.reporting.export.axes import AxisWriter, span
 from callint.reporting.export.conversions import Methods
@@ -46,8 +46,8 @@ class _DescriptionWriter:
         self.items: list[Table | Text] = [*definition.tables.values(), *definition.texts.values()]
         for item in self.items:
             self.names.add("table", item.name, item.line)
-        for axis in definition.stored_axes:
-            if "/" not in axis.name:
+        for axis in definition.axes.values():
+            if "/" not in axis.name and not isinstance(axis, FixedAxis):
                 self.names.add("axis", axis.name, axis.line)
         for signal in definition.signals.values():
             self.names.add("signal", signal.name, signal.line)
@@ -60,7 +60,7 @@ class _DescriptionWriter:
         self._report_unsaid()
         signals = [row for signal in definition.signals.values() for row in self._measurement(signal)]
         items = [*axes.shared_axes(), *tables.rows()]
-        groups = list(self._groups(tables.left_out))
+        groups = list(self._groups(tables.left_out | axes.pairs))
         module = Names(self.log).add("definition", definition.name)
         yield "ASAP2_VERSION 1 71"
         yield f"/begin PROJECT {module} {quoted(definition.title)}"

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from callint.model.cell_demands import OffAllowed, OffCode
 from callint.model.definition import (
     Conversion,
     Definition,
     Interpolated,
     Linear,
-    OffAllowed,
-    OffCode,
     Rational,
     States,
 )

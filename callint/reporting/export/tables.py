@@ -9,6 +9,7 @@ from callint.decoding.conversions import physical_limits
 from callint.model.arrays import is_array
 from callint.model.definition import (
     Definition,
+    FixedAxis,
     Kind,
     NumberType,
     Purpose,
@@ -19,6 +20,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
+from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.reporting.export.axes import AxisWriter, is_dense, span
 from callint.reporting.export.conversions import LARGEST_RAW
 from callint.reporting.export.names import ORDERS, TYPES, Names, quoted
@@ -43,16 +45,13 @@ class TableWriter:
     def rows(self) -> Iterator[str]:
         """The lines of all tables and texts, and of the axes that lie apart from their tables."""
         for table in self.definition.tables.values():
-            yield from self._table(table)
+            if table.name not in self._axes.pairs:
+                yield from self._table(table)
         for text in self.definition.texts.values():
             yield from self._text(text)
 
     def _table(self, table: Table) -> Iterator[str]:
-        own = {
-            letter: axis
-            for letter, name in zip("XY", table.axes, strict=False)
-            if isinstance(axis := self.definition.axes[name], StoredAxis) and "/" in name
-        }
+        own = self._own_axes(table)
         reason = self._reason_against(table, own)
         if reason:
             self.left_out.add(table.name)
@@ -81,11 +80,24 @@ class TableWriter:
         yield from self._characteristic(table, layout, at, points)
         self._report_unsaid(table)
 
+    def _own_axes(self, table: Table) -> dict[str, StoredAxis]:
+        """The stored axes that only this table has, by the letter of the standard."""
+        return {
+            letter: axis
+            for letter, name in zip("XY", table.axes, strict=False)
+            if isinstance(axis := self.definition.axes[name], StoredAxis) and "/" in name
+        }
+
     def _reason_against(self, table: Table, own: dict[str, StoredAxis]) -> str:
         """Why a table cannot be written; "" if it can."""
         for name in table.axes:
+            axis = self.definition.axes[name]
             if not self._axes.is_written(name):
                 return f"its axis {name} is left out"
+            if isinstance(axis, DerivedAxis) and axis.derivation is Derivation.INVERTED:
+                curve = self.definition.tables[axis.curve]
+                if curve.name in self._axes.pairs or self._reason_against(curve, self._own_axes(curve)):
+                    return f"the curve {curve.name} of its axis {name} is left out"
         if _alternates(table, own):
             return ""
         if not is_dense(table, math.prod(self.definition.shape_of(table))):
@@ -140,7 +152,7 @@ class TableWriter:
         else:
             for along, name in zip("xy", table.axes, strict=False):
                 reference = points.get(along.upper())
-                if "/" not in name and isinstance(self.definition.axes[name], StoredAxis):
+                if "/" not in name and not isinstance(self.definition.axes[name], FixedAxis):
                     reference = self.names.of("axis", name)
                 yield from self._axes.description(table, along, name, reference, order)
         yield from _notes(table)

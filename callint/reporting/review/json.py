@@ -21,7 +21,7 @@ from callint.comparing.touched_tables import touched_changes
 from callint.decoding import checksums
 from callint.decoding.checksum_states import checksum_state
 from callint.model.change import ChangeSet, Run
-from callint.model.definition import Checksum, Purpose, StoredAxis
+from callint.model.definition import Axis, Checksum, Purpose
 from callint.model.definition_change import ChangeKind
 from callint.model.finding import Severity
 from callint.reporting.changes.json import hidden_text_fields
@@ -307,10 +307,10 @@ def _checksum(checksum: Checksum, context: CheckContext) -> dict[str, Any]:
 
 
 def _axes(context: CheckContext) -> Iterator[dict[str, Any]]:
-    """The stored axes whose breakpoints or stored counts changed."""
+    """The axes whose breakpoints or stored counts changed."""
     changes, definition = context.changes, context.definition
     counts = {count.axis.name: [count.old, count.new] for count in changes.counts}
-    for axis in definition.stored_axes:
+    for axis in definition.axes.values():
         if axis.name not in changes.by_axis and axis.name not in counts:
             continue
         assert context.old is not None
@@ -331,7 +331,7 @@ def _axes(context: CheckContext) -> Iterator[dict[str, Any]]:
         yield without_none(fields)
 
 
-def _effects(changes: ChangeSet, axis: StoredAxis) -> Iterator[str]:
+def _effects(changes: ChangeSet, axis: Axis) -> Iterator[str]:
     """The effect of an axis' change on each table on the axis."""
     for table in changes.definition.tables_on(axis.name):
         shift = changes.output_shift_of.get(table.name)

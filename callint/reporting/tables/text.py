@@ -13,6 +13,7 @@ from callint.decoding.digest import axis_digest, table_digest, whole_digest
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Axis, Definition, Kind, StoredAxis, Table, Text
+from callint.model.derived_axis import DerivedAxis
 from callint.reporting.log.wording import log_sentences, share_text
 from callint.reporting.tables.grids import (
     GridLayout,
@@ -179,7 +180,9 @@ def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Terminal) -> No
         for title in heading(axis.name, signal, width(terminal)):
             terminal.print(title)
         storage = "fixed"
-        if isinstance(axis, StoredAxis):
+        if isinstance(axis, DerivedAxis):
+            storage = f"{axis.derivation} from {axis.curve}"
+        elif isinstance(axis, StoredAxis):
             digest = axis_digest(decoded, axis.name)
             storage = f"{axis.storage.type.name} at {fmt.address(axis.at)}, {digest}"
         tables = ", ".join(table.name for table in definition.tables_on(axis.name)) or "no table"

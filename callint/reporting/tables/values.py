@@ -13,6 +13,7 @@ from callint.decoding.conversions import exact_value, is_large, is_wide
 from callint.fmt.raw_bits import raw_bits
 from callint.model.change import Grid
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Linear, States
+from callint.model.derived_axis import DerivedAxis
 
 
 def table_column(definition: Definition, *grids: Grid) -> fmt.Column:
@@ -60,6 +61,11 @@ def breakpoint_texts(
     """Breakpoints without their unit; ``exact`` asks for all digits."""
     if isinstance(axis, FixedAxis):
         return [fmt.exact(value) if math.isfinite(value) else "not a number" for value in values]
+    if isinstance(axis, DerivedAxis):
+        return [
+            (fmt.exact(value) if exact else fmt.output(value)) if math.isfinite(value) else "not a number"
+            for value in values
+        ]
     conversion, storage = definition.conversion_of(axis), axis.storage
     if exact:
         return [

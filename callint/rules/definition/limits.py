@@ -26,6 +26,7 @@ from callint.model.definition import (
     Storage,
     Table,
 )
+from callint.model.derived_axis import DerivedAxis
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.definition.finding import definition_finding
@@ -209,6 +210,8 @@ def _least_distance(context: CheckContext, axis: Axis) -> float:
     """The smallest distance that two breakpoints of an axis can have, in its unit; 0 if it is unknown."""
     if isinstance(axis, FixedAxis):
         return min((abs(second - first) for first, second in pairwise(axis.values)), default=0.0)
+    if isinstance(axis, DerivedAxis):
+        return 0.0
     conversion = context.definition.conversion_of(axis)
     is_even = isinstance(conversion, Linear) and axis.storage.type.is_integer
     return abs(conversion.factor) if is_even and isinstance(conversion, Linear) else 0.0

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from callint.decoding import checksums
 from callint.model import rule_ids
-from callint.model.definition import Definition, Kind, States, StoredAxis
+from callint.model.definition import Definition, Kind, States, StoredAxis, Table
+from callint.model.derived_axis import DerivedAxis
 from callint.model.finding import Finding, Severity
 from callint.model.translation import Titled
 from callint.rules.context import CheckContext
@@ -124,11 +125,7 @@ class _Reference:
 def _references(context: CheckContext) -> Iterator[_Reference]:
     definition = context.definition
     signals, tables = definition.signals, definition.tables
-    for axis in definition.axes.values():
-        yield _Reference(f"axis {axis.name}", "signal", axis.signal, signals, axis.line)
-        if isinstance(axis, StoredAxis) and axis.conversion is not None:
-            known = definition.conversions
-            yield _Reference(f"axis {axis.name}", "conversion", axis.conversion, known, axis.line)
+    yield from _axis_references(definition)
     for table in tables.values():
         source, line = f"table {table.name}", table.line
         if table.conversion is not None:
@@ -158,6 +155,24 @@ def _references(context: CheckContext) -> Iterator[_Reference]:
         if not checksums.is_known(checksum.algorithm):
             source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
             yield _Reference(source, _ALGORITHM, checksum.algorithm, algorithms, checksum.line)
+
+
+def _axis_references(definition: Definition) -> Iterator[_Reference]:
+    tables = definition.tables
+    for axis in definition.axes.values():
+        source = f"axis {axis.name}"
+        yield _Reference(source, "signal", axis.signal, definition.signals, axis.line)
+        if isinstance(axis, StoredAxis) and axis.conversion is not None:
+            yield _Reference(source, "conversion", axis.conversion, definition.conversions, axis.line)
+        if isinstance(axis, DerivedAxis):
+            kind = "curve over a stored or fixed axis" if axis.curve in tables else "curve"
+            curves = [name for name, table in tables.items() if _is_over_plain_axis(definition, table)]
+            yield _Reference(source, kind, axis.curve, curves, axis.line)
+
+
+def _is_over_plain_axis(definition: Definition, table: Table) -> bool:
+    """Whether an axis may be derived from a table."""
+    return table.kind is Kind.CURVE and not isinstance(definition.axes.get(table.x or ""), DerivedAxis)
 
 
 def _titled_elements(definition: Definition) -> Iterator[_Reference]:

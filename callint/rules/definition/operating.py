@@ -10,6 +10,7 @@ from dataclasses import replace
 from callint import fmt
 from callint.model import rule_ids
 from callint.model.definition import Axis, FixedAxis, Range, Signal, StoredAxis
+from callint.model.derived_axis import DerivedAxis
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.definition.finding import definition_finding
@@ -139,6 +140,8 @@ def _reach(context: CheckContext, axis: Axis) -> Range:
     """The values that the breakpoints of an axis can have; ALL_VALUES if nobody knows."""
     if isinstance(axis, FixedAxis):
         return Range(min(axis.values), max(axis.values))
+    if isinstance(axis, DerivedAxis):
+        return ALL_VALUES
     if axis.conversion is not None and axis.conversion not in context.definition.conversions:
         return ALL_VALUES
     return storable(context, axis)
@@ -149,6 +152,7 @@ def _finding(context: CheckContext, signal: Signal, operating: Range, axis: Axis
     if isinstance(axis, FixedAxis):
         extent = f"axis {axis.name} reaches from {_span(reach, unit)}"
     else:
+        assert isinstance(axis, StoredAxis)  # a derived axis may reach all values
         own_unit = context.definition.unit_of(axis)
         extent = f"the {axis.storage.type.name} of axis {axis.name} holds {_span(reach, own_unit)}"
     return definition_finding(
