@@ -249,6 +249,8 @@ def rounded(value: float, within: float, conversion: Conversion, storage: Storag
     if not (math.isfinite(value) and math.isfinite(within) and within > 0):
         return number(value, conversion, storage)
     step = 10.0 ** math.floor(math.log10(within))
+    if not (step and math.isfinite(value / step)):  # all digits of the value are certain
+        return number(value, conversion, storage)
     return trimmed(number(round(value / step) * step, conversion, storage))
 
 

@@ -315,6 +315,7 @@ SAME = [
     ('title="Cut" purpose="protection"', 'purpose="protection"  title="Cut"'),
     ('<guard above="5000"/>', '<guard above="5000.0" share="1"/>'),
     ('<guard state="off"/>', '<guard raw="0"/>'),
+    ('at="0xD0" type="uint8"', 'at="0xD0" type="uint8" mask="0xFF"'),
 ]
 
 

@@ -32,8 +32,13 @@ def storage_differences(old: Storage, new: Storage) -> Iterator[Difference]:
     is_usual = old.stride == old.type.size and new.stride == new.type.size
     if old.stride != new.stride and not is_usual:
         yield "stride", old.stride, new.stride
-    if old.mask != new.mask:
+    if _selected_bits(old) != _selected_bits(new):
         yield "mask", old.mask, new.mask
+
+
+def _selected_bits(storage: Storage) -> int:
+    """The bits of a stored number that belong to the table; without a mask all of them."""
+    return storage.mask if storage.mask is not None else (1 << 8 * storage.type.size) - 1
 
 
 def table_readings(pair: TablePair, matches: Matches) -> Iterator[DefinitionChange]:
