@@ -424,6 +424,11 @@ def test_an_instance_of_a_characteristic_is_a_table(tmp_path: Path) -> None:
             "its axis THIS.speeds is not described",
         ),
         (
+            (TYPES, instance("a", "BANK", 0x40, "MATRIX_DIM 2 2 LAYOUT COLUMN_DIR")),
+            "a",
+            "the LAYOUT COLUMN_DIR of its indexes is not covered",
+        ),
+        (
             (TYPES, instance("a", "BANK", 0x40, "MATRIX_DIM 1000 1000 1000")),
             "a",
             "with it the instances stand for more than 1,000,000 items",

@@ -340,9 +340,11 @@ def _component(
 ) -> Component:
     """An INSTANCE or STRUCTURE_COMPONENT; its address or offset follows its type."""
     sizes: tuple[int, ...] = ()
-    extension, is_read_only = 0, False
+    direction, extension, is_read_only = "", 0, False
     for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
-        if keyword == "MATRIX_DIM":
+        if keyword == "LAYOUT":
+            direction = block.name(first)
+        elif keyword == "MATRIX_DIM":
             # A size of 0 is that of a dimension that is not there.
             sizes = tuple(max(block.integer(index), 1) for index in range(first, end))
         elif keyword == "ECU_ADDRESS_EXTENSION":
@@ -358,6 +360,7 @@ def _component(
         type=block.name(type_index),
         offset=block.integer(type_index + 1),
         sizes=sizes,
+        direction=direction,
         extension=extension,
         is_read_only=is_read_only,
         place=place,

@@ -58,6 +58,8 @@ class InstanceExpander:
         """Enter what a part of an instance stands for; ``owner`` is the name of the structure around it."""
         try:
             kind = self._typedef(part)
+            if part.direction not in ("", "ROW_DIR") and sum(size > 1 for size in part.sizes) > 1:
+                raise _InstanceError(f"the LAYOUT {part.direction[:40]} of its indexes is not covered")
             if isinstance(kind, Structure):
                 if depth >= MAX_NESTING:
                     raise _InstanceError(f"its structures are nested more than {MAX_NESTING} deep")

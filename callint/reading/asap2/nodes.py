@@ -169,12 +169,16 @@ class MeasurementObject:
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """An INSTANCE at an address, or a STRUCTURE_COMPONENT at an offset; ``sizes`` are those of an array."""
+    """An INSTANCE at an address, or a STRUCTURE_COMPONENT at an offset.
+
+    ``sizes`` are those of an array, and ``direction`` the LAYOUT of its elements, "" for the usual one.
+    """
 
     name: str
     type: str
     offset: int
     sizes: tuple[int, ...]
+    direction: str
     extension: int
     is_read_only: bool
     place: SourceLocation
