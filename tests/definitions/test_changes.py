@@ -232,6 +232,7 @@ SINGLE = [
     # Readings.
     ('at="0x40"', 'at="0x44"', READS, "cut (protection): at: 0x00040 → 0x00044"),
     ('at="0xC0" type="uint16"', 'at="0xC0" type="int16"', READS, "type: uint16 → int16"),
+    ('at="0xC0" type="uint16"', 'at="0xC0" type="uint8" stride="2"', READS, "type: uint16 → uint8"),
     ('at="0x50" type', 'at="0x50" byte-order="little" type', READS, "byte-order: big → little"),
     ('at="0x50" type', 'at="0x50" stride="4" type', READS, "stride: 2 → 4"),
     ('at="0xD0" type="uint8"', 'at="0xD0" type="uint8" mask="0x0F"', READS, "mask: none → 0xF"),

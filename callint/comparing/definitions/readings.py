@@ -32,13 +32,13 @@ def storage_differences(old: Storage, new: Storage) -> Iterator[Difference]:
     is_usual = old.stride == old.type.size and new.stride == new.type.size
     if old.stride != new.stride and not is_usual:
         yield "stride", old.stride, new.stride
-    if _selected_bits(old) != _selected_bits(new):
+    if _effective_mask(old) != _effective_mask(new):
         yield "mask", old.mask, new.mask
 
 
-def _selected_bits(storage: Storage) -> int:
-    """The bits of a stored number that belong to the table; without a mask all of them."""
-    return storage.mask if storage.mask is not None else (1 << 8 * storage.type.size) - 1
+def _effective_mask(storage: Storage) -> int | None:
+    """The mask, unless it selects all bits of the stored number."""
+    return None if storage.mask == (1 << 8 * storage.type.size) - 1 else storage.mask
 
 
 def table_readings(pair: TablePair, matches: Matches) -> Iterator[DefinitionChange]:
