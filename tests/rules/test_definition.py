@@ -810,6 +810,16 @@ NO_LIMITS = (
     ),
     passes("definition/no-limits", "one limit alone", scalar('<limits max="90"/>')),
     passes("definition/no-limits", "named states", scalar(type="uint8", conversion="on_off")),
+    passes("definition/no-limits", "must equal the base", scalar('<change max="0"/>')),
+    fails(
+        "definition/no-limits",
+        "a largest change alone",
+        scalar('<change max="5"/>'),
+        'name="fuel"',
+        "general table fuel",
+        severity=Severity.NOTE,
+        of="fuel",
+    ),
 )
 
 NO_UNIT = (

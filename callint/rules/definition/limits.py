@@ -270,7 +270,8 @@ def repeated_demand(context: CheckContext) -> Iterator[Finding]:
 def no_limits(context: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
 
-    Why it matters: nobody notices an impossible value in the table. Tables of named states need no limits.
+    Why it matters: nobody notices an impossible value in the table. Tables of named states need no
+    limits, and neither do tables that must equal the base: those with `<change max="0"/>`.
 
     Example: a map of rail pressure demand without `<limits>`: 21000 bar passes.
 
@@ -282,7 +283,8 @@ def no_limits(context: CheckContext) -> Iterator[Finding]:
             continue  # definition/unguarded-protection reports a protection of which nothing is demanded
         is_states = isinstance(context.definition.conversion_of(table), States)
         is_known = table.conversion is None or table.conversion in context.definition.conversions
-        if is_known and not is_states:
+        is_fixed = table.demands.change == 0
+        if is_known and not is_states and not is_fixed:
             yield definition_finding(
                 rule_ids.DEFINITION_NO_LIMITS,
                 table.line,
