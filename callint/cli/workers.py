@@ -66,8 +66,9 @@ def _process_pool(size: int) -> Executor:
             with _signals_deferred():
                 try:
                     return super().submit(*arguments, **keywords)
-                except BrokenPipeError as error:
-                    raise BrokenExecutor("a process ended while it was started") from error
+                # If another process dies now, the pool closes the pipes that this one is started with.
+                except (OSError, ValueError) as error:
+                    raise BrokenExecutor("a process ended while one was started") from error
 
     return Pool(size, _spawn_context(), _start_worker)
 

@@ -29,7 +29,7 @@ POLICY = Policy()
 
 
 def fleet(size: int) -> tuple[Files, list[Assignment]]:
-    """So many images, each with another number, of which those from 100 on are above the limit."""
+    """Images that each have another number; from image 10 on it is above the limit."""
     files = Files(test_xml=DEFINITION, base_bin=image(at_0=u16(50)), other_bin=image())
     images = []
     for number in range(size):
