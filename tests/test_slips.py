@@ -337,7 +337,7 @@ def in_an_edit_by_a_plane() -> tuple[Numbers, Numbers]:
         (233.0, set()),  # two wrong digits
     ],
 )
-def test_a_cell_beside_the_line_that_its_fellows_keep_is_found_if_a_slip_explains_it(
+def test_a_cell_beside_the_line_that_its_neighbours_keep_is_found_if_a_slip_explains_it(
     value: float, result: set[tuple[int, int]]
 ) -> None:
     old, new = in_an_edit_by_a_plane()
@@ -406,8 +406,8 @@ def blocks(result: TableEdit, of: Callable[[PasteError], PasteError] = lambda it
     return {of(item) for item in find_paste_errors(result)}
 
 
-# That two ways explain the fellows equally well, so that one is picked by its place, is rare, and in none of
-# these.
+# That two ways explain the changed neighbours equally well, so that one is picked by its place, is rare, and
+# in none of these.
 
 
 @pytest.mark.parametrize("tens", range(30))

@@ -83,11 +83,13 @@ def departures(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
     return delta_residuals(window, CellShift(moved, moved, add, times), np.ones(old.size, bool))
 
 
-def test_the_two_ways_explain_the_fellows_as_the_page_says(by_hand: tuple[Numbers, Numbers]) -> None:
+def test_the_two_ways_explain_the_changed_neighbours_as_the_page_says(
+    by_hand: tuple[Numbers, Numbers],
+) -> None:
     old, new = by_hand
-    fellows = [0, 1, 3, 4]
-    assert departures(old, new, by_ratio=True)[fellows] == pytest.approx(np.zeros(4), abs=1e-9)
-    off = departures(old, new, by_ratio=False)[fellows]
+    changed_neighbours = [0, 1, 3, 4]
+    assert departures(old, new, by_ratio=True)[changed_neighbours] == pytest.approx(np.zeros(4), abs=1e-9)
+    off = departures(old, new, by_ratio=False)[changed_neighbours]
     median = float(np.median(new - old))
     assert f"The median of all five differences is {median:+.1f} mg" in TEXT
     assert f"Cell 1 is off by {off[0]:.1f} mg and cell 5 by {off[3]:.1f} mg" in TEXT

@@ -3,10 +3,11 @@
 A person edits a region by factor, by offset, by hand with rounding, to a limit, by smoothing, by copying a
 neighbour; a slip of the fingers breaks that pattern. So every changed cell is predicted from the others: by
 their difference to the base, by their ratio to the base, and by the new surface along row and column;
-besides, a cell may hold the value that its fellows hold, or copy a neighbour as they do. The fellows of a
-cell are the changed cells around it. How well each way predicts the fellows is its yardstick; a way that does
-not explain them excuses no cell. A cell is suspicious if it departs from every remaining prediction by more
-than the yardstick allows. A lone change is judged by the surface and by the roughness of the base there.
+besides, a cell may hold the value that its changed neighbours hold, or copy a neighbour as they do. The
+changed neighbours of a cell are the changed cells around it. How well each way predicts the changed
+neighbours is its yardstick; a way that does not explain them excuses no cell. A cell is suspicious if it
+departs from every remaining prediction by more than the yardstick allows. A lone change is judged by the
+surface and by the roughness of the base there.
 """
 
 from __future__ import annotations
@@ -146,15 +147,15 @@ def _suspects(changed: EditedCells) -> list[Suspect]:
             break
         _raise_typable(window, judged)
         worst = _worst_around(window, judged)
-        # If a cell is alone only because its fellow was a slip, nothing is left to judge it by.
+        # If a cell is alone only because its changed neighbour was a slip, nothing is left to judge it by.
         next_to_suspect = window.scattered(excluded, False)[window.around[judged.cells[worst]]].any(axis=1)
         worst[worst] = ~(judged.is_lone[worst] & next_to_suspect)
         more = [_suspect(window, judged, number) for number in np.flatnonzero(worst).tolist()]
         if not more:
             break
-        fellows = sorted(suspect.score for suspect in (*suspects, *more) if not suspect.is_lone)
-        if len(fellows) > most:
-            typical = fellows[(len(fellows) - 1) // 2]
+        scores = sorted(suspect.score for suspect in (*suspects, *more) if not suspect.is_lone)
+        if len(scores) > most:
+            typical = scores[(len(scores) - 1) // 2]
             return suspects + [
                 suspect for suspect in more if suspect.is_lone or suspect.score > _GROSS * typical
             ]

@@ -21,9 +21,9 @@ from callint.model.change import Flags, Numbers
 
 Indexes = NDArray[np.intp]
 
-#: Changed cells up to this far away count as fellows: in a map, and in a curve, which has fewer of them.
+#: Changed cells up to this far away are changed neighbours: in a map, and in a curve, which has fewer.
 _MAP_RADIUS, _CURVE_RADIUS = 2, 3
-#: With fewer fellows than this, cells further away are used too.
+#: With fewer changed neighbours than this, cells further away are used too.
 FEW = 6
 #: The span of the new values leaves out this share of them at either end.
 _OUTERMOST = 0.05
@@ -234,8 +234,8 @@ class CellShift:
 def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numbers:
     """The distance of every changed cell from the nearest prediction by the movement around it.
 
-    Infinite if there is no prediction. ``few`` flags the cells with fewer fellows than FEW, for which cells
-    further away are used too.
+    Infinite if there is no prediction. ``few`` flags the cells with fewer changed neighbours than FEW, for
+    which cells further away are used too.
     """
     new, add, times = window.new[window.places], movement.offset, movement.factor
     off: Numbers = np.full(len(new), np.inf)
@@ -275,7 +275,7 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
         for side in (-3, 3):
             offer(np.where(few, movement.shift[window.places + side * window.lines[0].step], np.nan))
     if np.count_nonzero(np.isfinite(movement.shift)) > 2:
-        # Among the many fellows of a map, a cell moves as those far off by chance.
+        # Among the many changed neighbours of a map, a cell moves as those far off by chance.
         offer(np.where(few | window.is_curve, median(movement.shift[~np.isnan(movement.shift)]), np.nan))
     return off
 

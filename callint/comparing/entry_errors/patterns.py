@@ -126,9 +126,9 @@ def made_equal(window: PaddedGrid, live: Flags) -> EqualCells:
 def held_at(
     window: PaddedGrid, around: Flags, cells: Indexes, coarse: Numbers
 ) -> tuple[Flags, Numbers, Flags]:
-    """Where the fellow cells are held at one value, that value, and which of them have it.
+    """Where the changed neighbours are held at one value, that value, and which of them have it.
 
-    Fellows that were so close in the base that rounding to ``coarse`` made them equal are not held.
+    Changed neighbours so close in the base that rounding to ``coarse`` made them equal are not held.
     """
     values = np.where(around, window.new[window.around[cells]], np.nan)
     level = row_median(values)
@@ -154,11 +154,13 @@ def is_rounded_from(window: PaddedGrid, level: Numbers, coarse: Numbers, cells: 
     return rounded
 
 
-def copies(window: PaddedGrid, live: Flags, fellows: Indexes, cells: Indexes) -> tuple[Flags, Numbers, Flags]:
-    """Cells that hold a neighbour's value as their fellows do.
+def copies(
+    window: PaddedGrid, live: Flags, changed_count: Indexes, cells: Indexes
+) -> tuple[Flags, Numbers, Flags]:
+    """Cells that hold a neighbour's value as their changed neighbours do.
 
     Returns which cells are copies, the value that a copy would have, and which cells are not copies although
-    all their fellows are.
+    all their changed neighbours are.
     """
     count = len(cells)
     copied, copying = np.zeros(count, bool), np.zeros(count, bool)
@@ -167,7 +169,7 @@ def copies(window: PaddedGrid, live: Flags, fellows: Indexes, cells: Indexes) ->
     new = window.new[places]
     for source in (window.old, window.new):
         for number, line in enumerate(window.straight):
-            # A row is copied to a row: the fellows lie across the direction of the copy.
+            # A row is copied to a row: the changed neighbours lie across the direction of the copy.
             mates = np.stack([at[cells] for at in window.straight[number - 1].at.values()], axis=1)
             mates_live = live[mates]
             amount = mates_live.sum(axis=1)
@@ -175,7 +177,7 @@ def copies(window: PaddedGrid, live: Flags, fellows: Indexes, cells: Indexes) ->
                 neighbours = source[line.at[side]]
                 same = np.abs(neighbours - new) <= 0.5 * step
                 agreeing = (window.scattered(same, False)[mates] & mates_live).sum(axis=1)
-                alone = (amount == 0) & (abs(side) == 1) & (fellows == 0) | (fellows == 1)
+                alone = (amount == 0) & (abs(side) == 1) & (changed_count == 0) | (changed_count == 1)
                 together = (agreeing >= 1) & (agreeing >= 0.6 * amount)
                 copied |= same[cells] & (alone | together)
                 if source is window.old:
@@ -186,7 +188,7 @@ def copies(window: PaddedGrid, live: Flags, fellows: Indexes, cells: Indexes) ->
 
 
 def is_even(window: PaddedGrid, around: Flags, cells: Indexes) -> Flags:
-    """Whether one offset or factor explains most of the fellow cells to the step; that smooths nothing."""
+    """Whether one offset or factor explains most changed neighbours to the step; that smooths nothing."""
     old, new = (np.where(around, grid[window.around[cells]], np.nan) for grid in (window.old, window.new))
     step = window.step[cells]
     offset = old + row_median(new - old)[:, None]
@@ -225,7 +227,7 @@ def is_averaged(window: PaddedGrid, around: Flags, cells: Indexes) -> Flags:
 def moved_evenly(
     window: PaddedGrid, around: Flags, cells: Indexes, grain: Numbers
 ) -> tuple[Flags, Numbers, Numbers]:
-    """Where one offset or factor explains every fellow, how far the cell is from it, and its value by it."""
+    """Where one offset or factor explains all changed neighbours, how far off a cell is, and what fits."""
     old, new = (np.where(around, grid[window.around[cells]], np.nan) for grid in (window.old, window.new))
     own_old, own_new = window.old[window.places[cells]], window.new[window.places[cells]]
     within = window.step[cells] + 0.5 * grain

@@ -33,13 +33,13 @@ _SPAN_SHARE, STEPS = 0.02, 2.0
 LONE_SHARE, LONE_STEPS = 0.045, 3.0
 #: A cell may depart by this many times the yardstick.
 _FACTOR = 4.0
-#: The yardstick is this quantile of the departures of the fellow cells.
+#: The yardstick is this quantile of the departures of the changed neighbours.
 _QUANTILE = 0.6
 #: The roughness of the base around a cell is this quantile of it.
 _ROUGH_QUANTILE = 0.8
-#: Uncertainty about the noise of an edit with few fellow cells, as a share of their change.
+#: Uncertainty about the noise of an edit with few changed neighbours, as a share of their change.
 _UNCERTAINTY = 0.5
-#: This number of fellows shows how noisy an edit is, and how rough it left the surface.
+#: This number of changed neighbours shows how noisy an edit is, and how rough it left the surface.
 _ENOUGH = 4
 #: A way to predict that is this many times worse than the best one explains nothing.
 _WORSE = 2.0
@@ -69,8 +69,8 @@ class Scores:
 
     A cell is suspicious if its ``score``, the departure divided by the ``allowed`` one, is above 1. ``tie``
     decides between two cells that contradict each other. ``departed`` is the score before a slip raised it.
-    ``centre`` is the prediction by the way that explains the fellows best, and ``noise`` how far these are
-    usually off it. All arrays have the shape (cells,).
+    ``centre`` is the prediction by the way that explains the changed neighbours best, and ``noise`` how far
+    they are usually off it. All arrays have the shape (cells,).
     """
 
     cells: Indexes
@@ -90,13 +90,14 @@ class Scores:
 class _Predictions:
     """The predictions for all changed cells without the excluded ones, before any cell is judged.
 
-    ``live`` flags the cells that count as fellows, and ``free`` those whose movement says something, in the
-    padded grid. ``departures`` has the shape (ways, changed), the rest the shape (changed,).
+    ``live`` flags the cells that count as changed neighbours, and ``free`` those whose movement says
+    something, in the padded grid. ``departures`` has the shape (ways, changed), the rest the shape
+    (changed,).
     """
 
     live: Flags
     free: Flags
-    fellows: Indexes
+    changed_count: Indexes
     coarse: Numbers
     grain: Numbers
     floor: Numbers
@@ -110,18 +111,18 @@ class _Predictions:
 class _Judged:
     """The cells that are judged, and what each way to predict says about them.
 
-    ``around`` flags which of the places around them are fellows, shape (cells, places). ``centres`` are the
-    predicted values and ``departures`` the distances from the nearest prediction, ``explained`` how well each
-    way explains the fellows and ``yardsticks`` how far off the cells may be by it, shape (ways, cells).
-    ``held``, ``level``, ``copied``, ``source`` and ``copying`` are as ``patterns.held_at`` and
-    ``patterns.copies`` return them. The rest has the shape (cells,).
+    ``around`` flags which of the places around them are changed neighbours, shape (cells, places).
+    ``centres`` are the predicted values and ``departures`` the distances from the nearest prediction,
+    ``explained`` how well each way explains the changed neighbours and ``yardsticks`` how far off cells may
+    be by it, shape (ways, cells). ``held``, ``level``, ``copied``, ``source`` and ``copying`` are as
+    ``patterns.held_at`` and ``patterns.copies`` return them. The rest has the shape (cells,).
     """
 
     cells: Indexes
     old: Numbers
     new: Numbers
     floor: Numbers
-    fellows: Indexes
+    changed_count: Indexes
     around: Flags
     centres: Numbers
     departures: Numbers
@@ -193,13 +194,15 @@ def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
         return None
     judged = _judged(window, predictions, cells)
     on_surface = row_median(judged.centres[2:].T)
-    lone = judged.fellows == 0
+    lone = judged.changed_count == 0
     fit = _even_fit(window, judged, predictions.grain[cells], _fit(window, predictions, judged))
     if lone.any():
         fit = fit.where(lone, _lone_fit(window, judged, on_surface))
     score, expected = fit.score, fit.expected
     # A change that would pass as a lone one passes among a few others too, unless it looks mistyped.
-    small = ~lone & (judged.fellows < FEW) & (np.abs(judged.new - judged.old) <= _lone_floor(window, cells))
+    small = (
+        ~lone & (judged.changed_count < FEW) & (np.abs(judged.new - judged.old) <= _lone_floor(window, cells))
+    )
     score = np.where(small, np.minimum(score, 1.0), score)
     excused = judged.copied | _is_excused(window, predictions, judged, np.abs(judged.new - expected))
     score = np.where(np.isfinite(score) & ~excused, score, 0.0)
@@ -219,7 +222,7 @@ def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
 
 
 def _noise(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> tuple[Numbers, Numbers]:
-    """The prediction for some cells by the way that is least off for their fellows, and how far off it is."""
+    """The prediction by the way that is least off for the changed neighbours, and how far off it is."""
     cells, everywhere = judged.cells, np.arange(len(window.places))
     centres = np.stack(
         [
@@ -282,20 +285,22 @@ def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:
 
 def _predict(window: PaddedGrid, edited: Edited) -> _Predictions:
     live, coarse, grain, equal = edited.live, edited.coarse, edited.grain, edited.equal
-    fellows = live[window.around].sum(axis=1)
+    changed_count = live[window.around].sum(axis=1)
     floor = _floor(window, grain)
     # Where an edit ends at a fixed value, the old value of the cell says nothing.
     free = live & ~window.scattered(equal.to_any, False)
     movements = _movements(window, free)
     surface = np.where(window.changed & ~live, np.nan, window.new)
-    off = (delta_residuals(window, movement, fellows < FEW) for movement in movements)
+    off = (delta_residuals(window, movement, changed_count < FEW) for movement in movements)
     departures = np.stack([*off, *surface_residuals(window, surface)])
-    return _Predictions(live, free, fellows, coarse, grain, floor, equal, movements, surface, departures)
+    return _Predictions(
+        live, free, changed_count, coarse, grain, floor, equal, movements, surface, departures
+    )
 
 
 def _judged(window: PaddedGrid, predictions: _Predictions, cells: Indexes) -> _Judged:
     around = predictions.live[window.around[cells]]
-    fellows = predictions.fellows[cells]
+    changed_count = predictions.changed_count[cells]
     centres = np.stack(
         [
             *(predict_from_delta(window, movement, cells) for movement in predictions.movements),
@@ -303,19 +308,19 @@ def _judged(window: PaddedGrid, predictions: _Predictions, cells: Indexes) -> _J
         ]
     )
     departures = _unless_stopped(window, predictions.departures[:, cells], cells, centres, around)
-    # A way that predicts nothing here explains nothing, however well it explains the fellows.
+    # A way that predicts nothing here explains nothing, however well it explains the changed neighbours.
     explained, yardsticks = (
         np.where(np.isfinite(departures), item, np.nan)
         for item in _yardsticks(window, predictions, cells, around)
     )
     held, level, _ = patterns.held_at(window, around, cells, predictions.coarse)
-    copied, source, copying = patterns.copies(window, predictions.live, fellows, cells)
+    copied, source, copying = patterns.copies(window, predictions.live, changed_count, cells)
     return _Judged(
         cells=cells,
         old=window.old[window.places[cells]],
         new=window.new[window.places[cells]],
         floor=predictions.floor[cells],
-        fellows=fellows,
+        changed_count=changed_count,
         around=around,
         centres=centres,
         departures=departures,
@@ -330,18 +335,18 @@ def _judged(window: PaddedGrid, predictions: _Predictions, cells: Indexes) -> _J
 
 
 def _fit(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> _Fit:
-    """The fit of cells with fellows: by the ways that explain these, or by the value that these have."""
+    """The fit of cells with changed neighbours, by the ways that explain these or by their value."""
     cells, floor, departures, yardsticks = judged.cells, judged.floor, judged.departures, judged.yardsticks
     exact = judged.held | judged.copying
     best = np.where(exact, 0.0, np.fmin.reduce(yardsticks, axis=0))
     trusted = judged.explained <= _WORSE * best + _SLACK * floor
-    # What a single fellow moved by proves little against a value that all others hold or copy.
+    # What a single changed neighbour moved by proves little against a value that all others hold or copy.
     single = exact & (predictions.free[window.around[cells]].sum(axis=1) <= 1)
     trusted[:2] &= ~single | (departures[:2] <= 1.5 * window.step[cells])
     noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + _uncertainty(window, judged.around, cells)
     allowed = floor + np.where(exact, 0.0, noise)
     score = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf).min(axis=0)
-    # The way that explains the fellows best gives the fitting value.
+    # The way that explains the changed neighbours best gives the fitting value.
     usable = np.where(np.isfinite(judged.centres) & np.isfinite(departures), yardsticks, np.inf)
     pick = np.argmin(usable, axis=0), np.arange(len(cells))
     # Row and column may explain them equally well; neither comes first.
@@ -354,7 +359,7 @@ def _fit(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> _Fit
 
 
 def _even_fit(window: PaddedGrid, judged: _Judged, grain: Numbers, fit: _Fit) -> _Fit:
-    """The fit of cells whose fellows all moved by one offset or factor, and the given one of the others."""
+    """The fit of cells by one offset or factor of all changed neighbours, and the given fit of the others."""
     even, off, value = patterns.moved_evenly(window, judged.around, judged.cells, grain)
     even &= ~judged.held & ~judged.copying & (judged.departures[:2].max(axis=0) > 0)
     return fit.where(even, _Fit(np.fmax(fit.score, off / judged.floor), value, judged.floor))
@@ -394,7 +399,7 @@ def _may_be_pulled(window: PaddedGrid, judged: _Judged) -> Flags:
     lies, but nothing says that the edit follows a plane.
     """
     changed = window.changed
-    pulled = (judged.fellows >= 3) & (judged.fellows < FEW)
+    pulled = (judged.changed_count >= 3) & (judged.changed_count < FEW)
     for line in window.straight:
         before, after = (changed[line.at[side][judged.cells]] for side in (-1, 1))
         pulled &= before ^ after
@@ -414,7 +419,7 @@ def _may_be_edited_copy(window: PaddedGrid, cells: Indexes) -> Flags:
 
 
 def _falls_short(window: PaddedGrid, judged: _Judged) -> Flags:
-    """Cells that may not have reached the limit of their fellows, because they were further from it."""
+    """Cells that may not have reached the limit of their changed neighbours, as they were further from it."""
     old, new, level = judged.old, judged.new, judged.level
     around = window.around[judged.cells]
     at_level = judged.around & (
@@ -432,35 +437,35 @@ def _falls_short(window: PaddedGrid, judged: _Judged) -> Flags:
 def _yardsticks(
     window: PaddedGrid, predictions: _Predictions, cells: Indexes, around: Flags
 ) -> tuple[Numbers, Numbers]:
-    """How well each way explains the fellows of some cells, and how far off these may be.
+    """How well each way explains the changed neighbours of some cells, and how far off these may be.
 
     Both have the shape (ways, cells).
     """
     moving = predictions.free[window.around[cells]]
-    fellows = predictions.fellows[cells]
+    changed_count = predictions.changed_count[cells]
     yardsticks = np.stack(
         [
             *(_yardstick(window, departure, moving, cells) for departure in predictions.departures[:2]),
             *_surface_yardsticks(window, predictions.departures[2:], predictions.live, around, cells),
         ]
     )
-    yardsticks[:2, moving.sum(axis=1) == 1] = 0.0  # without any fellow it is NaN, which is never trusted
-    yardsticks[:, fellows < 2] = 0.0
-    # On a rough surface, few fellows can lie on it by chance.
+    yardsticks[:2, moving.sum(axis=1) == 1] = 0.0  # without a changed neighbour it is NaN: never trusted
+    yardsticks[:, changed_count < 2] = 0.0
+    # On a rough surface, few changed neighbours can lie on it by chance.
     rough = np.nan_to_num(row_quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
     raw = yardsticks.copy()
-    yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
-    # Enough fellows show that a way explains them; how far off the cell may be is another matter.
-    return np.where(fellows >= _ENOUGH, raw, yardsticks), yardsticks
+    yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(changed_count, 1)))
+    # Enough changed neighbours show that a way explains them; how far off the cell may be is another matter.
+    return np.where(changed_count >= _ENOUGH, raw, yardsticks), yardsticks
 
 
 def _uncertainty(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
-    """The uncertainty about the noise of the edit where there are few fellows."""
+    """The uncertainty about the noise of the edit where there are few changed neighbours."""
     steps = np.abs(window.new - window.old)[window.around[cells]]
     typical = np.nan_to_num(row_median(np.where(around, steps, np.nan)))
-    fellows = around.sum(axis=1)
+    changed_count = around.sum(axis=1)
     uncertainty: Numbers = np.where(
-        fellows < _ENOUGH, _UNCERTAINTY * typical / np.maximum(fellows, 1) ** 2, 0.0
+        changed_count < _ENOUGH, _UNCERTAINTY * typical / np.maximum(changed_count, 1) ** 2, 0.0
     )
     return uncertainty
 
@@ -509,7 +514,7 @@ def _unless_stopped(
 
 
 def _yardstick(window: PaddedGrid, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
-    """The quantile of the departures of the fellows of some cells."""
+    """The quantile of the departures of the changed neighbours of some cells."""
     grid = window.scattered(departure)
     return row_quantile(np.where(seen, grid[window.around[cells]], np.nan), _QUANTILE)
 
@@ -519,7 +524,8 @@ def _surface_yardsticks(
 ) -> list[Numbers]:
     """The yardsticks of the surface along row and column, shape (cells,) each.
 
-    The fellows across a line lie on the same slopes and cliffs along it, so they also count on their own.
+    Changed neighbours across a line lie on the same slopes and cliffs along it, so they also count on their
+    own.
     """
     yardsticks = []
     for number, departure in enumerate(departures):
