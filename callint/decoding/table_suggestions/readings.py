@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from callint.decoding.table_suggestions.code_lengths import Bytes, Floats, Integers, Numbers, raw_bits
+from callint.decoding.table_suggestions.rising import Rising, rising_numbers
 from callint.decoding.table_suggestions.segmentation import probabilities
 from callint.decoding.table_suggestions.style import StorageStyle, other_sign
 from callint.model.definition import ByteOrder, Storage
 
-#: The fewest numbers of an axis and of a curve or map, and the most breakpoints of an axis.
-LEAST_POINTS, LEAST_CELLS, MOST_POINTS = 4, 5, 64
+#: The fewest numbers of a curve or map.
+LEAST_CELLS = 5
 #: Bits that tell that an axis or a table begins at a byte, and how many breakpoints an axis has. These and
 #: the numbers below were chosen by the tuning seeds of ``python -m benchmarks coverage``.
 _ITEM, _POINTS = 1.0, 5.0
@@ -217,30 +218,21 @@ class Stretch:
         counted = -math.log2(self.style.share_counted)
         alone = -math.log2(1 - self.style.share_counted) + _POINTS
         for numbers in self.numbers:
-            size = numbers.size
-            fixed = _ITEM + self.style.type_bits(numbers.storage, True)
-            seen: set[tuple[int, int, int | None]] = set()
-            for offset, points, count_at, count_size in _rising(numbers, self.content):
-                if (offset, points, count_at) in seen:
-                    continue
-                seen.add((offset, points, count_at))
-                place = float(
-                    self.style.place_bits(numbers.storage, True, np.array([self.start + offset]))[0]
-                )
-                low, high = numbers.values[offset], numbers.values[offset + (points - 1) * size]
-                is_far = max(abs(low), abs(high)) > _FARTHEST * (high - low)
-                if is_far or not numbers.is_sensible(offset, points):
-                    continue
-                gain = numbers.axis_gain(offset, points) - fixed - place
-                if count_at is None:
-                    gain -= alone
-                else:
-                    gain += float(self.raw[count_at + count_size] - self.raw[count_at]) - counted
-                if gain > -_FAR:
-                    yield Reading(
-                        self.start + offset, numbers.storage, 1, points, True, gain,
-                        count_at=None if count_at is None else self.start + count_at, count_size=count_size,
-                    )  # fmt: skip
+            storage = numbers.storage
+            fixed = _ITEM + self.style.type_bits(storage, True)
+            found = rising_numbers(numbers, self.content)
+            gains = _axis_gains(numbers, found) - fixed
+            gains -= self.style.place_bits(storage, True, self.start + found.offsets)
+            has_count = found.count_at >= 0
+            told = self.raw[found.count_at + found.count_size] - self.raw[found.count_at]
+            gains += np.where(has_count, told - counted, -alone)
+            for index in np.flatnonzero(gains > -_FAR).tolist():
+                count_at = int(found.count_at[index])
+                yield Reading(
+                    self.start + int(found.offsets[index]), storage, 1, int(found.points[index]), True,
+                    float(gains[index]), count_at=None if count_at < 0 else self.start + count_at,
+                    count_size=int(found.count_size[index]),
+                )  # fmt: skip
 
     # Tables
 
@@ -260,8 +252,8 @@ class Stretch:
                     continue
                 key = number, rows, columns
                 if key not in self._gains:
-                    saved = numbers.table_gains(rows, columns)
-                    self._gains[key] = _likeliest(saved, max(rows * columns * numbers.size // 2, 1))
+                    saving = numbers.table_gains(rows, columns, _LEAST_GAIN)
+                    self._gains[key] = _likeliest(*saving, max(rows * columns * numbers.size // 2, 1))
                 places, saved = self._gains[key]
                 if not len(places):
                     continue
@@ -326,65 +318,31 @@ class Stretch:
         return dict(ranked[:_MOST_SHAPES])
 
 
-def _likeliest(saved: Floats, width: int) -> tuple[Integers, Floats]:
-    """The offsets at which something is saved, and how much, without those far below one that they overlap.
+def _likeliest(places: Integers, saved: Floats, width: int) -> tuple[Integers, Floats]:
+    """Some offsets and what is saved there, without those far below one that they overlap.
 
     Tables of one size within ``width`` bytes, half of their own, overlap.
     """
     if not saved.size:
-        return np.zeros(0, np.int64), saved
-    blocks = np.arange(0, len(saved), width)
-    most = np.repeat(np.maximum.reduceat(saved, blocks), np.diff(np.append(blocks, len(saved))))
-    places = np.flatnonzero((saved > _LEAST_GAIN) & (saved > most - _DOMINATED))
-    return places, saved[places]
+        return places, saved
+    blocks = places // width
+    most = np.zeros(int(blocks.max()) + 1)
+    np.maximum.at(most, blocks, saved)
+    kept = saved > most[blocks] - _DOMINATED
+    return places[kept], saved[kept]
 
 
-def _rising(numbers: Numbers, content: Bytes) -> Iterator[tuple[int, int, int | None, int]]:
-    """Offset and number of rising numbers, with the offset and the size of their count, if there is one."""
-    size, values = numbers.size, numbers.values
-    rises = (numbers.steps > 0).astype(np.int64)
-    for phase in range(size):
-        offsets = np.arange(phase, len(values), size)
-        up = rises[phase::size]
-        if len(up) < LEAST_POINTS:
-            continue
-        padded = np.concatenate(([0], up[1:], [0]))  # whether each number is greater than the one before
-        borders = np.flatnonzero(padded[1:] != padded[:-1]).reshape(-1, 2)
-        run_end = np.arange(len(up)) + 1
-        for low, high in borders.tolist():
-            run_end[low : high + 1] = high + 1
-        if numbers.storage.type.is_integer:
-            for offset, points, count_at in _counted(values[phase::size], run_end, offsets):
-                yield offset, points, count_at, size
-        if size > 1:
-            counts = content[np.maximum(offsets - 1, 0)].astype(np.int64)
-            fits = (counts >= LEAST_POINTS) & (counts <= MOST_POINTS) & (offsets > 0)
-            for first in np.flatnonzero(fits & (run_end >= np.arange(len(up)) + counts)).tolist():
-                yield int(offsets[first]), int(counts[first]), int(offsets[first]) - 1, 1
-        for low, high in borders.tolist():
-            for first in (low, low + 1):
-                for behind in (high + 1, high):
-                    if LEAST_POINTS <= behind - first <= MOST_POINTS:
-                        yield int(offsets[first]), behind - first, None, 0
-
-
-def _counted(values: Floats, run_end: Integers, offsets: Integers) -> Iterator[tuple[int, int, int | None]]:
-    """Rising numbers behind their count, and two axes behind both counts."""
-    is_count = (values >= LEAST_POINTS) & (values <= MOST_POINTS)
-    for place in np.flatnonzero(is_count).tolist():
-        points = int(values[place])
-        for first in (place + 1, place + 2):
-            behind = first + points
-            if behind > len(values) or run_end[first] < behind:
-                continue
-            if first == place + 1:
-                yield int(offsets[first]), points, int(offsets[place])
-                continue
-            other = int(values[place + 1])
-            last = behind + other
-            if LEAST_POINTS <= other <= MOST_POINTS and last <= len(values) and run_end[behind] >= last:
-                yield int(offsets[first]), points, int(offsets[place])
-                yield int(offsets[behind]), other, int(offsets[place + 1])
+def _axis_gains(numbers: Numbers, found: Rising) -> Floats:
+    """The bits that the numbers of each axis save; -inf for those far from zero."""
+    size = numbers.size
+    phases, at = found.offsets % size, found.offsets // size
+    low, high = (numbers.values[phases, place].astype(np.float64) for place in (at, at + found.points - 1))
+    near = np.maximum(np.abs(low), np.abs(high)) <= _FARTHEST * (high - low)
+    gains = np.full(len(at), -np.inf)
+    for points in np.unique(found.points[near]).tolist():
+        same = np.flatnonzero(near & (found.points == points))
+        gains[same] = numbers.axis_gains(found.offsets[same], points)
+    return gains
 
 
 def _pairs(axes: Sequence[Reading]) -> Integers:
