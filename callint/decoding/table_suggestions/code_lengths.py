@@ -26,7 +26,9 @@ Whole = NDArray[Any]
 #: Raw bytes: the number of bytes before each that its frequency comes from, and what the frequency in the
 #: whole memory weighs beside them.
 _WINDOW, _PRIOR = 64, 32.0
-#: Numbers of other sizes than these are other bytes, read as floating point.
+#: Numbers of other sizes than these are other bytes, read as floating point. If floating-point numbers may
+#: lie here, whole numbers whose bytes are such a size are no whole numbers: they would be near 2 to the 30
+#: (common practice, no source).
 _SMALLEST, _LARGEST = 1e-9, 1e9
 #: The bits that tell how a table is foretold and how wide its errors spread.
 _SPREAD = 6.0
@@ -70,9 +72,10 @@ class Numbers:
     neighbours in memory are neighbours in a row. ``values`` are whole: floating-point numbers are replaced by
     their rank among all of them. Running sums along the rows, made once, give the errors of a block at all
     offsets by subtraction. The last number of some rows lies partly behind the content and is never used.
+    With ``has_floats``, floating-point numbers of the same bytes are read too.
     """
 
-    def __init__(self, content: Bytes, storage: Storage, raw: Floats) -> None:
+    def __init__(self, content: Bytes, storage: Storage, raw: Floats, has_floats: bool = False) -> None:
         self.storage = storage
         self.size = size = storage.type.size
         self.length = len(content)
@@ -84,14 +87,14 @@ class Numbers:
         self._absurd: Whole | None = None
         if storage.type.is_integer:
             self.values: Whole = phases.view(storage.dtype).astype(exact)
+            if has_floats:
+                floats = phases.view(storage.dtype.str.replace("u", "f").replace("i", "f"))
+                self._absurd = _running(_is_sensible(floats) & (self.values != 0), np.dtype(np.int32))
         else:
             whole = phases.view(storage.dtype.str.replace("f", "i")).astype(np.int64)
             most = np.iinfo(storage.dtype.str.replace("f", "i")).max
             self.values = np.where(whole < 0, -(whole & most), whole).astype(np.float64)
-            with np.errstate(invalid="ignore"):
-                sizes = np.abs(phases.view(storage.dtype).astype(np.float64))
-            sensible = (sizes == 0) | ((sizes > _SMALLEST) & (sizes < _LARGEST))
-            self._absurd = _running(~sensible, np.dtype(np.int32))
+            self._absurd = _running(~_is_sensible(phases.view(storage.dtype)), np.dtype(np.int32))
         self.steps = _lagged(self.values, 1)
         self.bends = _lagged(self.steps, 1)
         self._step, self._bend = _running(np.abs(self.steps)), _running(np.abs(self.bends))
@@ -197,7 +200,7 @@ class Numbers:
             _spread_bits(np.abs(np.diff(steps, axis=1)).sum(axis=1) + mean, count),
         )
         shortest = np.minimum(shortest, count * np.log2(np.e * mean) + _SPREAD)
-        if self._absurd is None:
+        if self.storage.type.is_integer:
             common = np.gcd.reduce(steps.astype(np.int64), axis=1)
             again = np.abs(steps / common[:, None] - (mean / common)[:, None]).sum(axis=1)
             even = _spread_bits(again, count) + 2 * np.log2(common) + 1
@@ -206,6 +209,14 @@ class Numbers:
         if self._absurd is not None:
             gains[self._absurd[phases, at + points] != self._absurd[phases, at]] = -np.inf
         return gains
+
+
+def _is_sensible(floats: NDArray[Any]) -> NDArray[np.bool_]:
+    """Whether floating-point numbers are of sizes that engineering values have."""
+    with np.errstate(invalid="ignore"):
+        sizes = np.abs(floats.astype(np.float64))
+    sensible: NDArray[np.bool_] = (sizes == 0) | ((sizes > _SMALLEST) & (sizes < _LARGEST))
+    return sensible
 
 
 def _spread_bits(error: Whole, count: int) -> Floats:

@@ -131,7 +131,11 @@ class Stretch:
         self.start, self.style, self.known = start, style, known
         self.length = len(content)
         self.raw = raw_bits(content, usual)
-        self.numbers = [Numbers(content, storage, self.raw) for storage in style.storages]
+        floats = {(each.type.size, each.byte_order) for each in style.storages if not each.type.is_integer}
+        self.numbers = [
+            Numbers(content, each, self.raw, (each.type.size, each.byte_order) in floats)
+            for each in style.storages
+        ]
         self._gains: dict[tuple[int, int, int], tuple[Integers, Floats]] = {}
 
     def read(self) -> list[Reading]:
