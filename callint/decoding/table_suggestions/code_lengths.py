@@ -37,6 +37,14 @@ _SPREAD = 6.0
 _ROW, _ROWLIKE = 20.0, 0.25
 
 
+#: Readings that save so much less than one of the same size that they overlap are left out.
+_DOMINATED = 20.0
+#: If a row saves so many bits, a bound for maps of such rows would hardly rule out any.
+_TELLING_ROW = 24.0
+#: Bits by which a bound that is computed in single precision may be too small.
+_SLACK = 0.5
+
+
 def raw_bits(content: Bytes, usual: Floats) -> Floats:
     """The bits of all bytes before each offset, shape (bytes + 1,); ``usual`` (256,) are shares of bytes."""
     same = np.zeros(len(content), np.float64)
@@ -63,6 +71,31 @@ class _MapSums:
     column_bend: Whole
     plane: Whole
     up: Whole
+
+
+@dataclass(frozen=True, slots=True)
+class _FirstRow:
+    """What a row of some columns says, by its first number, shape (phases, starts).
+
+    ``straight`` are the sums of its steps, ``error`` those of its errors, foretold from the left or in a
+    straight line. ``saved`` are the bits that it saves without those for its spread, at the most ``most``.
+    """
+
+    straight: Whole
+    error: Floats
+    saved: Floats
+    most: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Bits that parts of maps save at the most.
+
+    ``single`` are those of one row, and ``pairs`` are sums of those of two rows, at every other row.
+    """
+
+    single: Floats
+    pairs: Floats
 
 
 class Numbers:
@@ -103,54 +136,116 @@ class Numbers:
         last[: len(raw)] = raw[: len(last)]
         self._raw = np.ascontiguousarray(last.reshape(count + 1, size).T)
         self._by_columns: dict[int, _MapSums] = {}
+        self._first_rows: dict[int, _FirstRow] = {}
+        self._by_rows: dict[int, _Parts] = {}
 
     def table_gains(self, rows: int, columns: int, least: float) -> tuple[Integers, Floats]:
         """The offsets at which a curve or map saves more than some bits against raw bytes, and how many.
 
-        Offsets at which it hardly changes are left out. They are in no order.
+        Left out are offsets at which it hardly changes, and those that save far less than one within half of
+        its size, which overlaps it. The offsets are in no order.
         """
-        cells = rows * columns
-        starts = self.values.shape[1] - cells + 1
+        starts = self.values.shape[1] - rows * columns + 1
         if starts <= 0:
             return np.zeros(0, np.int64), np.zeros(0)
-        first, behind, row_end = (
-            slice(1, 1 + starts),
-            slice(cells, cells + starts),
-            slice(columns, columns + starts),
-        )
-        straight = self._step[:, row_end] - self._step[:, first]
-        error = self._first_row(columns, starts, straight)
-        saved = self._raw[:, behind] - self._raw[:, first]
-        if rows > 1:
-            sums = self._sums(columns)
-            inner = error + (sums.ways[:, :, behind] - sums.ways[:, :, row_end]).min(axis=0)
-            column = sums.column[:, behind] - sums.column[:, row_end]
-            ends = slice(2 * columns, 2 * columns + starts)
-            curved = sums.column_bend[:, behind] - sums.column_bend[:, ends] + column / (rows - 1)
-            saved -= _spread_bits(np.maximum(inner, 0.0), rows * (columns - 1))
-            saved -= _spread_bits(np.minimum(column, curved), rows - 1)
-        else:
-            saved -= _spread_bits(error, columns - 1)
+        most_of_row = self._first_row(columns).most
+        if most_of_row < _TELLING_ROW and self._bound(rows, columns, starts).max() <= least:
+            return np.zeros(0, np.int64), np.zeros(0)
+        saved = self._saved(rows, columns, starts)
+        first, behind = slice(1, 1 + starts), slice(rows * columns, rows * columns + starts)
         allowed = saved > least
-        allowed &= self._change[:, behind] - self._change[:, first] >= max(3, cells / 5)
+        allowed &= self._change[:, behind] - self._change[:, first] >= max(3, rows * columns / 5)
         if self._absurd is not None:
             allowed &= self._absurd[:, behind] == self._absurd[:, :starts]
-        phases, places = np.nonzero(allowed)
-        gains = saved[phases, places]
+        phases, at = np.nonzero(allowed)
+        if not len(at):
+            return np.zeros(0, np.int64), np.zeros(0)
+        gains = saved[phases, at]
         if rows == 1:
-            gains -= _ROW * self._rowlike(columns, phases, places, straight[phases, places])
-        offsets = places * self.size + phases
-        kept = (gains > least) & (offsets + cells * self.size <= self.length)
+            gains -= _ROW * self._rowlike(columns, phases, at, self._first_row(columns).straight[phases, at])
+        offsets = at * self.size + phases
+        blocks = offsets // max(rows * columns * self.size // 2, 1)
+        most = np.full(int(blocks.max()) + 1, least + _DOMINATED)
+        np.maximum.at(most, blocks, gains)
+        kept = gains > most[blocks] - _DOMINATED
+        kept &= offsets + rows * columns * self.size <= self.length
         return offsets[kept], gains[kept]
 
-    def _first_row(self, columns: int, starts: int, straight: Whole) -> Floats:
-        """The errors of a row, foretold from the left or in a straight line, by its first number."""
-        second = slice(2, 2 + starts)
-        bent = (
-            self._bend[:, columns : columns + starts] - self._bend[:, second] + straight / max(columns - 1, 1)
-        )
-        error: Floats = np.minimum(straight, bent)
-        return error
+    def _saved(self, rows: int, columns: int, starts: int) -> Floats:
+        """The bits that the first blocks of each phase save, shape (phases, starts)."""
+        behind = slice(rows * columns, rows * columns + starts)
+        saved: Floats = self._raw[:, behind] - self._raw[:, 1 : 1 + starts]
+        first = self._first_row(columns).error[:, :starts]
+        if rows == 1:
+            saved -= _spread_bits(first, columns - 1)
+            return saved
+        sums, row_end = self._sums(columns), slice(columns, columns + starts)
+        below = sums.ways[0, :, behind] - sums.ways[0, :, row_end]
+        other = np.empty_like(below)
+        for way in sums.ways[1:]:
+            np.subtract(way[:, behind], way[:, row_end], out=other)
+            np.minimum(below, other, out=below)
+        column = (sums.column[:, behind] - sums.column[:, row_end]).astype(np.float32)
+        curved = sums.column_bend[:, behind] - sums.column_bend[:, 2 * columns : 2 * columns + starts]
+        np.minimum(column, curved + column / np.float32(rows - 1), out=column, casting="same_kind")
+        inner = np.maximum(below.astype(np.float32) + first, 0)
+        saved -= _spread_bits(inner, rows * (columns - 1))
+        saved -= _spread_bits(column, rows - 1)
+        return saved
+
+    def _bound(self, rows: int, columns: int, starts: int) -> Floats:
+        """Bits that the first blocks of each phase save at the most, shape (phases, starts).
+
+        The bits of a block are at least those of its parts, each foretold in its own best way.
+        """
+        bound = self._first_row(columns).saved[:, :starts] - _SPREAD + _SLACK
+        if rows == 1:
+            return bound
+        parts = self._parts(columns)
+        bound = bound - _SPREAD
+        place = columns
+        if rows % 2 == 0:
+            bound += parts.single[:, place : place + starts]
+            place += columns
+        if rows > 2:
+            span = rows * columns
+            bound += parts.pairs[:, span : span + starts] - parts.pairs[:, place : place + starts]
+        return bound
+
+    def _first_row(self, columns: int) -> _FirstRow:
+        if columns not in self._first_rows:
+            straight = self._step[:, columns:] - self._step[:, 1 : -columns + 1 or None]
+            bent = self._bend[:, columns:] - self._bend[:, 2:][:, : straight.shape[1]]
+            if columns == 1:
+                bent = straight
+            error = np.minimum(straight, bent + straight / max(columns - 1, 1))
+            saved = self._raw[:, columns:] - self._raw[:, 1 : -columns + 1 or None]
+            saved = saved - (_spread_bits(error, columns - 1) - _SPREAD)
+            self._first_rows[columns] = _FirstRow(
+                straight, error.astype(np.float32), saved.astype(np.float32), float(saved.max())
+            )
+        return self._first_rows[columns]
+
+    def _parts(self, columns: int) -> _Parts:
+        if columns not in self._by_rows:
+            single = self._part_saved(columns, 1)
+            pair = np.zeros((self.size, self.values.shape[1]), np.float32)
+            two = self._part_saved(columns, 2)
+            pair[:, : two.shape[1]] = two
+            self._by_rows[columns] = _Parts(single, _running_by(pair[None], 2 * columns)[0])
+        return self._by_rows[columns]
+
+    def _part_saved(self, columns: int, rows: int) -> Floats:
+        """The bits that some rows, which are not the first of a map, save without those for their spread."""
+        cells, ways = rows * columns, self._sums(columns).ways
+        error = ways[0, :, cells:] - ways[0, :, :-cells]
+        for way in ways[1:]:
+            np.minimum(error, way[:, cells:] - way[:, :-cells], out=error)
+        count = rows * (columns - 1)
+        bits = _spread_bits(np.maximum(error, 0).astype(np.float32), count)
+        saved: Floats = (self._raw[:, cells:] - self._raw[:, :-cells]).astype(np.float32) - bits
+        saved += _SPREAD
+        return saved
 
     def _rowlike(self, columns: int, phases: Integers, at: Integers, straight: Whole) -> NDArray[np.bool_]:
         """Whether each curve may be a row of a map: numbers before or behind it, or their steps, are near.

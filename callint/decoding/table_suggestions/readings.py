@@ -37,8 +37,6 @@ _RANK, _BEHIND, _FAR = 1.5, 3.0, 6.0
 _MOST_COST, _MOST_SHAPES = 9.0, 120
 #: Readings that save fewer bits are left out.
 _LEAST_GAIN = 8.0
-#: Readings that save so much less than one of the same size that they overlap are left out.
-_DOMINATED = 30.0
 #: What each saved bit counts: neighbours of a table that the code does not foretell depend on each other.
 _TEMPER = 0.6
 #: Bits for an axis whose count tables behind it have, for each table that surely does, and at the most.
@@ -47,7 +45,7 @@ _USER, _MOST_USED = 5.0, 15.0
 _UNUSED = 30.0
 #: The number of bytes behind an axis in which its tables lie.
 _NEAR = 4096
-_ROUNDS = 3
+_ROUNDS = 2
 #: The users that an axis counts as having whose count a described axis has too: nothing shows who uses it.
 _DESCRIBED_USERS = 0.6
 #: The number of known axes, the nearest ones, whose counts the tables of a stretch may have.
@@ -256,8 +254,9 @@ class Stretch:
                     continue
                 key = number, rows, columns
                 if key not in self._gains:
-                    saving = numbers.table_gains(rows, columns, _LEAST_GAIN)
-                    self._gains[key] = _likeliest(*saving, max(rows * columns * numbers.size // 2, 1))
+                    # A shape costs 1 bit at the least.
+                    least = _LEAST_GAIN + 1 + float(fixed[number].min())
+                    self._gains[key] = numbers.table_gains(rows, columns, least)
                 places, saved = self._gains[key]
                 if not len(places):
                     continue
@@ -322,20 +321,6 @@ class Stretch:
         return dict(ranked[:_MOST_SHAPES])
 
 
-def _likeliest(places: Integers, saved: Floats, width: int) -> tuple[Integers, Floats]:
-    """Some offsets and what is saved there, without those far below one that they overlap.
-
-    Tables of one size within ``width`` bytes, half of their own, overlap.
-    """
-    if not saved.size:
-        return places, saved
-    blocks = places // width
-    most = np.zeros(int(blocks.max()) + 1)
-    np.maximum.at(most, blocks, saved)
-    kept = saved > most[blocks] - _DOMINATED
-    return places[kept], saved[kept]
-
-
 def _axis_gains(numbers: Numbers, found: Rising) -> Floats:
     """The bits that the numbers of each axis save; -inf for those far from zero."""
     size = numbers.size
@@ -368,23 +353,29 @@ def _users(
     another axis before it has, so only the likeliest of these counts.
     """
     users = np.zeros(len(axes))
-    ends = np.array([axis.end for axis in axes]) - start
-    counts = np.array([axis.columns for axis in axes])
+    ends = np.array([axis.end for axis in axes], np.int64) - start
+    before = np.array([axis.at for axis in axes], np.int64) - start
+    counts = np.array([axis.columns for axis in axes], np.int64)
     likely = in_tables > _LEAST_PROBABILITY
-    at, shares = tables.offsets[likely], in_tables[likely]
-    by_count: dict[int, Floats] = {}
+    order = np.argsort(tables.offsets[likely], kind="stable")
+    at, shares = tables.offsets[likely][order], in_tables[likely][order]
+    rows, columns = tables.rows[likely][order], tables.columns[likely][order]
     described = {axis.count for axis in [axis for axis in known if axis.at < start][:_NEAREST]}
-    for number, axis in enumerate(axes):
-        count = axis.columns
+    for count in np.unique(counts).tolist():
+        same = np.flatnonzero(counts == count)
         if count in described:
-            users[number] = _DESCRIBED_USERS
+            users[same] = _DESCRIBED_USERS
             continue
-        if count not in by_count:
-            has = (tables.rows[likely] == count) | (tables.columns[likely] == count)
-            by_count[count] = shares * has
-        near = (at >= ends[number]) & (at < ends[number] + _NEAR)
-        before = axis.at - start
-        rivals = (counts == count) & (ends <= before) & (ends > before - _NEAR)
-        alone = max(1 - float(chances[rivals].sum()), 0.0)
-        users[number] = by_count[count][near].sum() * alone
+        has = (rows == count) | (columns == count)
+        used = _between(at[has], shares[has], ends[same], ends[same] + _NEAR)
+        by_end = same[np.argsort(ends[same], kind="stable")]
+        rivals = _between(ends[by_end], chances[by_end], before[same] - _NEAR + 1, before[same] + 1)
+        users[same] = used * np.maximum(1 - rivals, 0.0)
     return users
+
+
+def _between(places: Integers, shares: Floats, low: Integers, high: Integers) -> Floats:
+    """Sums of the shares at places, which rise, from each low place on to before the high one."""
+    sums = np.concatenate(([0.0], np.cumsum(shares)))
+    result: Floats = sums[np.searchsorted(places, high)] - sums[np.searchsorted(places, low)]
+    return result

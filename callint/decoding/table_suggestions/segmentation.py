@@ -48,19 +48,28 @@ class _Totals:
     def __init__(
         self, starts: Integers, ends: Integers, nats: Floats, length: int, costs: tuple[float, float]
     ) -> None:
-        self._ends = np.unique(np.concatenate(([0], ends, [length])))
-        order = np.argsort(ends, kind="stable")
-        bounds = np.searchsorted(ends[order], self._ends, side="right").tolist()
-        self._values = _values(self._numbers(starts[order]), nats[order], bounds, costs)
+        is_end = np.zeros(length + 1, np.int64)
+        is_end[[0, length]] = is_end[ends] = 1
+        # Twice the number of the last end up to each offset, and 1 more if the offset lies behind it.
+        self._numbers = 2 * np.cumsum(is_end) - 1 - is_end
+        froms, nats, ends = _joined(self._numbers[starts], ends, nats, length)
+        counts = np.bincount(ends, minlength=length + 1)
+        bounds = np.cumsum(counts)[is_end > 0].tolist()
+        self._values = _values(froms, nats, bounds, costs)
 
     def at(self, offsets: Integers) -> Floats:
-        return self._values[self._numbers(offsets)]
+        totals: Floats = self._values[self._numbers[offsets]]
+        return totals
 
-    def _numbers(self, offsets: Integers) -> Integers:
-        """Twice the number of the last end up to each offset, and 1 more if the offset lies behind it."""
-        last = np.searchsorted(self._ends, offsets, side="right") - 1
-        numbers: Integers = 2 * last + (self._ends[last] < offsets)
-        return numbers
+
+def _joined(froms: Integers, ends: Integers, nats: Floats, length: int) -> tuple[Integers, Floats, Integers]:
+    """Where items begin, their likelihoods and ends, by end; those at one place are added up."""
+    keys = ends * (2 * length + 3) + froms
+    order = np.argsort(keys)
+    keys, nats = keys[order], nats[order]
+    first = np.flatnonzero(np.diff(keys, prepend=-1))
+    chosen = order[first]
+    return froms[chosen], np.logaddexp.reduceat(nats, first), ends[chosen]
 
 
 def _values(froms: Integers, nats: Floats, bounds: Sequence[int], costs: tuple[float, float]) -> Floats:
