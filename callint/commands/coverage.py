@@ -62,7 +62,7 @@ def command(options: CoverageOptions) -> int:
     its base come first: somebody changed what nobody described. All images have one definition and one base.
 
     With --suggest, callint says what may lie there: axes, curves and maps, with their addresses, types and
-    sizes, the evidence for each, and the lines that describe them in a definition. About 1 of 10 is wrong, so
+    sizes, the evidence for each, and the lines that describe them in a definition. About 1 of 20 is wrong, so
     review each before you paste it; callint never writes them into a definition.
     """
     workspace = workspace_for(options.policy, options.definition, *options.images)

@@ -8,8 +8,8 @@ the right type, byte order, place and number of columns.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,17 +19,30 @@ from callint.model.definition import Storage
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+#: Whole numbers: int32 for numbers of one or two bytes, whose sums over a window may wrap but whose
+#: differences do not; float64, exact up to 2 to the 53, for wider ones.
+Whole = NDArray[Any]
 
 #: Raw bytes: the number of bytes before each that its frequency comes from, and what the frequency in the
 #: whole memory weighs beside them.
 _WINDOW, _PRIOR = 64, 32.0
-#: Numbers of other sizes than these are other bytes, read as floating point.
+#: Numbers of other sizes than these are other bytes, read as floating point. If floating-point numbers may
+#: lie here, whole numbers whose bytes are such a size are no whole numbers: they would be near 2 to the 30
+#: (common practice, no source).
 _SMALLEST, _LARGEST = 1e-9, 1e9
 #: The bits that tell how a table is foretold and how wide its errors spread.
 _SPREAD = 6.0
 #: Bits against a curve whose neighbours differ from it by less than this share of its range on average: it is
 #: rather a row of a map.
 _ROW, _ROWLIKE = 20.0, 0.25
+
+
+#: Readings that save so much less than one of the same size that they overlap are left out.
+_DOMINATED = 20.0
+#: If a row saves so many bits, a bound for maps of such rows would hardly rule out any.
+_TELLING_ROW = 24.0
+#: Bits by which a bound that is computed in single precision may be too small.
+_SLACK = 0.5
 
 
 def raw_bits(content: Bytes, usual: Floats) -> Floats:
@@ -46,162 +59,294 @@ def raw_bits(content: Bytes, usual: Floats) -> Floats:
 class _MapSums:
     """Sums of errors for the cells below the first row of a map with some number of columns.
 
-    ``errors`` hold one sum for each way of foretelling a cell: from the left; from the left in a straight
-    line; in a plane; from above; in a plane whose rows bend alike. ``margins`` take the first column out of
-    these, and foretell the second one without a third number. ``column`` and ``column_bend`` are the errors
-    of the first column, foretold from above, and from above in a straight line.
+    ``ways`` hold one sum for each way of foretelling a cell, shape (5, phases, numbers + 1): from the left;
+    from the left in a straight line; in a plane; from above; in a plane whose rows bend alike. The first
+    column is not in them, and the second one is foretold without a third number. ``column`` and
+    ``column_bend`` are the errors of the first column, foretold from above, and from above in a straight
+    line. ``plane`` and ``up`` are the errors of all cells.
     """
 
-    errors: tuple[Floats, ...]
-    margins: tuple[Floats, ...]
-    column: Floats
-    column_bend: Floats
+    ways: Whole
+    column: Whole
+    column_bend: Whole
+    plane: Whole
+    up: Whole
+
+
+@dataclass(frozen=True, slots=True)
+class _FirstRow:
+    """What a row of some columns says, by its first number, shape (phases, starts).
+
+    ``straight`` are the sums of its steps, ``error`` those of its errors, foretold from the left or in a
+    straight line. ``saved`` are the bits that it saves without those for its spread, at the most ``most``.
+    """
+
+    straight: Whole
+    error: Floats
+    saved: Floats
+    most: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Bits that parts of maps save at the most.
+
+    ``single`` are those of one row, and ``pairs`` are sums of those of two rows, at every other row.
+    """
+
+    single: Floats
+    pairs: Floats
 
 
 class Numbers:
     """The numbers of one storage at each offset of some content; those of several bytes overlap.
 
-    ``values`` (offsets,) are whole: floating-point numbers are replaced by their rank among all of them.
-    Sums over every ``size``-th offset, made once, give the errors of a block at all offsets by subtraction.
+    Arrays have the shape (phases, numbers): the number at an offset lies in row ``offset % size``, so that
+    neighbours in memory are neighbours in a row. ``values`` are whole: floating-point numbers are replaced by
+    their rank among all of them. Running sums along the rows, made once, give the errors of a block at all
+    offsets by subtraction. The last number of some rows lies partly behind the content and is never used.
+    With ``has_floats``, floating-point numbers of the same bytes are read too.
     """
 
-    def __init__(self, content: Bytes, storage: Storage, raw: Floats) -> None:
+    def __init__(self, content: Bytes, storage: Storage, raw: Floats, has_floats: bool = False) -> None:
         self.storage = storage
         self.size = size = storage.type.size
-        self.raw = raw
-        count = max(len(content) - size + 1, 0)
-        packed = content.tobytes()
-        dtype = storage.dtype
+        self.length = len(content)
+        count = self.length // size
+        packed = np.zeros((count + 1) * size, np.uint8)
+        packed[: self.length] = content
+        phases = np.stack([packed[phase : phase + count * size] for phase in range(size)])
+        exact = np.int32 if size <= 2 else np.float64
+        self._absurd: Whole | None = None
         if storage.type.is_integer:
-            self.values = np.ndarray((count,), dtype, packed, 0, (1,)).astype(np.float64)
-            self._absurd = None
+            self.values: Whole = phases.view(storage.dtype).astype(exact)
+            if has_floats:
+                floats = phases.view(storage.dtype.str.replace("u", "f").replace("i", "f"))
+                self._absurd = _running(_is_sensible(floats) & (self.values != 0), np.dtype(np.int32))
         else:
-            whole = np.ndarray((count,), np.dtype(dtype.str.replace("f", "i")), packed, 0, (1,))
-            ranks = whole.astype(np.int64)
-            self.values = np.where(ranks < 0, -(ranks & np.iinfo(whole.dtype).max), ranks).astype(np.float64)
-            with np.errstate(invalid="ignore"):
-                sizes = np.abs(np.ndarray((count,), dtype, packed, 0, (1,)).astype(np.float64))
-            sensible = (sizes == 0) | ((sizes > _SMALLEST) & (sizes < _LARGEST))
-            self._absurd = _running((~sensible).astype(np.float64), size)
-        self.steps = _lagged(self.values, size)
-        self.bends = _lagged(self.steps, size)
-        self._step = _running(np.abs(self.steps), size)
-        self._bend = _running(np.abs(self.bends), size)
-        self._change = _running((self.steps != 0).astype(np.float64), size)
+            whole = phases.view(storage.dtype.str.replace("f", "i")).astype(np.int64)
+            most = np.iinfo(storage.dtype.str.replace("f", "i")).max
+            self.values = np.where(whole < 0, -(whole & most), whole).astype(np.float64)
+            self._absurd = _running(~_is_sensible(phases.view(storage.dtype)), np.dtype(np.int32))
+        self.steps = _lagged(self.values, 1)
+        self.bends = _lagged(self.steps, 1)
+        self._step, self._bend = _running(np.abs(self.steps)), _running(np.abs(self.bends))
+        self._change = _running(self.steps != 0, np.dtype(np.int32))
+        last = np.full((count + 1) * size, raw[-1])
+        last[: len(raw)] = raw[: len(last)]
+        self._raw = np.ascontiguousarray(last.reshape(count + 1, size).T)
         self._by_columns: dict[int, _MapSums] = {}
+        self._first_rows: dict[int, _FirstRow] = {}
+        self._by_rows: dict[int, _Parts] = {}
 
-    def table_gains(self, rows: int, columns: int) -> Floats:
-        """The bits that a curve or map saves against raw bytes, by offset; -inf if it hardly changes."""
-        size, row, total = self.size, columns * self.size, rows * columns * self.size
-        starts = len(self.values) + size - total
+    def table_gains(self, rows: int, columns: int, least: float) -> tuple[Integers, Floats]:
+        """The offsets at which a curve or map saves more than some bits against raw bytes, and how many.
+
+        Left out are offsets at which it hardly changes, and those that save far less than one within half of
+        its size, which overlaps it. The offsets are in no order.
+        """
+        starts = self.values.shape[1] - rows * columns + 1
         if starts <= 0:
-            return np.zeros(0)
-        first, behind = slice(size, size + starts), slice(total, total + starts)
-        row_end, second = slice(row, row + starts), slice(2 * size, 2 * size + starts)
-        straight = self._step[row_end] - self._step[first]
-        bent = self._bend[row_end] - self._bend[second] + straight / max(columns - 1, 1)
-        error = np.minimum(straight, bent)
-        if rows > 1:
-            sums = self._sums(columns)
-            below = [
-                all_cells[behind] - all_cells[row_end] + margin[behind] - margin[row_end]
-                for all_cells, margin in zip(sums.errors, sums.margins, strict=True)
-            ]
-            inner = error + np.minimum.reduce(below)
-            ends = slice(row_end.start + row, row_end.stop + row)
-            column = sums.column[behind] - sums.column[row_end]
-            curved = sums.column_bend[behind] - sums.column_bend[ends] + column / (rows - 1)
-            bits = _spread_bits(np.maximum(inner, 0.0), rows * (columns - 1))
-            bits += _spread_bits(np.minimum(column, curved), rows - 1)
-        else:
-            bits = _spread_bits(error, columns - 1) + _ROW * self._rowlike(columns, starts, straight)
-        changes = self._change[behind] - self._change[first]
-        allowed = changes >= max(3, rows * columns / 5)
+            return np.zeros(0, np.int64), np.zeros(0)
+        most_of_row = self._first_row(columns).most
+        if most_of_row < _TELLING_ROW and self._bound(rows, columns, starts).max() <= least:
+            return np.zeros(0, np.int64), np.zeros(0)
+        saved = self._saved(rows, columns, starts)
+        first, behind = slice(1, 1 + starts), slice(rows * columns, rows * columns + starts)
+        allowed = saved > least
+        allowed &= self._change[:, behind] - self._change[:, first] >= max(3, rows * columns / 5)
         if self._absurd is not None:
-            allowed &= self._absurd[behind] == self._absurd[:starts]
-        return np.where(allowed, self.raw[behind] - self.raw[first] - bits, -np.inf)
+            allowed &= self._absurd[:, behind] == self._absurd[:, :starts]
+        phases, at = np.nonzero(allowed)
+        if not len(at):
+            return np.zeros(0, np.int64), np.zeros(0)
+        gains = saved[phases, at]
+        if rows == 1:
+            gains -= _ROW * self._rowlike(columns, phases, at, self._first_row(columns).straight[phases, at])
+        offsets = at * self.size + phases
+        blocks = offsets // max(rows * columns * self.size // 2, 1)
+        most = np.full(int(blocks.max()) + 1, least + _DOMINATED)
+        np.maximum.at(most, blocks, gains)
+        kept = gains > most[blocks] - _DOMINATED
+        kept &= offsets + rows * columns * self.size <= self.length
+        return offsets[kept], gains[kept]
 
-    def _rowlike(self, columns: int, starts: int, straight: Floats) -> NDArray[np.bool_]:
+    def _saved(self, rows: int, columns: int, starts: int) -> Floats:
+        """The bits that the first blocks of each phase save, shape (phases, starts)."""
+        behind = slice(rows * columns, rows * columns + starts)
+        saved: Floats = self._raw[:, behind] - self._raw[:, 1 : 1 + starts]
+        first = self._first_row(columns).error[:, :starts]
+        if rows == 1:
+            saved -= _spread_bits(first, columns - 1)
+            return saved
+        sums, row_end = self._sums(columns), slice(columns, columns + starts)
+        below = sums.ways[0, :, behind] - sums.ways[0, :, row_end]
+        other = np.empty_like(below)
+        for way in sums.ways[1:]:
+            np.subtract(way[:, behind], way[:, row_end], out=other)
+            np.minimum(below, other, out=below)
+        column = (sums.column[:, behind] - sums.column[:, row_end]).astype(np.float32)
+        curved = sums.column_bend[:, behind] - sums.column_bend[:, 2 * columns : 2 * columns + starts]
+        np.minimum(column, curved + column / np.float32(rows - 1), out=column, casting="same_kind")
+        inner = np.maximum(below.astype(np.float32) + first, 0)
+        saved -= _spread_bits(inner, rows * (columns - 1))
+        saved -= _spread_bits(column, rows - 1)
+        return saved
+
+    def _bound(self, rows: int, columns: int, starts: int) -> Floats:
+        """Bits that the first blocks of each phase save at the most, shape (phases, starts).
+
+        The bits of a block are at least those of its parts, each foretold in its own best way.
+        """
+        bound = self._first_row(columns).saved[:, :starts] - _SPREAD + _SLACK
+        if rows == 1:
+            return bound
+        parts = self._parts(columns)
+        bound = bound - _SPREAD
+        place = columns
+        if rows % 2 == 0:
+            bound += parts.single[:, place : place + starts]
+            place += columns
+        if rows > 2:
+            span = rows * columns
+            bound += parts.pairs[:, span : span + starts] - parts.pairs[:, place : place + starts]
+        return bound
+
+    def _first_row(self, columns: int) -> _FirstRow:
+        if columns not in self._first_rows:
+            straight = self._step[:, columns:] - self._step[:, 1 : -columns + 1 or None]
+            bent = self._bend[:, columns:] - self._bend[:, 2:][:, : straight.shape[1]]
+            if columns == 1:
+                bent = straight
+            error = np.minimum(straight, bent + straight / max(columns - 1, 1))
+            saved = self._raw[:, columns:] - self._raw[:, 1 : -columns + 1 or None]
+            saved = saved - (_spread_bits(error, columns - 1) - _SPREAD)
+            self._first_rows[columns] = _FirstRow(
+                straight, error.astype(np.float32), saved.astype(np.float32), float(saved.max())
+            )
+        return self._first_rows[columns]
+
+    def _parts(self, columns: int) -> _Parts:
+        if columns not in self._by_rows:
+            single = self._part_saved(columns, 1)
+            pair = np.zeros((self.size, self.values.shape[1]), np.float32)
+            two = self._part_saved(columns, 2)
+            pair[:, : two.shape[1]] = two
+            self._by_rows[columns] = _Parts(single, _running_by(pair[None], 2 * columns)[0])
+        return self._by_rows[columns]
+
+    def _part_saved(self, columns: int, rows: int) -> Floats:
+        """The bits that some rows, which are not the first of a map, save without those for their spread."""
+        cells, ways = rows * columns, self._sums(columns).ways
+        error = ways[0, :, cells:] - ways[0, :, :-cells]
+        for way in ways[1:]:
+            np.minimum(error, way[:, cells:] - way[:, :-cells], out=error)
+        count = rows * (columns - 1)
+        bits = _spread_bits(np.maximum(error, 0).astype(np.float32), count)
+        saved: Floats = (self._raw[:, cells:] - self._raw[:, :-cells]).astype(np.float32) - bits
+        saved += _SPREAD
+        return saved
+
+    def _rowlike(self, columns: int, phases: Integers, at: Integers, straight: Whole) -> NDArray[np.bool_]:
         """Whether each curve may be a row of a map: numbers before or behind it, or their steps, are near.
 
-        ``straight`` are the sums of its steps.
+        The curves begin at numbers ``at`` of rows ``phases``; ``straight`` are the sums of their steps.
         """
-        row, at = columns * self.size, np.arange(starts)
-        up, plane = self._sums(columns).errors[3], self._sums(columns).errors[2]
-        end = np.minimum(at + 2 * row, len(up) - 1)
-        is_last = at + 2 * row >= len(up)
-        rowlike = np.zeros(starts, bool)
-        for sums, first, cells in ((up, 0, columns), (plane, self.size, 1)):
-            before = np.where(at >= row, sums[at + row] - sums[at + first], np.inf)
-            behind = np.where(is_last, np.inf, sums[end] - sums[np.minimum(at + row + first, len(sums) - 1)])
+        sums = self._sums(columns)
+        is_first = at < columns
+        is_last = (at + 2 * columns) * self.size + phases > self.length
+        end = np.minimum(at + 2 * columns, self.values.shape[1])
+        rowlike = np.zeros(len(at), bool)
+        for errors, first, cells in ((sums.up, 0, columns), (sums.plane, 1, 1)):
+            middle = np.minimum(at + columns + first, self.values.shape[1])
+            before = np.where(is_first, np.inf, errors[phases, at + columns] - errors[phases, at + first])
+            behind = np.where(is_last, np.inf, errors[phases, end] - errors[phases, middle])
             rowlike |= np.minimum(before, behind) < _ROWLIKE * cells * straight
         return rowlike
 
     def _sums(self, columns: int) -> _MapSums:
         if columns not in self._by_columns:
-            size, row = self.size, columns * self.size
-            rise = _lagged(self.values, row)
-            up, column_bend = np.abs(rise), np.abs(_lagged(rise, row))
+            rise = _lagged(self.values, columns)
+            up, column_bend = np.abs(rise), np.abs(_lagged(rise, columns))
+            plane, skew = np.abs(_lagged(self.steps, columns)), np.abs(_lagged(self.bends, columns))
             step, bend = np.abs(self.steps), np.abs(self.bends)
-            plane, skew = np.abs(_lagged(self.steps, row)), np.abs(_lagged(self.bends, row))
-            errors = (step, bend, plane, up, skew)
-            margins = [-error for error in errors]
-            for margin, error, second in ((margins[1], bend, step), (margins[4], skew, plane)):
-                margin[: len(margin) - size] += (second - error)[size:]
-            self._by_columns[columns] = _MapSums(
-                tuple(_running(error, size) for error in errors),
-                tuple(_running(margin, row) for margin in margins),
-                _running(up, row),
-                _running(column_bend, row),
-            )
+            first = np.stack((step, bend, plane, up, skew, column_bend))  # those of the first column
+            for margin, error, second in ((first[1], bend, step), (first[4], skew, plane)):
+                margin[:, :-1] -= (second - error)[:, 1:]
+            margins = _running_by(first, columns)
+            all_plane, all_up = _running(plane), _running(up)
+            ways = np.stack((self._step, self._bend, all_plane, all_up, _running(skew)))
+            ways -= margins[:5]
+            self._by_columns[columns] = _MapSums(ways, margins[3], margins[5], all_plane, all_up)
         return self._by_columns[columns]
 
-    def is_sensible(self, offset: int, count: int) -> bool:
-        """Whether some numbers are of sizes that engineering values have."""
-        end = offset + count * self.size
-        return self._absurd is None or bool(self._absurd[end] == self._absurd[offset])
+    def axis_gains(self, offsets: Integers, points: int) -> Floats:
+        """The bits that rising numbers save as breakpoints beside raw bytes; -inf for absurd ones.
 
-    def axis_gain(self, offset: int, points: int) -> float:
-        """The bits that some rising numbers save as breakpoints, beside raw bytes."""
-        size = self.size
-        values = self.values[offset : offset + points * size : size]
-        steps = np.diff(values)
-        mean = float(steps.mean())
-        shortest = min(
-            float(_spread_bits(np.abs(steps - mean).sum() + 0.0, points - 1)),
-            float(_spread_bits(np.abs(np.diff(steps)).sum() + mean, points - 1)),
-            (points - 1) * math.log2(math.e * mean) + _SPREAD,
+        The axes begin at the offsets and have the same number of points.
+        """
+        phases, at = offsets % self.size, offsets // self.size
+        values = self.values[phases[:, None], at[:, None] + np.arange(points)]
+        steps = np.diff(values, axis=1).astype(np.float64)
+        mean = steps.mean(axis=1)
+        count = points - 1
+        shortest = np.minimum(
+            _spread_bits(np.abs(steps - mean[:, None]).sum(axis=1), count),
+            _spread_bits(np.abs(np.diff(steps, axis=1)).sum(axis=1) + mean, count),
         )
-        if self._absurd is None:
-            common = int(np.gcd.reduce(steps.astype(np.int64)))
-            if common > 1:  # round steps
-                whole = mean / common
-                again = float(_spread_bits(np.abs(steps / common - whole).sum(), points - 1))
-                shortest = min(shortest, again + 2 * math.log2(common) + 1)
-        raw = float(self.raw[offset + points * size] - self.raw[offset + size])
-        return raw - shortest
+        shortest = np.minimum(shortest, count * np.log2(np.e * mean) + _SPREAD)
+        if self.storage.type.is_integer:
+            common = np.gcd.reduce(steps.astype(np.int64), axis=1)
+            again = np.abs(steps / common[:, None] - (mean / common)[:, None]).sum(axis=1)
+            even = _spread_bits(again, count) + 2 * np.log2(common) + 1
+            shortest = np.where(common > 1, np.minimum(shortest, even), shortest)
+        gains: Floats = self._raw[phases, at + points] - self._raw[phases, at + 1] - shortest
+        if self._absurd is not None:
+            gains[self._absurd[phases, at + points] != self._absurd[phases, at]] = -np.inf
+        return gains
 
 
-def _spread_bits(error: Floats | float, count: int) -> Floats:
+def _is_sensible(floats: NDArray[Any]) -> NDArray[np.bool_]:
+    """Whether floating-point numbers are of sizes that engineering values have."""
+    with np.errstate(invalid="ignore"):
+        sizes = np.abs(floats.astype(np.float64))
+    sensible: NDArray[np.bool_] = (sizes == 0) | ((sizes > _SMALLEST) & (sizes < _LARGEST))
+    return sensible
+
+
+def _spread_bits(error: Whole, count: int) -> Floats:
     """The bits of ``count`` whole numbers whose distances from what is foretold add up to ``error``."""
-    bits: Floats = count * np.log2(1 + 2 * np.e * np.asarray(error) / max(count, 1)) + _SPREAD
+    bits: Floats = error * (2 * np.e / max(count, 1))
+    bits += 1
+    np.log2(bits, out=bits)
+    bits *= count
+    bits += _SPREAD
     return bits
 
 
-def _lagged(values: Floats, lag: int) -> Floats:
-    """Each value less the one ``lag`` offsets before it; 0 for the first ones."""
+def _lagged(values: Whole, lag: int) -> Whole:
+    """Each value less the one ``lag`` numbers before it; 0 for the first ones of each row."""
     result = np.zeros_like(values)
-    result[lag:] = values[lag:] - values[:-lag]
+    np.subtract(values[:, lag:], values[:, :-lag], out=result[:, lag:])
     return result
 
 
-def _running(sizes: Floats, stride: int) -> Floats:
+def _running(sizes: Whole, dtype: np.dtype[Any] | None = None) -> Whole:
+    """Sums of the numbers before each one and before the end, shape (phases, numbers + 1)."""
+    result = np.zeros((len(sizes), sizes.shape[1] + 1), dtype or sizes.dtype)
+    np.cumsum(sizes, axis=1, out=result[:, 1:])
+    return result
+
+
+def _running_by(sizes: Whole, stride: int) -> Whole:
     """Sums of every ``stride``-th number: at p, of p - stride, p - 2 stride and so on.
 
-    The shape is (numbers + stride,).
+    The shape is (sums, phases, numbers + 1), that of ``sizes`` (sums, phases, numbers).
     """
-    rows = -(-len(sizes) // stride) + 1
-    padded = np.zeros(rows * stride)
-    padded[stride : stride + len(sizes)] = sizes
-    sums: Floats = np.cumsum(padded.reshape(rows, stride), axis=0).ravel()
-    return sums[: len(sizes) + stride]
+    sums, phases, count = sizes.shape
+    rows = -(-count // stride) + 1
+    padded = np.zeros((sums, phases, rows * stride), sizes.dtype)
+    padded[:, :, stride : stride + count] = sizes[:, :, : rows * stride - stride]
+    parts = padded.reshape(sums, phases, rows, stride)
+    np.cumsum(parts, axis=2, out=parts)
+    return padded[:, :, : count + 1]

@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from callint.decoding.table_suggestions.code_lengths import Bytes, Floats, Integers, Numbers, raw_bits
+from callint.decoding.table_suggestions.rising import Rising, rising_numbers
 from callint.decoding.table_suggestions.segmentation import probabilities
 from callint.decoding.table_suggestions.style import StorageStyle, other_sign
 from callint.model.definition import ByteOrder, Storage
 
-#: The fewest numbers of an axis and of a curve or map, and the most breakpoints of an axis.
-LEAST_POINTS, LEAST_CELLS, MOST_POINTS = 4, 5, 64
+#: The fewest numbers of a curve or map.
+LEAST_CELLS = 5
 #: Bits that tell that an axis or a table begins at a byte, and how many breakpoints an axis has. These and
 #: the numbers below were chosen by the tuning seeds of ``python -m benchmarks coverage``.
 _ITEM, _POINTS = 1.0, 5.0
@@ -36,8 +37,6 @@ _RANK, _BEHIND, _FAR = 1.5, 3.0, 6.0
 _MOST_COST, _MOST_SHAPES = 9.0, 120
 #: Readings that save fewer bits are left out.
 _LEAST_GAIN = 8.0
-#: Readings that save so much less than one of the same size that they overlap are left out.
-_DOMINATED = 30.0
 #: What each saved bit counts: neighbours of a table that the code does not foretell depend on each other.
 _TEMPER = 0.6
 #: Bits for an axis whose count tables behind it have, for each table that surely does, and at the most.
@@ -46,7 +45,7 @@ _USER, _MOST_USED = 5.0, 15.0
 _UNUSED = 30.0
 #: The number of bytes behind an axis in which its tables lie.
 _NEAR = 4096
-_ROUNDS = 3
+_ROUNDS = 2
 #: The users that an axis counts as having whose count a described axis has too: nothing shows who uses it.
 _DESCRIBED_USERS = 0.6
 #: The number of known axes, the nearest ones, whose counts the tables of a stretch may have.
@@ -130,7 +129,11 @@ class Stretch:
         self.start, self.style, self.known = start, style, known
         self.length = len(content)
         self.raw = raw_bits(content, usual)
-        self.numbers = [Numbers(content, storage, self.raw) for storage in style.storages]
+        floats = {(each.type.size, each.byte_order) for each in style.storages if not each.type.is_integer}
+        self.numbers = [
+            Numbers(content, each, self.raw, (each.type.size, each.byte_order) in floats)
+            for each in style.storages
+        ]
         self._gains: dict[tuple[int, int, int], tuple[Integers, Floats]] = {}
 
     def read(self) -> list[Reading]:
@@ -217,30 +220,21 @@ class Stretch:
         counted = -math.log2(self.style.share_counted)
         alone = -math.log2(1 - self.style.share_counted) + _POINTS
         for numbers in self.numbers:
-            size = numbers.size
-            fixed = _ITEM + self.style.type_bits(numbers.storage, True)
-            seen: set[tuple[int, int, int | None]] = set()
-            for offset, points, count_at, count_size in _rising(numbers, self.content):
-                if (offset, points, count_at) in seen:
-                    continue
-                seen.add((offset, points, count_at))
-                place = float(
-                    self.style.place_bits(numbers.storage, True, np.array([self.start + offset]))[0]
-                )
-                low, high = numbers.values[offset], numbers.values[offset + (points - 1) * size]
-                is_far = max(abs(low), abs(high)) > _FARTHEST * (high - low)
-                if is_far or not numbers.is_sensible(offset, points):
-                    continue
-                gain = numbers.axis_gain(offset, points) - fixed - place
-                if count_at is None:
-                    gain -= alone
-                else:
-                    gain += float(self.raw[count_at + count_size] - self.raw[count_at]) - counted
-                if gain > -_FAR:
-                    yield Reading(
-                        self.start + offset, numbers.storage, 1, points, True, gain,
-                        count_at=None if count_at is None else self.start + count_at, count_size=count_size,
-                    )  # fmt: skip
+            storage = numbers.storage
+            fixed = _ITEM + self.style.type_bits(storage, True)
+            found = rising_numbers(numbers, self.content)
+            gains = _axis_gains(numbers, found) - fixed
+            gains -= self.style.place_bits(storage, True, self.start + found.offsets)
+            has_count = found.count_at >= 0
+            told = self.raw[found.count_at + found.count_size] - self.raw[found.count_at]
+            gains += np.where(has_count, told - counted, -alone)
+            for index in np.flatnonzero(gains > -_FAR).tolist():
+                count_at = int(found.count_at[index])
+                yield Reading(
+                    self.start + int(found.offsets[index]), storage, 1, int(found.points[index]), True,
+                    float(gains[index]), count_at=None if count_at < 0 else self.start + count_at,
+                    count_size=int(found.count_size[index]),
+                )  # fmt: skip
 
     # Tables
 
@@ -260,8 +254,9 @@ class Stretch:
                     continue
                 key = number, rows, columns
                 if key not in self._gains:
-                    saved = numbers.table_gains(rows, columns)
-                    self._gains[key] = _likeliest(saved, max(rows * columns * numbers.size // 2, 1))
+                    # A shape costs 1 bit at the least.
+                    least = _LEAST_GAIN + 1 + float(fixed[number].min())
+                    self._gains[key] = numbers.table_gains(rows, columns, least)
                 places, saved = self._gains[key]
                 if not len(places):
                     continue
@@ -326,65 +321,17 @@ class Stretch:
         return dict(ranked[:_MOST_SHAPES])
 
 
-def _likeliest(saved: Floats, width: int) -> tuple[Integers, Floats]:
-    """The offsets at which something is saved, and how much, without those far below one that they overlap.
-
-    Tables of one size within ``width`` bytes, half of their own, overlap.
-    """
-    if not saved.size:
-        return np.zeros(0, np.int64), saved
-    blocks = np.arange(0, len(saved), width)
-    most = np.repeat(np.maximum.reduceat(saved, blocks), np.diff(np.append(blocks, len(saved))))
-    places = np.flatnonzero((saved > _LEAST_GAIN) & (saved > most - _DOMINATED))
-    return places, saved[places]
-
-
-def _rising(numbers: Numbers, content: Bytes) -> Iterator[tuple[int, int, int | None, int]]:
-    """Offset and number of rising numbers, with the offset and the size of their count, if there is one."""
-    size, values = numbers.size, numbers.values
-    rises = (numbers.steps > 0).astype(np.int64)
-    for phase in range(size):
-        offsets = np.arange(phase, len(values), size)
-        up = rises[phase::size]
-        if len(up) < LEAST_POINTS:
-            continue
-        padded = np.concatenate(([0], up[1:], [0]))  # whether each number is greater than the one before
-        borders = np.flatnonzero(padded[1:] != padded[:-1]).reshape(-1, 2)
-        run_end = np.arange(len(up)) + 1
-        for low, high in borders.tolist():
-            run_end[low : high + 1] = high + 1
-        if numbers.storage.type.is_integer:
-            for offset, points, count_at in _counted(values[phase::size], run_end, offsets):
-                yield offset, points, count_at, size
-        if size > 1:
-            counts = content[np.maximum(offsets - 1, 0)].astype(np.int64)
-            fits = (counts >= LEAST_POINTS) & (counts <= MOST_POINTS) & (offsets > 0)
-            for first in np.flatnonzero(fits & (run_end >= np.arange(len(up)) + counts)).tolist():
-                yield int(offsets[first]), int(counts[first]), int(offsets[first]) - 1, 1
-        for low, high in borders.tolist():
-            for first in (low, low + 1):
-                for behind in (high + 1, high):
-                    if LEAST_POINTS <= behind - first <= MOST_POINTS:
-                        yield int(offsets[first]), behind - first, None, 0
-
-
-def _counted(values: Floats, run_end: Integers, offsets: Integers) -> Iterator[tuple[int, int, int | None]]:
-    """Rising numbers behind their count, and two axes behind both counts."""
-    is_count = (values >= LEAST_POINTS) & (values <= MOST_POINTS)
-    for place in np.flatnonzero(is_count).tolist():
-        points = int(values[place])
-        for first in (place + 1, place + 2):
-            behind = first + points
-            if behind > len(values) or run_end[first] < behind:
-                continue
-            if first == place + 1:
-                yield int(offsets[first]), points, int(offsets[place])
-                continue
-            other = int(values[place + 1])
-            last = behind + other
-            if LEAST_POINTS <= other <= MOST_POINTS and last <= len(values) and run_end[behind] >= last:
-                yield int(offsets[first]), points, int(offsets[place])
-                yield int(offsets[behind]), other, int(offsets[place + 1])
+def _axis_gains(numbers: Numbers, found: Rising) -> Floats:
+    """The bits that the numbers of each axis save; -inf for those far from zero."""
+    size = numbers.size
+    phases, at = found.offsets % size, found.offsets // size
+    low, high = (numbers.values[phases, place].astype(np.float64) for place in (at, at + found.points - 1))
+    near = np.maximum(np.abs(low), np.abs(high)) <= _FARTHEST * (high - low)
+    gains = np.full(len(at), -np.inf)
+    for points in np.unique(found.points[near]).tolist():
+        same = np.flatnonzero(near & (found.points == points))
+        gains[same] = numbers.axis_gains(found.offsets[same], points)
+    return gains
 
 
 def _pairs(axes: Sequence[Reading]) -> Integers:
@@ -406,23 +353,29 @@ def _users(
     another axis before it has, so only the likeliest of these counts.
     """
     users = np.zeros(len(axes))
-    ends = np.array([axis.end for axis in axes]) - start
-    counts = np.array([axis.columns for axis in axes])
+    ends = np.array([axis.end for axis in axes], np.int64) - start
+    before = np.array([axis.at for axis in axes], np.int64) - start
+    counts = np.array([axis.columns for axis in axes], np.int64)
     likely = in_tables > _LEAST_PROBABILITY
-    at, shares = tables.offsets[likely], in_tables[likely]
-    by_count: dict[int, Floats] = {}
+    order = np.argsort(tables.offsets[likely], kind="stable")
+    at, shares = tables.offsets[likely][order], in_tables[likely][order]
+    rows, columns = tables.rows[likely][order], tables.columns[likely][order]
     described = {axis.count for axis in [axis for axis in known if axis.at < start][:_NEAREST]}
-    for number, axis in enumerate(axes):
-        count = axis.columns
+    for count in np.unique(counts).tolist():
+        same = np.flatnonzero(counts == count)
         if count in described:
-            users[number] = _DESCRIBED_USERS
+            users[same] = _DESCRIBED_USERS
             continue
-        if count not in by_count:
-            has = (tables.rows[likely] == count) | (tables.columns[likely] == count)
-            by_count[count] = shares * has
-        near = (at >= ends[number]) & (at < ends[number] + _NEAR)
-        before = axis.at - start
-        rivals = (counts == count) & (ends <= before) & (ends > before - _NEAR)
-        alone = max(1 - float(chances[rivals].sum()), 0.0)
-        users[number] = by_count[count][near].sum() * alone
+        has = (rows == count) | (columns == count)
+        used = _between(at[has], shares[has], ends[same], ends[same] + _NEAR)
+        by_end = same[np.argsort(ends[same], kind="stable")]
+        rivals = _between(ends[by_end], chances[by_end], before[same] - _NEAR + 1, before[same] + 1)
+        users[same] = used * np.maximum(1 - rivals, 0.0)
     return users
+
+
+def _between(places: Integers, shares: Floats, low: Integers, high: Integers) -> Floats:
+    """Sums of the shares at places, which rise, from each low place on to before the high one."""
+    sums = np.concatenate(([0.0], np.cumsum(shares)))
+    result: Floats = sums[np.searchsorted(places, high)] - sums[np.searchsorted(places, low)]
+    return result

@@ -7,6 +7,7 @@ product of those of its readings. Sums over all choices take one pass forwards a
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,8 @@ Integers = NDArray[np.int64]
 
 #: Bits that it costs to leave bytes behind an item undescribed, and to begin an item behind such bytes.
 _LEAVE, _BEGIN = 2.0, 6.0
+#: The most items with one end that are summed one by one.
+_FEW = 40
 
 
 def probabilities(starts: Integers, ends: Integers, gains: Floats, length: int) -> Floats:
@@ -27,35 +30,82 @@ def probabilities(starts: Integers, ends: Integers, gains: Floats, length: int) 
     """
     if not len(starts):
         return np.zeros(0)
-    nats, leave, begin = gains * math.log(2), _LEAVE * math.log(2), _BEGIN * math.log(2)
-    is_border = np.zeros(length + 1, bool)
-    is_border[[0, length]] = is_border[starts] = is_border[ends] = True
-    numbers = np.cumsum(is_border) - 1  # of the border at each offset
-    first, last, end = numbers[starts], numbers[ends], int(numbers[-1])
-    before = _totals(first, last, nats, end, (leave, begin))
-    behind = _totals(end - last, end - first, nats, end, (begin, leave))[::-1]
-    shares: Floats = np.exp(np.minimum(before[first] + nats + behind[last] - before[end], 0.0))
+    nats = gains * math.log(2)
+    before = _Totals(starts, ends, nats, length, (_LEAVE, _BEGIN))
+    behind = _Totals(length - ends, length - starts, nats, length, (_BEGIN, _LEAVE))
+    total = before.at(np.array([length]))[0]
+    shares: Floats = np.exp(np.minimum(before.at(starts) + nats + behind.at(length - ends) - total, 0.0))
     return shares
 
 
-def _totals(first: Integers, last: Integers, nats: Floats, end: int, costs: tuple[float, float]) -> Floats:
-    """By border, the logarithm of the likelihood of all choices before an item that begins there."""
-    leave, begin = costs
-    order = np.argsort(last, kind="stable")
-    froms, gains = first[order], nats[order]
-    bounds = np.searchsorted(last[order], np.arange(end + 2)).tolist()
-    totals = np.zeros(end + 1)
-    item, raw = 0.0, -math.inf  # behind an item, behind undescribed bytes
-    for border in range(1, end + 1):
-        raw = _sum(raw, item - leave)
-        low, high = bounds[border], bounds[border + 1]
-        item = -math.inf
-        if low < high:
-            sums = totals[froms[low:high]] + gains[low:high]
+class _Totals:
+    """By offset, the logarithm of the likelihood of all choices before an item that begins there.
+
+    It changes only where an item ends and straight behind, so only these offsets are computed. ``costs`` are
+    the bits for leaving bytes behind an item undescribed, and for beginning an item behind such bytes.
+    """
+
+    def __init__(
+        self, starts: Integers, ends: Integers, nats: Floats, length: int, costs: tuple[float, float]
+    ) -> None:
+        is_end = np.zeros(length + 1, np.int64)
+        is_end[[0, length]] = is_end[ends] = 1
+        # Twice the number of the last end up to each offset, and 1 more if the offset lies behind it.
+        self._numbers = 2 * np.cumsum(is_end) - 1 - is_end
+        froms, nats, ends = _joined(self._numbers[starts], ends, nats, length)
+        counts = np.bincount(ends, minlength=length + 1)
+        bounds = np.cumsum(counts)[is_end > 0].tolist()
+        self._values = _values(froms, nats, bounds, costs)
+
+    def at(self, offsets: Integers) -> Floats:
+        totals: Floats = self._values[self._numbers[offsets]]
+        return totals
+
+
+def _joined(froms: Integers, ends: Integers, nats: Floats, length: int) -> tuple[Integers, Floats, Integers]:
+    """Where items begin, their likelihoods and ends, by end; those at one place are added up."""
+    keys = ends * (2 * length + 3) + froms
+    order = np.argsort(keys)
+    keys, nats = keys[order], nats[order]
+    first = np.flatnonzero(np.diff(keys, prepend=-1))
+    chosen = order[first]
+    return froms[chosen], np.logaddexp.reduceat(nats, first), ends[chosen]
+
+
+def _values(froms: Integers, nats: Floats, bounds: Sequence[int], costs: tuple[float, float]) -> Floats:
+    """The totals at each end and behind it, shape (2 ends,).
+
+    The items that end at end n are those before ``bounds[n]`` and not before ``bounds[n - 1]``; ``froms`` are
+    the indexes of the totals at which they begin.
+    """
+    leave, begin = (cost * math.log(2) for cost in costs)
+    values = np.zeros(2 * len(bounds))
+    # Most ends have few items, for which lists are faster than arrays.
+    listed = [0.0, -leave - begin]
+    values[1] = listed[1]
+    from_list, nat_list = froms.tolist(), nats.tolist()
+    raw = -leave  # behind undescribed bytes
+    exp, log = math.exp, math.log
+    low = bounds[0]
+    for high in bounds[1:]:
+        item = -math.inf  # behind an item
+        if high - low > _FEW:
+            sums = values[froms[low:high]] + nats[low:high]
             most = float(sums.max())
-            item = most + math.log(float(np.exp(sums - most).sum()))
-        totals[border] = _sum(item, raw - begin)
-    return totals
+            item = most + log(float(np.exp(sums - most).sum()))
+        elif high > low:
+            each = [
+                listed[place] + gain
+                for place, gain in zip(from_list[low:high], nat_list[low:high], strict=True)
+            ]
+            most = max(each)
+            item = most + log(sum([exp(one - most) for one in each]))
+        low = high
+        total = _sum(item, raw - begin)
+        raw = _sum(raw, item - leave)
+        values[len(listed) : len(listed) + 2] = total, raw - begin
+        listed += (total, raw - begin)
+    return values
 
 
 def _sum(first: float, second: float) -> float:

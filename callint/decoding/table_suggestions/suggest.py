@@ -30,7 +30,7 @@ from callint.model.definition_counts import usual_byte_order
 from callint.model.image import Image
 
 #: Longer stretches are read in windows that overlap, and not more bytes than these are looked at.
-_WINDOW, _OVERLAP, MOST_BYTES = 4096, 1024, 2**21
+_WINDOW, _OVERLAP, MOST_BYTES = 8192, 1024, 2**21
 #: The most fill between two stretches that are read as one.
 _MOST_FILL = 64
 #: The fewest bytes in which anything can be recognized.

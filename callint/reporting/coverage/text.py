@@ -51,7 +51,7 @@ def print_suggestions(
         print_prose("No axis, curve or map is suggested for the undescribed bytes.", terminal)
         return
     count = fmt.count(len(suggestions.items), "suggestion")
-    print_prose(f"{count}; review each, as about 1 of 10 is wrong", terminal, "bold")
+    print_prose(f"{count}; review each, as about 1 of 20 is wrong", terminal, "bold")
     for item in suggestions.items:
         head = f"{fmt.address(item.item.at)}  {kind_of(item)}, {numbers_of(item)}"
         reasons = "; ".join(evidence(item, images))
