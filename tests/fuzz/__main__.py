@@ -19,11 +19,14 @@ def main() -> int:
         "--runs", type=int, default=-1, help="number of inputs to try for each target at most"
     )
     parser.add_argument("--seed", type=int, default=0, help="seed of chance; 0 takes another each time")
+    parser.add_argument(
+        "--instrument", nargs="+", default=["callint"], metavar="module", help="what atheris follows"
+    )
     parser.add_argument("--finds", type=Path, help="folder for what is found (default: a new folder)")
     options = parser.parse_args()
     import atheris
 
-    with atheris.instrument_imports(include=["callint"]):
+    with atheris.instrument_imports(include=options.instrument):
         from tests.fuzz import seeds as _seeds  # noqa: F401 (instrumented once for all targets)
         from tests.fuzz.targets import TARGETS
     for target in options.targets:
