@@ -204,7 +204,7 @@ KINDS: dict[
 @every_shape
 @pytest.mark.parametrize("kind", KINDS)
 @given(data=st.data(), seed=st.integers(0, 2**32 - 1), amount=st.integers(0, 80))
-@examples(25)
+@examples(8)
 def test_no_relation_is_missed_by_more_than_reported(
     kind: str, item: tuple[str, ...], other: tuple[str, ...], data: st.DataObject, seed: int, amount: int
 ) -> None:
