@@ -18,8 +18,8 @@ import subprocess
 import sys
 import tempfile
 import unicodedata
-from collections.abc import Mapping
-from contextlib import ExitStack, chdir, redirect_stderr, redirect_stdout
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, chdir, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -266,13 +266,31 @@ def call(*arguments: str, cwd: Path, **env: str) -> Result:
     """``callint ARGUMENTS`` in this process: the same, for tests of many cases."""
     out, err = io.StringIO(), io.StringIO()
     with (
-        mock.patch.dict(os.environ, environment(**env), clear=True),
+        _in_environment(environment(**env)),
         chdir(cwd),
         redirect_stdout(out),
         redirect_stderr(err),
     ):
         status = main(list(arguments))
     return Result(status, out.getvalue(), err.getvalue())
+
+
+@contextmanager
+def _in_environment(env: Mapping[str, str]) -> Iterator[None]:
+    """Set the environment, and set it back; most variables stay as they are, which takes no time."""
+    before = dict(os.environ)
+    _set_environment(env)
+    try:
+        yield
+    finally:
+        _set_environment(before)
+
+
+def _set_environment(env: Mapping[str, str]) -> None:
+    now = dict(os.environ)
+    for name in now.keys() - env.keys():
+        del os.environ[name]
+    os.environ.update({name: value for name, value in env.items() if now.get(name) != value})
 
 
 # What outputs have in common

@@ -37,15 +37,21 @@ repos:
 def state(folder: Path, times: bool = False) -> dict[str, object]:
     """Everything below a folder, git's own files and empty folders too: content, mode, time if asked."""
     actual: dict[str, object] = {}
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder).as_posix()
-        if path.is_symlink():
-            actual[name] = path.readlink()
-        elif path.is_dir():
-            actual[name] = "folder"
-        else:
-            status = path.stat()
-            actual[name] = (path.read_bytes(), status.st_mode, status.st_mtime_ns if times else 0)
+    waiting = [(str(folder), "")]
+    while waiting:
+        place, above = waiting.pop()
+        with os.scandir(place) as entries:  # a quarter of the time of Path.rglob
+            for entry in entries:
+                name = above + entry.name
+                if entry.is_symlink():
+                    actual[name] = Path(os.readlink(entry.path))  # noqa: PTH115 (quick)
+                elif entry.is_dir():
+                    actual[name] = "folder"
+                    waiting.append((entry.path, f"{name}/"))
+                else:
+                    status = entry.stat()
+                    with open(entry.path, "rb", buffering=0) as file:  # noqa: PTH123 (quick)
+                        actual[name] = (file.read(), status.st_mode, status.st_mtime_ns if times else 0)
     return actual
 
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import argparse
 import os
+import pkgutil
 import sys
 import tempfile
 from pathlib import Path
+
+import callint
 
 FOUND = Path(__file__).parent / "found"
 
@@ -19,11 +22,21 @@ def main() -> int:
         "--runs", type=int, default=-1, help="number of inputs to try for each target at most"
     )
     parser.add_argument("--seed", type=int, default=0, help="seed of chance; 0 takes another each time")
+    parser.add_argument(
+        "--instrument",
+        nargs="+",
+        default=["callint"],
+        metavar="module",
+        help="modules that atheris follows (default: all)",
+    )
     parser.add_argument("--finds", type=Path, help="folder for what is found (default: a new folder)")
     options = parser.parse_args()
     import atheris
 
-    with atheris.instrument_imports(include=["callint"]):
+    # Atheris includes whole packages at the top alone, and excludes single modules.
+    modules = [module.name for module in pkgutil.walk_packages(callint.__path__, "callint.")]
+    excluded = [name for name in modules if not name.startswith(tuple(options.instrument))]
+    with atheris.instrument_imports(include=["callint"], exclude=excluded):
         from tests.fuzz import seeds as _seeds  # noqa: F401 (instrumented once for all targets)
         from tests.fuzz.targets import TARGETS
     for target in options.targets:

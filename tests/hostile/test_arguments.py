@@ -9,6 +9,7 @@ import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import chdir
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -24,9 +25,12 @@ from tests.running import (
     GOOD,
     HULL,
     Scratch,
+    copy_of,
     edited,
     environment,
+    folder_for_copies,
     make_repository_yard,
+    refreshed,
     run_python,
     yard_base,
     yard_definition,
@@ -234,13 +238,19 @@ def answers(
 
 
 def yard_of(root: Path) -> Scratch:
-    yard = make_repository_yard(root, heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
+    """A yard with files of every kind, and a slip in its second commit."""
+    return refreshed(copy_of(_template(), root))
+
+
+@cache
+def _template() -> Path:
+    yard = make_repository_yard(folder_for_copies(), heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
     yard.write("list.csv", LIST)
     yard.write("values.csv", VALUES)
     yard.write(HERON, BAD)
     yard.commit("A slip")
-    return yard
+    return yard.root
 
 
 @pytest.mark.parametrize("path", PATHS)

@@ -8,6 +8,7 @@ import os
 import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -26,10 +27,13 @@ from tests.running import (
     REPOSITORY,
     Result,
     Scratch,
+    copy_of,
     edited,
     environment,
+    folder_for_copies,
     make_repository,
     make_repository_yard,
+    refreshed,
     run_python,
     yard_definition,
 )
@@ -587,6 +591,19 @@ sys.stderr.write("\\n" + json.dumps([status, [one for one in found if one[1] != 
 """
 
 
+@cache
+def _written_by_all() -> Path:
+    """A yard in which every command has something to write."""
+    yard = make_repository_yard(folder_for_copies(), heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
+    yard.write("engine.a2l", A2L)
+    yard.write("list.csv", LIST)
+    yard.write("values.csv", VALUES)
+    write_definitions(yard)
+    yard.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
+    yard.commit("A slip")
+    return yard.root
+
+
 @pytest.mark.parametrize(
     "name",
     [
@@ -595,13 +612,7 @@ sys.stderr.write("\\n" + json.dumps([status, [one for one in found if one[1] != 
     ],
 )
 def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
-    yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
-    yard.write("engine.a2l", A2L)
-    yard.write("list.csv", LIST)
-    yard.write("values.csv", VALUES)
-    write_definitions(yard)
-    yard.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
-    yard.commit("A slip")
+    yard = refreshed(copy_of(_written_by_all(), tmp_path / "yard"))
     if name == "init --undo":
         assert yard.call("init").status == 0
     options = {

@@ -22,6 +22,7 @@ from tests.running import (
     copy_of,
     edited,
     folder_for_copies,
+    fuel_cell,
 )
 
 #: Settings that change what git prints, in what encoding, colour, order or length, or what it compares.
@@ -233,32 +234,53 @@ def test_no_encoding_of_the_log_changes_the_history(furnished: Hostile, encoding
         furnished.yard.must("config", name, encoding)
     assert furnished.tried(*EACH) == expected
     for more in (*MORE.values(), COMMANDS["history"]):
-        assert furnished.tried(*more).status in (0, 1), more
-
-
-def written(yard: Scratch, content: bytes) -> None:
-    """HEAD as a commit that a stranger made without git."""
-    path = yard.write("../commit", content)
-    made = yard.must("hash-object", "-t", "commit", "-w", "--literally", str(path)).strip()
-    yard.must("update-ref", "refs/heads/main", made)
+        assert more == EACH or furnished.tried(*more).status in (0, 1), more
 
 
 #: Names and subjects that become something else, or nothing, when git takes them for text in an encoding.
 _TEXTS = (b"\xff\xfe\x00s\x00l", b"+AAA-+AAo-slip", b"a\0b\tc\x1b[2J", "slip".encode("utf-16"), b"")
 _NAMES = (b"Ada Quay", b"\xff\0", b"", b"+AAA-+AAo-", "Ada".encode("utf-16-le"))
+#: What a commit puts into a cell of fuel, one for each name.
+_SLIPS = tuple(range(9990, 9990 - len(_NAMES), -1))
+
+
+def commit_slips(yard: Scratch) -> None:
+    """A commit for each slip, with the same slip in another number each time."""
+    yard.must("reset", "--quiet", "--hard")
+    for slip in _SLIPS:
+        yard.write(HERON, edited(GOOD, {fuel_cell(1, 1): u16(slip)}))
+        yard.commit("A slip")
+
+
+def sign_as_stranger(yard: Scratch, encoding: bytes) -> None:
+    """Give the commits of all slips the names and subjects that a stranger made without git."""
+    parent = yard.must("rev-parse", f"HEAD~{len(_SLIPS)}").strip()
+    trees = yard.must("log", "--reverse", "--format=%T", f"{parent}..HEAD").split()
+    for tree, name, subject in zip(trees, _NAMES, _TEXTS, strict=True):
+        people = (
+            b"author %b <ada@yard.example> 1781517600 +0000\ncommitter Ada <a@yard.example> 1781517600 +0000"
+        )
+        head = f"tree {tree}\nparent {parent}\n".encode() + people % name
+        path = yard.write("../commit", head + b"\nencoding " + encoding + b"\n\n" + subject)
+        parent = yard.must("hash-object", "-t", "commit", "-w", "--literally", str(path)).strip()
+    yard.must("update-ref", "refs/heads/main", parent)
 
 
 @pytest.mark.parametrize("encoding", [*ENCODINGS, "UTF-8"])
-def test_no_commit_leads_the_log_astray(hostile: Hostile, encoding: str) -> None:
-    yard = hostile.yard
-    yard.must("commit", "--quiet", "--no-verify", "--message", "A slip")
-    head, _ = yard.must("cat-file", "commit", "HEAD").encode().split(b"\n\n", 1)
-    span = ("--range", "HEAD~1..HEAD")
-    for subject, name in zip(_TEXTS, _NAMES, strict=True):
-        changed = head.replace(b"author Ada Quay", b"author " + name)
-        written(yard, changed + b"\nencoding " + encoding.encode() + b"\n\n" + subject)
-        for arguments in (("check", *span, "--each"), ("check", *span)):
-            result = hostile.tried(*arguments)
-            assert result.status == 1 and "999.0 mg" in result.flat, (subject, name, result)
-        for more in (("history", HERON, "fuel"), ("review", *span, "--output", "review.html")):
-            assert hostile.tried(*more).status in (0, 1), (subject, name)
+def test_no_commit_leads_the_log_astray(tmp_path: Path, encoding: str) -> None:
+    with hostile_repository(tmp_path, commit_slips) as hostile:
+        sign_as_stranger(hostile.yard, encoding.encode())
+        span = ("--range", f"HEAD~{len(_SLIPS)}..HEAD")
+        each = hostile.tried("check", *span, "--each")
+        assert each.status == 1
+        for slip, name, subject in zip(_SLIPS, _NAMES, _TEXTS, strict=True):
+            assert f"{slip / 10} mg is above" in each.flat, (name, subject, each)
+        for number, slip in enumerate(_SLIPS, 1):
+            newest = len(_SLIPS) - number
+            result = hostile.tried("check", "--range", f"HEAD~{newest + 1}..HEAD~{newest}")
+            assert result.status == 1 and f"{slip / 10} mg is above" in result.flat, (number, result)
+        history = hostile.tried("history", HERON, "fuel", "--cell", "1600,40")
+        ids = hostile.yard.must("rev-list", f"HEAD~{len(_SLIPS)}..HEAD").split()
+        assert history.status == 0 and len(ids) == len(_SLIPS)
+        assert all(commit[:8] in history.stdout for commit in ids), history
+        assert hostile.tried("review", *span, "--output", "review.html").status in (0, 1)

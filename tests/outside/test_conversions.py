@@ -10,7 +10,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from callint import fmt
@@ -34,6 +34,7 @@ from callint.model.definition import (
     Storage,
 )
 from tests.building import decoded, definition_xml
+from tests.example_counts import examples
 
 INTEGER_TYPES = [item for item in NumberType if item.is_integer]
 FLOAT_TYPES = [item for item in NumberType if not item.is_integer]
@@ -85,7 +86,7 @@ def decimals(digits: int, places: int) -> st.SearchStrategy[Decimal]:
     offset=decimals(5, 4),
     raws=st.lists(st.integers(-32768, 65535), min_size=1, max_size=30),
 )
-@settings(max_examples=200, deadline=None)
+@examples(200)
 def test_a_linear_value_is_the_double_nearest_to_the_decimal_result(
     factor: Decimal, offset: Decimal, raws: list[int]
 ) -> None:
@@ -143,7 +144,7 @@ points = st.fractions(-50, 50, max_denominator=16)
 
 
 @given(b=small, c=small, e=small, f=small, p=points)
-@settings(max_examples=150, deadline=None)
+@examples(150)
 def test_raw_from_a_straight_rat_func_decodes_back(b: int, c: int, e: int, f: int, p: Fraction) -> None:
     assume(e * p + f and b * f - c * e)  # defined there, and not the same everywhere
     raw = rat_func((0, b, c, 0, e, f), p)
@@ -156,7 +157,7 @@ def test_raw_from_a_straight_rat_func_decodes_back(b: int, c: int, e: int, f: in
     below=st.tuples(small, small, small).filter(any),
     roots=st.lists(st.integers(-800, 800), min_size=2, max_size=2, unique=True),
 )
-@settings(max_examples=150, deadline=None)
+@examples(150)
 def test_raw_from_a_rat_func_decodes_to_the_larger_value_that_has_it(
     raw: int, scale: int, below: tuple[int, int, int], roots: list[int]
 ) -> None:
@@ -219,7 +220,7 @@ def test_the_root_of_a_rat_func_has_all_digits_where_they_would_cancel(
     coefficients=st.tuples(*[decimals(3, 4).map(float)] * 6),
     raws=st.lists(st.integers(0, 2**64 - 1) | st.integers(0, 9), min_size=1, max_size=5),
 )
-@settings(max_examples=150, deadline=None)
+@examples(150)
 def test_every_root_of_a_rat_func_is_the_larger_one_to_the_last_digit(
     coefficients: tuple[float, ...], raws: list[int]
 ) -> None:
@@ -306,7 +307,7 @@ strictly_rising = st.lists(st.integers(-5000, 5000), min_size=2, max_size=12, un
     at=st.lists(st.integers(-6000, 6000), min_size=1, max_size=20),
     shuffle=st.randoms(use_true_random=False),
 )
-@settings(max_examples=100, deadline=None)
+@examples(100)
 def test_points_decode_as_numpy_interpolates_them(
     raw: list[int],
     values: list[float],
@@ -368,7 +369,7 @@ def test_only_named_states_can_be_stored() -> None:
 
 @pytest.mark.parametrize("type", INTEGER_TYPES)
 @given(data=st.data())
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_a_plain_integer_comes_back_from_its_physical_value(type: NumberType, data: st.DataObject) -> None:
     low, high = (max(-(2**53) + 1, ends(type)[0]), min(2**53 - 1, ends(type)[1]))
     edges = st.sampled_from([low, low + 1, high - 1, high])
@@ -379,7 +380,7 @@ def test_a_plain_integer_comes_back_from_its_physical_value(type: NumberType, da
 
 @pytest.mark.parametrize("type", [item for item in INTEGER_TYPES if item.size <= 4])
 @given(data=st.data(), factor=decimals(5, 6).filter(bool), offset=decimals(5, 4))
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_an_integer_comes_back_from_any_decimal_conversion(
     type: NumberType, data: st.DataObject, factor: Decimal, offset: Decimal
 ) -> None:
@@ -391,7 +392,7 @@ def test_an_integer_comes_back_from_any_decimal_conversion(
 
 @pytest.mark.parametrize("type", FLOAT_TYPES)
 @given(data=st.data(), power=st.integers(-8, 8))
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_a_float_comes_back_from_its_physical_value(
     type: NumberType, data: st.DataObject, power: int
 ) -> None:
@@ -416,7 +417,7 @@ def test_a_float_comes_back_from_its_physical_value(
         ]
     ),
 )
-@settings(max_examples=50, deadline=None)
+@examples(50)
 def test_a_raw_value_comes_back_from_a_rational_conversion(raws: list[int], conversion: Rational) -> None:
     raw = np.array(raws, np.uint16)
     assert to_raw(conversion, storage(NumberType.uint16), to_physical(conversion, raw)).tolist() == raws
@@ -427,7 +428,7 @@ def test_a_raw_value_comes_back_from_a_rational_conversion(raws: list[int], conv
     factor=decimals(4, 4).filter(lambda factor: abs(factor) >= Decimal("0.001")),
     offset=decimals(4, 3),
 )
-@settings(max_examples=200, deadline=None)
+@examples(200)
 def test_a_value_is_stored_as_the_nearest_raw_number(value: float, factor: Decimal, offset: Decimal) -> None:
     exact = (Fraction(value) - Fraction(offset)) / Fraction(factor)
     assume(abs(abs(exact - math.floor(exact)) - Fraction(1, 2)) > Fraction(1, 10**6))

@@ -13,7 +13,7 @@ from typing import Literal
 import anycrc
 import pytest
 from crccheck import crc
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.decoding import checksums
@@ -22,6 +22,7 @@ from callint.model.definition import Checksum
 from callint.model.image import Image, Segment
 from callint.reading.definition import read_definition
 from tests.building import definition_xml, findings, image, read
+from tests.example_counts import examples
 
 #: What the catalogue computes every check value over.
 CHECK_INPUT = b"123456789"
@@ -307,20 +308,20 @@ def test_a_name_that_the_catalogue_does_not_have_is_unknown(name: str) -> None:
 
 
 @given(st.binary(max_size=300))
-@settings(max_examples=100, deadline=None)
+@examples(100)
 def test_crc_32_iso_hdlc_is_the_crc_of_zip(data: bytes) -> None:
     assert compute("CRC-32/ISO-HDLC", data) == zlib.crc32(data)
 
 
 @given(st.binary(max_size=300))
-@settings(max_examples=100, deadline=None)
+@examples(100)
 def test_crc_16_xmodem_is_the_crc_of_binhex(data: bytes) -> None:
     assert compute("CRC-16/XMODEM", data) == binascii.crc_hqx(data, 0)
 
 
 @pytest.mark.parametrize("algorithm", PARAMETERS)
 @given(data=st.binary(max_size=40))
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_a_crc_is_the_remainder_of_a_polynomial_division(algorithm: str, data: bytes) -> None:
     assert compute(algorithm, data) == bit_by_bit(PARAMETERS[algorithm], data)
 
@@ -347,7 +348,7 @@ def any_parameters(draw: st.DrawFn) -> Parameters:
 
 
 @given(parameters=any_parameters(), data=st.binary(min_size=1, max_size=40))
-@settings(max_examples=200, deadline=None)
+@examples(200)
 def test_a_crc_of_ones_own_is_the_remainder_of_a_polynomial_division(
     parameters: Parameters, data: bytes
 ) -> None:
@@ -418,7 +419,7 @@ def test_an_attribute_of_a_checksum_that_the_schema_refuses_is_a_finding_too(
 @pytest.mark.parametrize("word", [1, 2, 4])
 @pytest.mark.parametrize("order", ["big", "little"])
 @given(numbers=st.lists(st.integers(0, 2**32 - 1), max_size=50))
-@settings(max_examples=20, deadline=None)
+@examples(20)
 def test_a_sum_of_words_adds_numbers_up_modulo_its_width(
     bits: int, word: int, order: Literal["big", "little"], numbers: list[int]
 ) -> None:
@@ -481,7 +482,7 @@ def test_a_checksum_over_absent_bytes_is_left_and_the_others_are_sealed_and_chec
 
 @pytest.mark.parametrize("bits", [8, 16, 32])
 @given(data=st.binary(max_size=2000))
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_a_sum_adds_the_bytes_up_modulo_its_width(bits: int, data: bytes) -> None:
     assert compute(f"sum{bits}", data) == sum(data) % 2**bits
 
@@ -494,7 +495,7 @@ def test_a_sum_wraps_where_its_width_ends(bits: int, length: int) -> None:
 
 
 @given(st.binary(max_size=300))
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_xor8_is_the_exclusive_or_of_all_bytes(data: bytes) -> None:
     assert compute("xor8", data) == reduce(xor, data, 0)
 
@@ -511,7 +512,7 @@ def test_a_complement_is_stored_in_place_of_the_sum(complement: str | None, expe
 
 @pytest.mark.parametrize("algorithm", ["sum8", "sum16", "sum32", "xor8", *CATALOGUE])
 @given(data=st.binary(min_size=9, max_size=9))
-@settings(max_examples=5, deadline=None)
+@examples(5)
 def test_complements_come_from_the_width_of_the_algorithm(algorithm: str, data: bytes) -> None:
     held = Image.raw(image(at_0=data), 0x100)
     value, ones, twos = (

@@ -48,12 +48,21 @@ def reference(pairs: list[Pairs]) -> list[list[float]]:
     return results
 
 
-def test_rescaled_breakpoints_are_those_of_a_published_package() -> None:
-    standard: Pairs = ([0, 100, 216], [0, 192, 255], 9)
-    pairs = [standard, *random_pairs(seed=4096)]
-    references = reference(pairs)
-    assert references[0][:2] == [0, 100 / 6]
-    for (values, virtual, count), expected in zip(pairs, references, strict=True):
+#: The example of the standard, and one with more breakpoints than virtual values.
+STANDARD: Pairs = ([0, 100, 216], [0, 192, 255], 9)
+FEW: Pairs = ([0.0, 30.0], [0.0, 3.0], 9)
+PAIRS = [STANDARD, *random_pairs(seed=4096)]
+
+
+@pytest.fixture(scope="module")
+def references() -> list[list[float]]:
+    """The package's breakpoints of FEW and PAIRS; it takes longer to start than to compute them."""
+    return reference([FEW, *PAIRS])
+
+
+def test_rescaled_breakpoints_are_those_of_a_published_package(references: list[list[float]]) -> None:
+    assert references[1][:2] == [0, 100 / 6]
+    for (values, virtual, count), expected in zip(PAIRS, references[1:], strict=True):
         found = rescaled(np.array(virtual), np.array(values), count)
         assert found == pytest.approx(np.array(expected), rel=1e-12, abs=1e-9), (values, virtual, count)
 
@@ -65,11 +74,11 @@ def test_virtual_values_that_begin_elsewhere_give_the_same_breakpoints() -> None
         assert moved == pytest.approx(rescaled(np.array(virtual), np.array(values), count))
 
 
-def test_more_breakpoints_than_virtual_values_repeat_the_last_one() -> None:
+def test_more_breakpoints_than_virtual_values_repeat_the_last_one(references: list[list[float]]) -> None:
     """The package gives fewer breakpoints than asked for there."""
-    values = [0.0, 30.0]
-    assert len(reference([(values, [0.0, 3.0], 9)])[0]) < 9
-    found = rescaled(np.array([0.0, 3.0]), np.array(values), 9)
+    values, virtual, count = FEW
+    assert len(references[0]) < count
+    found = rescaled(np.array(virtual), np.array(values), count)
     assert found == pytest.approx([0, 5, 10, 15, 20, 25, 30, 30, 30])
 
 

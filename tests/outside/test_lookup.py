@@ -6,7 +6,7 @@ import struct
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
@@ -14,6 +14,7 @@ from scipy.interpolate import RegularGridInterpolator
 from callint.decoding.interpolation import lookup, position
 from callint.model.change import Grid
 from tests.building import decoded, definition_xml
+from tests.example_counts import examples
 
 Numbers = NDArray[np.float64]
 
@@ -74,7 +75,7 @@ def maps(draw: st.DrawFn) -> tuple[list[float], list[float], list[float]]:
 
 
 @given(curve=curves(), at=points)
-@settings(max_examples=80, deadline=None)
+@examples(80)
 def test_a_curve_puts_out_what_numpy_interpolates(
     curve: tuple[list[float], list[float]], at: list[float]
 ) -> None:
@@ -84,7 +85,7 @@ def test_a_curve_puts_out_what_numpy_interpolates(
 
 
 @given(curve=curves(), at=points)
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_a_curve_over_a_falling_axis_puts_out_the_same_as_turned_round(
     curve: tuple[list[float], list[float]], at: list[float]
 ) -> None:
@@ -94,7 +95,7 @@ def test_a_curve_over_a_falling_axis_puts_out_the_same_as_turned_round(
 
 
 @given(table=maps(), at=st.lists(st.tuples(*[st.floats(-1500, 1500)] * 2), min_size=1, max_size=20))
-@settings(max_examples=80, deadline=None)
+@examples(80)
 def test_a_map_puts_out_what_scipy_interpolates_at_the_clipped_point(
     table: tuple[list[float], list[float], list[float]], at: list[tuple[float, float]]
 ) -> None:
@@ -111,7 +112,7 @@ def test_a_map_puts_out_what_scipy_interpolates_at_the_clipped_point(
 
 
 @given(maps())
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_a_map_puts_out_its_cells_exactly_at_its_breakpoints(
     table: tuple[list[float], list[float], list[float]],
 ) -> None:
@@ -121,7 +122,7 @@ def test_a_map_puts_out_its_cells_exactly_at_its_breakpoints(
 
 
 @given(curve=curves(), beyond=st.floats(0, 1e9))
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_a_curve_is_held_at_its_ends(curve: tuple[list[float], list[float]], beyond: float) -> None:
     # As control units do: common practice, no source.
     x, cells = curve
@@ -145,7 +146,7 @@ def test_a_curve_of_one_breakpoint_puts_out_its_one_cell(at: float) -> None:
 
 
 @given(curve=curves(), at=points)
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_a_map_of_one_column_or_one_row_is_a_curve(
     curve: tuple[list[float], list[float]], at: list[float]
 ) -> None:

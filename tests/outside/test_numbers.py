@@ -11,13 +11,14 @@ from itertools import islice
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_layout
 from callint.model.image import Image, Segment
 from tests.building import decoded, definition_xml, read
+from tests.example_counts import examples
 
 #: The letters of ``struct`` for the storage types.
 LETTERS = {
@@ -173,7 +174,7 @@ def one_scalar(type_name: str, content: bytes, order: str = "big") -> Decoded:
     start=st.sampled_from(STARTS),
     default=st.sampled_from(["big", "little"]),
 )
-@settings(max_examples=150, deadline=None)
+@examples(150)
 def test_every_number_of_a_definition_decodes_as_struct_reads_it(
     items: list[Layout], data: bytes, start: int, default: str
 ) -> None:
@@ -209,7 +210,7 @@ LINEAR = {
     tables=st.lists(st.tuples(st.sampled_from(sorted(LINEAR)), st.integers(1, 700)), min_size=1, max_size=12),
     seed=st.integers(0, 2**32 - 1),
 )
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_each_cell_is_converted_by_the_conversion_of_its_table(
     tables: list[tuple[str, int]], seed: int
 ) -> None:
@@ -259,7 +260,7 @@ def stored_axes(draw: st.DrawFn) -> Layout:
 
 
 @given(x=stored_axes(), y=stored_axes(), data=memory_bytes(), start=st.sampled_from(STARTS))
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_breakpoints_decode_as_struct_reads_them(x: Layout, y: Layout, data: bytes, start: int) -> None:
     axes = "".join(
         f'<axis name="{name}" signal="speed" count="{axis.columns}" {axis.attributes(start)}/>'
@@ -279,7 +280,7 @@ def test_breakpoints_decode_as_struct_reads_them(x: Layout, y: Layout, data: byt
 @pytest.mark.parametrize("order", ["big", "little"])
 @pytest.mark.parametrize("type_name", sorted(LETTERS))
 @given(bits=st.integers(0, 2**64 - 1))
-@settings(max_examples=20, deadline=None)
+@examples(20)
 def test_numbers_packed_by_struct_come_back(type_name: str, order: str, bits: int) -> None:
     size = size_of(type_name)
     content = (bits >> 64 - 8 * size).to_bytes(size, "big")
@@ -404,7 +405,7 @@ def held(segments: Sequence[Segment], address: int, size: int) -> bytes | None:
 
 
 @given(memory=gapped(), items=st.lists(layouts(), min_size=1, max_size=5))
-@settings(max_examples=150, deadline=None)
+@examples(150)
 def test_cells_are_present_where_one_segment_holds_all_their_bytes(
     memory: tuple[int, tuple[Segment, ...]], items: list[Layout]
 ) -> None:
@@ -443,7 +444,7 @@ def test_nothing_is_present_in_an_image_without_bytes() -> None:
 
 
 @given(gapped())
-@settings(max_examples=80, deadline=None)
+@examples(80)
 def test_positions_and_addresses_turn_each_other_round(memory: tuple[int, tuple[Segment, ...]]) -> None:
     start, segments = memory
     image = Image(segments)

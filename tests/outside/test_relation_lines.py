@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.comparing.relation_lines import is_broken, lines_along
 from callint.model.definition import Range, Relation
+from tests.example_counts import examples
 from tests.outside.test_surfaces import CLOSE, KINDS, by_scipy, made, round_trips, tables
 
 SHAPES = [
@@ -28,7 +29,7 @@ def relation(kind: str, amount: float) -> Relation:
 @pytest.mark.parametrize(("item", "other"), SHAPES, ids=[f"{len(a)} and {len(b)} signals" for a, b in SHAPES])
 @pytest.mark.parametrize("kind", KINDS)
 @given(data=st.data(), amount=st.integers(-80, 80), is_first=st.booleans())
-@settings(max_examples=15, deadline=None)
+@examples(15)
 def test_lines_show_the_other_table_and_break_where_the_relation_does(
     kind: str, item: tuple[str, ...], other: tuple[str, ...], data: st.DataObject, amount: int, is_first: bool
 ) -> None:
@@ -66,7 +67,7 @@ def test_lines_show_the_other_table_and_break_where_the_relation_does(
 
 
 @given(pair=round_trips(), is_first=st.booleans())
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_an_inverse_is_drawn_mirrored_and_breaks_only_if_the_round_trip_does(
     pair: tuple[tuple[dict[str, list[float]], list[float]], ...], is_first: bool
 ) -> None:

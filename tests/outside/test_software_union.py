@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
 from callint.comparing.softwares.pairs import SoftwareTables, table_pair
 from callint.comparing.softwares.tables import TableComparison, compare_tables
 from callint.decoding.decode import Decoded
+from tests.example_counts import examples
 from tests.softwares.building import fixed, table
 
 
@@ -26,7 +27,7 @@ def maps(draw: st.DrawFn) -> tuple[Decoded, list[list[float]], np.ndarray]:
 
 
 @given(old=maps(), new=maps())
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_both_sides_are_read_as_scipy_interpolates_them(
     old: tuple[Decoded, list[list[float]], np.ndarray], new: tuple[Decoded, list[list[float]], np.ndarray]
 ) -> None:

@@ -10,7 +10,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
@@ -21,6 +21,7 @@ from callint.comparing.relations import MOST_POINTS, RelationResult
 from callint.decoding.surfaces import Surface, surface
 from callint.model.change import OutputShift
 from tests.building import decoded, definition_xml
+from tests.example_counts import examples
 
 Numbers = NDArray[np.float64]
 #: Breakpoints by signal, x first, then the cells, x fastest.
@@ -142,7 +143,7 @@ def re_spaced(draw: st.DrawFn) -> tuple[Table, Table]:
 
 
 @given(pair=re_spaced(), seed=st.integers(0, 2**32 - 1))
-@settings(max_examples=120, deadline=None)
+@examples(120)
 def test_no_output_moves_further_than_reported(pair: tuple[Table, Table], seed: int) -> None:
     old, new = pair
     result = moved(old, new)
@@ -155,7 +156,7 @@ def test_no_output_moves_further_than_reported(pair: tuple[Table, Table], seed: 
 
 
 @given(old=tables("speed"), seed=st.integers(0, 2**32 - 1))
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_cells_recalculated_for_wider_breakpoints_leave_a_straight_line_unchanged(
     old: Table, seed: int
 ) -> None:
@@ -203,7 +204,7 @@ KINDS: dict[
 @every_shape
 @pytest.mark.parametrize("kind", KINDS)
 @given(data=st.data(), seed=st.integers(0, 2**32 - 1), amount=st.integers(0, 80))
-@settings(max_examples=25, deadline=None)
+@examples(8)
 def test_no_relation_is_missed_by_more_than_reported(
     kind: str, item: tuple[str, ...], other: tuple[str, ...], data: st.DataObject, seed: int, amount: int
 ) -> None:
@@ -227,7 +228,7 @@ def test_no_relation_is_missed_by_more_than_reported(
 
 @every_shape
 @given(data=st.data())
-@settings(max_examples=10, deadline=None)
+@examples(10)
 def test_asked_about_its_worst_point_alone_a_relation_stands_the_same(
     item: tuple[str, ...], other: tuple[str, ...], data: st.DataObject
 ) -> None:
@@ -301,7 +302,7 @@ def round_trips(draw: st.DrawFn) -> tuple[Table, Table]:
 
 
 @given(round_trips())
-@settings(max_examples=150, deadline=None)
+@examples(150)
 def test_a_round_trip_is_as_bad_as_one_worked_out_by_hand(pair: tuple[Table, Table]) -> None:
     table, other = pair
     expected = worst_round_trip(table, other)
