@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import os
+from typing import TypeVar
 
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, given, settings
+from hypothesis.strategies import SearchStrategy
+
+T = TypeVar("T")
 
 #: Number of definitions for each property, unless CALLINT_EXAMPLES says otherwise.
 _USUAL = 50
 
 _given_count = os.environ.get("CALLINT_EXAMPLES")
 _count = int(_given_count) if _given_count else _USUAL
+
+#: Number of definitions that the properties share in the suite; new ones for each if a number is given.
+KEPT_DEFINITIONS = 0 if _given_count else 80
 
 
 def _named(name: str, examples: int) -> settings:
@@ -31,3 +38,17 @@ def _named(name: str, examples: int) -> settings:
 property_examples = _named("properties", _count)
 #: For properties whose examples take ten times as long as others.
 fewer_property_examples = _named("slow properties", _count // 4)
+
+
+def drawn(strategy: SearchStrategy[T], count: int) -> list[T]:
+    """A number of values of a strategy, the same ones in every process."""
+    values: list[T] = []
+
+    @_named("drawn", count)
+    @given(strategy)
+    def keep(value: T) -> None:
+        values.append(value)
+
+    if count:
+        keep()
+    return values

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from functools import cache
 
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ from tests.properties.strategies import Reference, pairs
 _SEEDS = range(8)
 
 
+@cache
 def _pair(seed: int) -> Sibling:
     return sibling(seed, 120, 0, shapes(seed), "")
 
