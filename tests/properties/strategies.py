@@ -24,7 +24,7 @@ from callint.decoding.layout import Layout, make_layout
 from callint.model.definition import Definition
 from callint.model.image import Image
 from tests.building import read
-from tests.properties.example_counts import KEPT_DEFINITIONS, drawn
+from tests.example_counts import KEPT_DEFINITIONS, drawn
 
 _FORMATS = {
     "uint8": "B",

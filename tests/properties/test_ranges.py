@@ -16,7 +16,7 @@ from callint.model.finding import Finding
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 from tests.building import Files
-from tests.properties.example_counts import fewer_property_examples
+from tests.example_counts import fewer_property_examples
 from tests.properties.histories import TODAY, Commit, State, histories, import_history, plain_policy
 from tests.running import call
 

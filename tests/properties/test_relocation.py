@@ -16,7 +16,7 @@ from callint.comparing.relocation.relocate import relocate
 from callint.comparing.relocation.result import ItemKind, Placement
 from callint.decoding.checksums import expected_value, stored_value
 from callint.model.image import Image
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, pairs
 
 #: Pairs of each word size and byte order.

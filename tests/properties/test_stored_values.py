@@ -12,7 +12,7 @@ from callint.decoding.conversions import exact_value, to_physical
 from callint.decoding.decode import Decoded
 from callint.decoding.stored_values import Outcome, WantedValues, stored_values, write_values
 from callint.model.definition import Linear, States, Table
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import images, references
 
 

@@ -1,4 +1,4 @@
-"""The number of examples that each property is tested on, and which examples."""
+"""The number of generated examples that a test is tried on, and which examples."""
 
 from __future__ import annotations
 
@@ -52,3 +52,8 @@ def drawn(strategy: SearchStrategy[T], count: int) -> list[T]:
     if count:
         keep()
     return values
+
+
+def examples(usual: int) -> settings:
+    """The number of examples of one test in the suite; as many as CALLINT_EXAMPLES says if that is more."""
+    return settings(max_examples=max(usual, int(_given_count or 0)), deadline=None)
