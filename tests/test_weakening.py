@@ -233,13 +233,13 @@ def test_no_sampled_level_is_reached_later_than_reported(falls: bool, data: st.D
             before, after = (reached_at(item, low + part) for item in (old, new))
             if before is not None and after is not None:
                 moves.append(after - before)
-    curves = [curve(*item) for item in (old, new)]
-    turned = [curve(x[::-1], cells[::-1]) for x, cells in (old, new)]
+    before_curve, after_curve = curve(*old), curve(*new)
+    turned_before, turned_after = (curve(x[::-1], cells[::-1]) for x, cells in (old, new))
     for upward in (True, False):
         # Where the output comes nearer to the safe end: down a limit, up a floor.
         towards_safety = 1 if falls == upward else -1
-        result = shift_along_axis(*curves, upward)
-        assert shift_along_axis(*turned, upward) == result
+        result = shift_along_axis(before_curve, after_curve, upward)
+        assert shift_along_axis(turned_before, turned_after, upward) == result
         if not moves:
             assert result is None
         else:
