@@ -19,6 +19,9 @@ _count = int(_given_count) if _given_count else _USUAL
 #: Number of definitions that the properties share in the suite; new ones for each if a number is given.
 KEPT_DEFINITIONS = 0 if _given_count else 80
 
+#: Number of ranges of each generated history that are checked; all of them if a number is given.
+MOST_RANGES = None if _given_count else 8
+
 
 def _named(name: str, examples: int) -> settings:
     """A Hypothesis profile that allows for slow generation of whole definitions."""
