@@ -5,8 +5,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +41,7 @@ SMALL_EDITS = (
 )  # fmt: skip
 
 
+@cache
 def stored() -> dict[str, list[str]]:
     """The lines that have been written down, by shape."""
     sections = STORED.read_text("utf-8").split("\n=== ")[1:]
@@ -75,8 +78,11 @@ def said(name: str) -> Iterator[str]:
             yield from _pasted(item, item.change(grids[1]))
 
 
-def said_small(seed: int) -> Iterator[str]:
-    """What is said about a small edit, and how far one of its cells may go either way."""
+def said_small(seed: int, reviewed: Sequence[str] = ()) -> Iterator[str]:
+    """What is said about a small edit, and how far one of its cells may go either way.
+
+    ``reviewed`` are the lines of the golden file, if there are any.
+    """
     item = small_edit(seed)
     rows, columns = item.edit.old.shape
     yield f"{item.words}, {np.count_nonzero(item.edit.changed)} of {columns} by {rows} cells"
@@ -86,25 +92,41 @@ def said_small(seed: int) -> Iterator[str]:
     cells = np.argwhere(item.edit.cells)
     if not item.slips and len(cells):
         y, x = (int(index) for index in cells[len(cells) // 2])
-        low, high = (_end(item.edit, (y, x), side) for side in (-1, 1))
+        ends = re.findall(r"silent in .* : (\S+) to (\S+) ,", "".join(reviewed)) or [(None, None)]
+        low, high = (_end(item.edit, (y, x), side, end) for side, end in zip((-1, 1), ends[0], strict=True))
         yield f"  silent in {x} {y} : {low:.6g} to {high:.6g} , {item.edit.new[y, x]:.6g} stands"
 
 
-def _end(edit: TableEdit, cell: tuple[int, int], side: int) -> float:
-    """How far a cell may go one way, to a step, by bisection."""
+def _end(edit: TableEdit, cell: tuple[int, int], side: int, reviewed: str | None) -> float:
+    """How far a cell may go one way, to a step."""
 
     def moved(steps: int) -> float:
         return round(float(edit.new[cell]) + side * steps * SMALL_STEP, 1)
 
-    low, high = 0, 1000
+    def is_off(steps: int) -> bool:
+        new = edit.new.copy()
+        new[cell] = moved(steps)
+        result = find_entry_errors(replace(edit, new=new, changed=edit.old != new))
+        return any((item.y, item.x) == cell for item in result)
+
+    known = None if reviewed is None else 1 + round(abs(float(reviewed) - float(edit.new[cell])) / SMALL_STEP)
+    return moved(_first_off(is_off, 1000, known) - 1)
+
+
+def _first_off(is_off: Callable[[int], bool], last: int, reviewed: int | None) -> int:
+    """The fewest steps after which a cell is off; ``last``, which is not looked at, if it never is.
+
+    Two looks suffice if the reviewed number is still right. Otherwise it is found by bisection.
+    """
+    if reviewed is not None and 1 <= reviewed <= last:
+        is_silent_before = reviewed == 1 or not is_off(reviewed - 1)
+        if is_silent_before and (reviewed == last or is_off(reviewed)):
+            return reviewed
+    low, high = 0, last
     while high - low > 1:
         middle = (low + high) // 2
-        new = edit.new.copy()
-        new[cell] = moved(middle)
-        result = find_entry_errors(replace(edit, new=new, changed=edit.old != new))
-        is_off = any((item.y, item.x) == cell for item in result)
-        low, high = (low, middle) if is_off else (middle, high)
-    return moved(low)
+        low, high = (low, middle) if is_off(middle) else (middle, high)
+    return high
 
 
 def _suspects(item: Sample, change: TableChange) -> Iterator[str]:
@@ -128,8 +150,12 @@ def _pasted(item: Sample, change: TableChange) -> Iterator[str]:
         )
 
 
-def least(name: str) -> Iterator[str]:
-    """From how many steps on a cell of each edit is said to be off, or one of the base where it is alone."""
+def least(name: str, reviewed: Sequence[str] = ()) -> Iterator[str]:
+    """From how many steps on a cell of each edit is said to be off, or one of the base where it is alone.
+
+    ``reviewed`` are the lines of the golden file, if there are any.
+    """
+    known = dict(re.findall(r"(.*) is off from -?(\d+) steps on", "\n".join(reviewed)))
     number = SHAPES[name]
     item = sample(shapes(SEED)[number])
     for kind, (edited, edit) in enumerate(EDITS.items()):
@@ -142,14 +168,14 @@ def least(name: str) -> Iterator[str]:
         y, x = (int(index) for index in cells[numbers.integers(len(cells))])
         sign = 1 if (y + x) % 2 else -1
         kept = item.numbers if len(cells) % 3 == 0 else wanted
-        steps = _steps(item, kept, (y, x), sign)
+        case = f"{edited}, {'in the edit' if kept is wanted else 'alone'} {x} {y}"
+        steps = _steps(item, kept, (y, x), sign, int(known[case]) if case in known else None)
         if steps:
-            text = "in the edit" if kept is wanted else "alone"
-            yield f"{edited}, {text} {x} {y} is off from {sign * steps} steps on"
+            yield f"{case} is off from {sign * steps} steps on"
 
 
-def _steps(item: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
-    """The fewest steps by bisection; 0 where even two spans of the table are not enough."""
+def _steps(item: Sample, grid: Array, cell: tuple[int, int], sign: int, reviewed: int | None) -> int:
+    """The fewest steps after which a cell is off; 0 if even two spans of the table are not enough."""
 
     def is_off(steps: int) -> bool:
         moved = grid.copy()
@@ -157,13 +183,10 @@ def _steps(item: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
         result = find_entry_errors(edit_of(item.change(moved), item.conversion))
         return any((result.y, result.x) == cell for result in result)
 
-    low, high = 0, max(4, int(2 * item.span / item.step))
+    high = max(4, int(2 * item.span / item.step))
     if not np.isfinite(grid[cell]) or not is_off(high):
         return 0
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if is_off(middle) else (middle, high)
-    return high
+    return _first_off(is_off, high, reviewed)
 
 
 def main() -> None:

@@ -28,6 +28,7 @@ from callint.reading.definition_cache import open_definition
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.family import Family
 from callint.reading.serialize import UnknownFormError, pack, unpack
+from tests.example_counts import examples
 from tests.running import BAD as WITH_SLIP
 from tests.running import (
     GOOD,
@@ -83,6 +84,7 @@ def same(item: object, other: object) -> bool:
 
 # To make a definition takes far longer than to pack it.
 @given(definitions())
+@examples(40)
 def test_any_definition_is_unpacked_as_it_was_packed_and_with_its_lines(definition: object) -> None:
     (result,) = unpack(pack([definition]))
     assert same(result, definition)

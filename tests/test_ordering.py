@@ -12,6 +12,7 @@ from hypothesis.extra.numpy import arrays
 from callint.decoding.layout import make_layout
 from callint.decoding.statistics import distinct, median
 from callint.model.definition import Definition
+from tests.example_counts import examples
 from tests.test_definition_xml import definitions
 
 # Few values, so that many are equal.
@@ -36,6 +37,7 @@ def test_the_value_in_the_middle_is_that_of_numpy(values: np.ndarray) -> None:
 
 
 @given(definitions())
+@examples(40)
 def test_a_layout_has_all_completely_described_items_and_their_shapes(definition: Definition) -> None:
     known = [item for item in definition.stored_axes if definition.is_resolved(item)]
     tables = [item for item in definition.tables.values() if definition.is_resolved(item)]

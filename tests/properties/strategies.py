@@ -10,7 +10,7 @@ import binascii
 import struct
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import pairwise
@@ -24,6 +24,7 @@ from callint.decoding.layout import Layout, make_layout
 from callint.model.definition import Definition
 from callint.model.image import Image
 from tests.building import read
+from tests.example_counts import KEPT_DEFINITIONS, drawn
 
 _FORMATS = {
     "uint8": "B",
@@ -559,7 +560,7 @@ class _Memory:
 
 
 @st.composite
-def references(draw: st.DrawFn) -> Reference:
+def new_references(draw: st.DrawFn) -> Reference:
     """A definition of a few hundred bytes with all that the format has."""
     start = draw(st.sampled_from((0, 0x100, 0x8000, 0xFFF0, 0x8000_0000)))
     memory = _Memory(draw, start)
@@ -609,6 +610,16 @@ def references(draw: st.DrawFn) -> Reference:
         ]
         relations = _any_of(draw, kinds)
     return Reference(start, size, draw(_ORDERS), head, axes, fixed, tables, texts, sums, identity, relations)
+
+
+def references() -> st.SearchStrategy[Reference]:
+    """Definitions: in the suite those that are kept, as drawing them would take half of the time.
+
+    Nothing that callint works out is kept with them, so a property reads each definition itself.
+    """
+    if not _KEPT:
+        return new_references()
+    return st.integers(0, len(_KEPT) - 1).map(lambda number: replace(_KEPT[number]))
 
 
 def _axes(
@@ -778,3 +789,7 @@ def pairs(draw: st.DrawFn) -> tuple[Reference, bytes, bytes]:
     reference = draw(references())
     base = draw(images(reference))
     return reference, base, draw(reworks(reference, base))
+
+
+#: The definitions that all properties of the suite share, drawn once per process.
+_KEPT = drawn(new_references(), KEPT_DEFINITIONS)

@@ -19,7 +19,7 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 from tests.building import inspect
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, pairs
 
 #: Causes that are not places in a change, or whose bytes the seal of the image overwrites.

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from callint.comparing.compare import compare
 from callint.reporting.changes.json import changes_document
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import (
     Item,
     Reference,

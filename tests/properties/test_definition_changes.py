@@ -26,7 +26,7 @@ from callint.reporting.definition.textconv import definition_lines as text_lines
 from callint.reporting.definition.xml import definition_lines
 from callint.reporting.definition_changes.json import definition_changes_document
 from tests.building import TODAY, Files, read
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Item, Reference, images, references
 from tests.running import valid
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from callint.decoding.decode import decode
 from callint.decoding.layout import make_layout
+from tests.example_counts import fewer_property_examples
 from tests.exporting import read_back, said_changes
-from tests.properties.example_counts import fewer_property_examples
 from tests.properties.strategies import Reference, images, references
 
 

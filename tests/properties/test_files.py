@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from callint.model.image import Image, Segment
 from callint.reading.images import read_image_file
 from tests.building import hex_file, s_file
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, images, references
 
 

@@ -14,7 +14,7 @@ from callint.comparing.carry.apply import carry
 from callint.comparing.carry.result import How
 from callint.comparing.merge import MergeResult, merge
 from callint.reporting.merge.json import merge_json
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import (
     Reference,
     edited,

@@ -16,7 +16,7 @@ from callint.comparing.definition_merge.conflicts import DefinitionConflict, Def
 from callint.comparing.definition_merge.merge import merge_definitions
 from callint.comparing.merge import Side
 from callint.reading.xml_source import read_source
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, references
 
 NAMESPACE = "{urn:callint:definition:1}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from functools import cache
 
 import numpy as np
 import pytest
@@ -15,13 +16,14 @@ from callint.comparing.relocation.relocate import relocate
 from callint.comparing.relocation.result import ItemKind, Placement
 from callint.decoding.checksums import expected_value, stored_value
 from callint.model.image import Image
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, pairs
 
 #: Pairs of each word size and byte order.
 _SEEDS = range(8)
 
 
+@cache
 def _pair(seed: int) -> Sibling:
     return sibling(seed, 120, 0, shapes(seed), "")
 

@@ -19,7 +19,7 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import RULES, in_scope
 from callint.rules.rule import Rule, Scope
 from tests.building import findings
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, pairs
 
 _RULES = [*in_scope(Scope.FILE), *in_scope(Scope.IMAGE), *in_scope(Scope.CHANGE)]

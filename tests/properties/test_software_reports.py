@@ -14,7 +14,7 @@ from callint.reporting.carried_change.text import print_carried_change
 from callint.reporting.softwares.json import software_changes_document
 from callint.reporting.softwares.text import print_software_change, print_software_statistics
 from callint.reporting.terminal import console
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, pairs
 from tests.properties.test_softwares import relocated
 from tests.running import steering, too_wide, valid

@@ -21,7 +21,7 @@ from callint.decoding.encode import encode
 from callint.decoding.layout import make_layout
 from callint.model.definition import Definition, Linear, States, StoredAxis
 from callint.model.image import Image
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, images, pairs, references
 from tests.softwares.building import compared, fixed, table
 

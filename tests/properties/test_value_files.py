@@ -17,7 +17,7 @@ from callint.model.definition import Axis, Table, Text
 from callint.reading.value_rows import ValueFile, read_value_file
 from callint.reporting.tables.csv import csv_lines
 from callint.reporting.tables.grid_csv import DIALECTS, grid_csv
-from tests.properties.example_counts import property_examples
+from tests.example_counts import property_examples
 from tests.properties.strategies import Reference, images, references
 
 
