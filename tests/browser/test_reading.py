@@ -80,12 +80,9 @@ def test_the_frame_lies_around_the_operating_range(seen: Opened) -> None:
     page = seen(yard()).show("smoke_limit")
     edges = {}
     for edge in ("left", "right", "top", "bottom"):
-        cells = [
-            int(cell.get_attribute("data-cell") or "") for cell in page.all(f"#smoke_limit .frame-{edge}")
-        ]
-        edges[edge] = sorted(
-            {cell % 8 for cell in cells} if edge in {"left", "right"} else {c // 8 for c in cells}
-        )
+        cells = page.cells(f"#smoke_limit .frame-{edge}")
+        places = {cell % 8 if edge in {"left", "right"} else cell // 8 for cell in cells}
+        edges[edge] = sorted(places)
     assert edges == {"left": [0], "right": [6], "top": [1], "bottom": [4]}
     assert "Framed is the operating range: 800 to 3000 rpm, 15 to 60 mg." in page.texts(
         "#smoke_limit .table-note"
@@ -105,7 +102,7 @@ def test_a_changed_cell_says_so_in_shape_and_words(seen: Opened) -> None:
 
 def test_a_cell_that_is_off_is_hatched_and_says_so(seen: Opened) -> None:
     page = seen(yard()).show("speed_trim")
-    assert [cell.get_attribute("data-cell") for cell in page.all("#speed_trim td.off")] == ["7"]
+    assert page.cells("#speed_trim td.off") == [7]
     assert ", switched off" in page.texts("#speed_trim td.off .aside")
 
 
