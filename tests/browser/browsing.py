@@ -14,7 +14,6 @@ from weakref import WeakKeyDictionary
 
 import pypdfium2
 from selenium import webdriver
-from selenium.common.exceptions import ElementClickInterceptedException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -176,19 +175,20 @@ class Page:
     def press(self, *keys: str) -> None:
         ActionChains(self.chrome).send_keys(*keys).perform()
 
-    def click(self, css: str) -> None:
+    def click(self, what: str | WebElement) -> None:
         """A click on the one element, once it stays where it is and nothing lies in its way."""
 
         def clicked() -> bool:
             # What is pressed while the page still moves may be something else by then.
-            element = self.chrome.execute_async_script(_AT_REST, css)
-            if element is None:
+            place = self.chrome.execute_async_script(_AT_REST, what)
+            if place is None:
                 return False
-            try:
-                element.click()
-            except ElementClickInterceptedException:
-                return False
-            return bool(self.run(_WAS_CLICKED, element))
+            # As the driver clicks, which first asks the page much more about the element.
+            for kind in ("mouseMoved", "mousePressed", "mouseReleased"):
+                button = {} if kind == "mouseMoved" else {"button": "left", "clickCount": 1}
+                point = {"x": place["x"], "y": place["y"]}
+                self.chrome.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": kind, **point, **button})
+            return bool(self.run(_WAS_CLICKED, place["element"]))
 
         self.until(clicked)
 
@@ -198,7 +198,7 @@ class Page:
         self.chrome.execute_cdp_cmd("Input.insertText", {"text": text})
 
     def hover(self, element: WebElement) -> None:
-        ActionChains(self.chrome).move_to_element(element).perform()
+        ActionChains(self.chrome, duration=0).move_to_element(element).perform()
 
     def show(self, table: str) -> Page:
         """A table brought near, with its grid drawn as the page is set."""
@@ -261,12 +261,13 @@ class Page:
 
 #: The size and the preferences that each browser pretends.
 _EMULATED: WeakKeyDictionary[webdriver.Chrome, dict[str, Any]] = WeakKeyDictionary()
-#: The one element, if it stays for some frames where it is brought into sight: while the page draws, or holds
-#: another table in its place, it does not. Notes on it whether the next click anywhere is one on it.
+#: The one element and the middle of it, if it stays for some frames where it is brought into sight and has
+#: nothing over it: while the page draws, or holds another table in its place, it does not stay. Notes on the
+#: element whether the next click anywhere is one on it.
 _AT_REST = """
-const [css, done] = arguments;
-const elements = document.querySelectorAll(css);
-if (elements.length > 1) throw new Error(`${elements.length} elements are ${css}`);
+const [what, done] = arguments;
+const elements = typeof what === "string" ? document.querySelectorAll(what) : [what];
+if (elements.length > 1) throw new Error(`${elements.length} elements are ${what}`);
 if (elements.length === 0) return done(null);
 const [element] = elements;
 element.scrollIntoView({block: "center", behavior: "instant"});
@@ -275,11 +276,14 @@ let frames = 0;
 const look = () => {
   if (Math.abs(element.getBoundingClientRect().top - top) > 0.5) return done(null);
   if ((frames += 1) < 6) return requestAnimationFrame(look);
+  const box = element.getClientRects()[0] ?? new DOMRect(-1, -1);
+  const [x, y] = [box.left + box.width / 2, box.top + box.height / 2];
+  if (!element.contains(document.elementFromPoint(x, y))) return done(null);
   delete element.dataset.clicked;
   addEventListener("click", ({target}) => {
     if (element.contains(target)) element.dataset.clicked = "";
   }, {once: true, capture: true});
-  done(element);
+  done({element, x, y});
 };
 requestAnimationFrame(look);
 """

@@ -42,14 +42,14 @@ def test_every_changed_cell_of_the_diff_is_in_the_page_with_its_numbers(demo: De
             if text.lstrip("-")[:1].isdigit():
                 assert float(text) == pytest.approx(cell["new"], abs=0.51 * 10**-digits)
         first = table["cells"][0]
-        page.cell(name, first["x"], first["y"]).click()
+        page.click(page.cell(name, first["x"], first["y"]))
         assert page.details(name)["Raw"] == f"{first['old_raw']} → {first['new_raw']}"
     assert page.logged("browser") == []
 
 
 def test_all_values_old_and_new_are_those_of_the_review(page: Page, review: Any) -> None:
     for view in ("new", "old"):
-        page.one(f"input[value={view}]").click()
+        page.click(f"input[value={view}]")
         for table in review["images"][0]["tables"]:
             values = list(listed(table["old"], table["nx"] * table["ny"]))
             if view == "new":

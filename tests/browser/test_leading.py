@@ -320,7 +320,7 @@ def test_a_link_of_the_first_screen_shows_what_the_filter_hid(at: At) -> None:
 
 def test_the_pointer_takes_no_details_away_from_a_reader_who_is_in_them(at: At) -> None:
     page = at()
-    page.cell("rail_pressure_demand", 11, 9).click()
+    page.click(page.cell("rail_pressure_demand", 11, 9))
     page.run("document.querySelector('#rail_pressure_demand .details a').focus()")
     link = page.run(f"{FOCUSED}.outerHTML")
     page.hover(page.all("#rail_pressure_demand td")[5])

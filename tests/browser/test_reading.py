@@ -115,7 +115,7 @@ def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
 
 def test_the_details_of_a_cell_say_that_its_breakpoint_moved(opened: Opened) -> None:
     page = opened(yard())
-    page.cell("speed_trim", 0, 0).click()
+    page.click(page.cell("speed_trim", 0, 0))
     details = page.details("speed_trim")
     assert details["Where"] == "800 → 850 rpm"
     assert details["New"] == "cell unchanged, its breakpoint moved"
@@ -205,7 +205,7 @@ def test_a_point_of_two_software_versions_has_no_raw_number_and_no_address(opene
 
 def test_a_finding_is_pinned_to_its_cell_which_leads_to_its_message_and_hint(opened: Opened) -> None:
     page = opened(yard())
-    page.cell("smoke_limit", 4, 2).click()
+    page.click(page.cell("smoke_limit", 4, 2))
     assert page.texts("#smoke_limit td.pinned .pin") == ["E error: 1 finding,"]
     assert page.text("#smoke_limit .details .finding") == "Eerror change/suspicious-cell"
     page.press(Keys.TAB, Keys.ENTER)
@@ -249,7 +249,7 @@ def test_a_finding_on_an_axis_names_it_and_leads_to_every_table_on_it(opened: Op
     page = opened(broken_axis())
     assert page.text(".findings li.error .place a") == "Axis speed_axis, 3000 rpm"
     assert page.text(".findings li.error .on-axis") == "Changed tables on it: Fuel, Trim."
-    page.all(".findings .on-axis a")[1].click()
+    page.click(page.all(".findings .on-axis a")[1])
     assert page.link == "#trim"
     assert page.text("#trim .own .on-axis") == "Also on this axis: Fuel."
     assert page.texts("#trim .own .place a") == ["Axis speed_axis, 3000 rpm", "This table"]
@@ -296,7 +296,7 @@ def test_an_unchanged_image_is_listed_only_if_its_judgement_changed(
 
 def test_arrow_keys_move_through_the_cells_and_the_link_goes_with_them(opened: Opened) -> None:
     page = opened(yard())
-    page.cell("smoke_limit", 4, 2).click()
+    page.click(page.cell("smoke_limit", 4, 2))
     page.press(Keys.ARROW_RIGHT, Keys.ARROW_DOWN, Keys.ARROW_DOWN)
     assert page.link == "#smoke_limit/5,4"
     assert page.details("smoke_limit")["Where"] == "2600 rpm, 60 mg"
@@ -489,7 +489,7 @@ def test_a_link_may_name_the_image_where_there_is_only_one(opened: Opened) -> No
 def test_the_list_has_every_table_in_the_order_of_the_document(opened: Opened) -> None:
     page = opened(yard())
     assert page.texts(".list .name") == ["Smoke limit", "Overspeed cut", "Speed trim", "Monitor"]
-    page.all(".list .tables a")[2].click()
+    page.click(page.all(".list .tables a")[2])
     assert page.link == "#speed_trim"
 
 

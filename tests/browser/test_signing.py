@@ -149,7 +149,7 @@ def test_the_copied_review_says_what_was_read_remarked_and_found(opened: Opened)
     page = opened(judged())
     sign(page, "smoke_limit", "Why 62?")
     page.click(".signoff .parts label:first-of-type input")
-    page.cell("smoke_limit", 4, 2).click()
+    page.click(page.cell("smoke_limit", 4, 2))
     page.write("#smoke_limit .cell-remarks textarea", "Beside its neighbours?")
     text = copied(page)
     assert "**Not signed.** 1 of 4 tables read. 1 error open, 1 of them a disabled protection." in text
@@ -302,7 +302,7 @@ def test_a_key_ticks_nothing_that_is_out_of_sight(opened: Opened) -> None:
 def test_a_saved_file_brings_everything_back_in_another_browser(opened: Opened, tmp_path: Path) -> None:
     page = opened(judged())
     sign(page, "smoke_limit", "Why 62?")
-    page.cell("smoke_limit", 4, 2).click()
+    page.click(page.cell("smoke_limit", 4, 2))
     page.write("#smoke_limit .cell-remarks textarea", "Beside its neighbours?")
     page.click(".signoff .parts label:first-of-type input")
     accept(page)
