@@ -14,16 +14,18 @@ from weakref import WeakKeyDictionary
 
 import pypdfium2
 from selenium import webdriver
-from selenium.common.exceptions import ElementClickInterceptedException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
-#: Nothing but the page: no updates, no accounts, no graphics card.
+#: Nothing but the page: no updates, no accounts, no graphics card, no new process for each page. A kiosk has
+#: no tabs and no address around the page, which would be drawn again at each step.
 _FLAGS = (
     "--headless=new",
+    "--kiosk",
+    "--process-per-site",
     "--no-sandbox",
     "--disable-gpu",
     "--disable-quic",
@@ -173,42 +175,44 @@ class Page:
     def press(self, *keys: str) -> None:
         ActionChains(self.chrome).send_keys(*keys).perform()
 
-    def click(self, css: str) -> None:
+    def click(self, what: str | WebElement) -> None:
         """A click on the one element, once it stays where it is and nothing lies in its way."""
 
         def clicked() -> bool:
-            element = self.one(css)
             # What is pressed while the page still moves may be something else by then.
-            if not self.chrome.execute_async_script(_AT_REST, element):
+            place = self.chrome.execute_async_script(_AT_REST, what)
+            if place is None:
                 return False
-            self.run(_NOTE_CLICK, element)
-            try:
-                element.click()
-            except ElementClickInterceptedException:
-                return False
-            return bool(self.run(_WAS_CLICKED, element))
+            # As the driver clicks, which first asks the page much more about the element.
+            for kind in ("mouseMoved", "mousePressed", "mouseReleased"):
+                button = {} if kind == "mouseMoved" else {"button": "left", "clickCount": 1}
+                point = {"x": place["x"], "y": place["y"]}
+                self.chrome.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": kind, **point, **button})
+            return bool(self.run(_WAS_CLICKED, place["element"]))
 
         self.until(clicked)
 
+    def write(self, css: str, text: str) -> None:
+        """A text put in at the end of the one field as a whole, which costs a tenth of so many keys."""
+        self.run(_FOCUS_END, self.one(css))
+        self.chrome.execute_cdp_cmd("Input.insertText", {"text": text})
+
     def hover(self, element: WebElement) -> None:
-        ActionChains(self.chrome).move_to_element(element).perform()
+        ActionChains(self.chrome, duration=0).move_to_element(element).perform()
 
     def show(self, table: str) -> Page:
         """A table brought near, with its grid drawn as the page is set."""
-        view = self.run("return document.querySelector('.views input:checked').value")
-
-        def drawn() -> bool:
-            # Again and again, as what is drawn above may push it away.
-            self.run("document.getElementById(arguments[0]).scrollIntoView()", table)
-            return bool(self.all(f"#{table} .scroll table.{view}"))
-
-        self.until(drawn)
+        # Again and again, as what is drawn above may push it away.
+        self.until(lambda: self.run(_SHOW, table))
         return self
 
     def cell(self, table: str, x: int, y: int) -> WebElement:
-        self.show(table)
-        row = self.all(f"#{table} .scroll:not(.beside) tr:has(td[data-cell])")[y]
-        return row.find_elements(By.TAG_NAME, "td")[x]
+        return self.show(table).run(_CELL, table, x, y)  # type: ignore[no-any-return]
+
+    def cells(self, css: str) -> list[int]:
+        """The numbers of the cells that match, row by row from 0."""
+        script = "return [...document.querySelectorAll(arguments[0])].map((td) => Number(td.dataset.cell))"
+        return self.run(script, css)  # type: ignore[no-any-return]
 
     def values(self, table: str) -> list[list[str]]:
         """What stands in the cells of a grid, as eyes see it."""
@@ -257,31 +261,47 @@ class Page:
 
 #: The size and the preferences that each browser pretends.
 _EMULATED: WeakKeyDictionary[webdriver.Chrome, dict[str, Any]] = WeakKeyDictionary()
-#: Whether an element that is brought into sight stays there for some frames: while the page draws, or holds
-#: another table in its place, it does not.
+#: The one element and the middle of it, if it stays for some frames where it is brought into sight and has
+#: nothing over it: while the page draws, or holds another table in its place, it does not stay. Notes on the
+#: element whether the next click anywhere is one on it.
 _AT_REST = """
-const [element, done] = arguments;
+const [what, done] = arguments;
+const elements = typeof what === "string" ? document.querySelectorAll(what) : [what];
+if (elements.length > 1) throw new Error(`${elements.length} elements are ${what}`);
+if (elements.length === 0) return done(null);
+const [element] = elements;
 element.scrollIntoView({block: "center", behavior: "instant"});
 const top = element.getBoundingClientRect().top;
 let frames = 0;
 const look = () => {
-  if (Math.abs(element.getBoundingClientRect().top - top) > 0.5) done(false);
-  else if ((frames += 1) === 6) done(true);
-  else requestAnimationFrame(look);
+  if (Math.abs(element.getBoundingClientRect().top - top) > 0.5) return done(null);
+  if ((frames += 1) < 6) return requestAnimationFrame(look);
+  const box = element.getClientRects()[0] ?? new DOMRect(-1, -1);
+  const [x, y] = [box.left + box.width / 2, box.top + box.height / 2];
+  if (!element.contains(document.elementFromPoint(x, y))) return done(null);
+  delete element.dataset.clicked;
+  addEventListener("click", ({target}) => {
+    if (element.contains(target)) element.dataset.clicked = "";
+  }, {once: true, capture: true});
+  done({element, x, y});
 };
 requestAnimationFrame(look);
 """
-#: Notes on the element whether the next click anywhere is one on it.
-_NOTE_CLICK = """
-const [element] = arguments;
-delete element.dataset.clicked;
-addEventListener("click", ({target}) => {
-  if (element.contains(target)) element.dataset.clicked = "";
-}, {once: true, capture: true});
-"""
+_FOCUS_END = "const [field] = arguments; field.focus(); field.setSelectionRange(1e9, 1e9);"
 _KEEP_NOTHING = "Storage.prototype.setItem = () => {}"
 _WAS_CLICKED = "return !arguments[0].isConnected || 'clicked' in arguments[0].dataset"
 _TEXTS = "return [...document.querySelectorAll(arguments[0])].map((one) => one.textContent)"
+_SHOW = """
+const [table] = arguments;
+document.getElementById(table).scrollIntoView();
+const view = document.querySelector(".views input:checked").value;
+return document.querySelector(`#${table} .scroll table.${view}`) !== null;
+"""
+_CELL = """
+const [table, x, y] = arguments;
+const rows = document.querySelectorAll(`#${table} .scroll:not(.beside) tr:has(td[data-cell])`);
+return rows[y].querySelectorAll("td")[x];
+"""
 #: Without what only screen readers and paper get.
 _VALUES = """
 const grid = document.getElementById(arguments[0]).querySelector(".scroll:not(.beside)");
@@ -328,7 +348,8 @@ const shown = [...new Set([...alike.values()].flat())];
 for (const element of shown) element.setAttribute("data-contrast", "");
 axe.configure({rules: [{id: "color-contrast", selector: "[data-contrast]"}]});
 const find = async () => {
-  const {violations, passes} = await axe.run(within, {runOnly, resultTypes: ["violations"]});
+  const options = {runOnly, resultTypes: ["violations"], selectors: false};
+  const {violations, passes} = await axe.run(within, options);
   for (const element of shown) element.removeAttribute("data-contrast");
   return {
     violations: violations.flatMap(({id, nodes}) => nodes.map(({html}) => `${id}: ${html}`)),

@@ -3,16 +3,47 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import pytest
 from selenium import webdriver
 
 from tests.browser.browsing import Page, chromium, forget
 from tests.browser.documents import Json, text_of
+from tests.running import Scratch, call
 
 Opened = Callable[..., Page]
+
+
+class Demo(NamedTuple):
+    """The demo's repository, which no test changes, and the review of its Petrel."""
+
+    yard: Scratch
+    page: Path
+    review: Any
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    folder = tmp_path_factory.mktemp("demo")
+    assert call("demo", "yard", cwd=folder).status == 0
+    yard = Scratch(folder / "yard")
+    named = ("review", "factory/sk28-0412.bin", "boats/petrel.bin", "--date", "2026-04-08", "--output")
+    for arguments in (("page.html",), ("review.json", "--format", "json")):
+        done = yard.call(*named, *arguments)
+        assert done.status == 0, done
+    return Demo(yard, yard.root / "page.html", json.loads((yard.root / "review.json").read_text("utf-8")))
+
+
+@pytest.fixture(scope="session")
+def fleet(demo: Demo) -> Path:
+    """The page of all of the demo's commits: three images, one of which is of other software."""
+    first = demo.yard.must("rev-list", "--max-parents=0", "HEAD").strip()
+    assert demo.yard.call("review", first, "HEAD", "--output", "range.html").status == 0
+    return demo.yard.root / "range.html"
 
 
 @pytest.fixture(scope="session")

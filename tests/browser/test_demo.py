@@ -2,50 +2,38 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.browser.browsing import COLOURS, Page
-from tests.browser.conftest import Opened
+from tests.browser.conftest import Demo, Opened
 from tests.browser.documents import listed
-from tests.running import Scratch, needs_chromium, run
+from tests.running import needs_chromium
 
 pytestmark = needs_chromium
 
-BASE, BOAT = "factory/sk28-0412.bin", "boats/petrel.bin"
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Scratch:
-    folder = tmp_path_factory.mktemp("demo")
-    assert run("demo", "yard", cwd=folder).status == 0
-    yard = Scratch(folder / "yard")
-    for arguments in (("page.html",), ("review.json", "--format", "json")):
-        done = yard.run("review", BASE, BOAT, "--date", "2026-04-08", "--output", *arguments)
-        assert done.status == 0, done
-    return yard
+CHANGE = ("factory/sk28-0412.bin", "boats/petrel.bin")
 
 
 @pytest.fixture
-def page(demo: Scratch, opened: Opened) -> Page:
-    return opened(demo.root / "page.html")
+def page(demo: Demo, opened: Opened) -> Page:
+    return opened(demo.page)
 
 
-@pytest.fixture(scope="module")
-def review(demo: Scratch) -> Any:
-    return json.loads((demo.root / "review.json").read_text("utf-8"))
+@pytest.fixture
+def review(demo: Demo) -> Any:
+    return demo.review
 
 
-def test_every_changed_cell_of_the_diff_is_in_the_page_with_its_numbers(demo: Scratch, page: Page) -> None:
-    diff = demo.run("diff", BASE, BOAT, "--format", "json").data
+def test_every_changed_cell_of_the_diff_is_in_the_page_with_its_numbers(demo: Demo, page: Page) -> None:
+    diff = demo.yard.call("diff", *CHANGE, "--format", "json").data
     assert len(diff["tables"]) > 5
     for table in diff["tables"]:
         name = table["table"]
         shown = page.values(name)
-        marked = {int(item.get_attribute("data-cell") or "") for item in page.all(f"#{name} td.changed")}
+        marked = set(page.cells(f"#{name} td.changed"))
         columns = len(shown[0])
         assert marked == {cell["y"] * columns + cell["x"] for cell in table["cells"]}
         for cell in table["cells"]:
@@ -54,14 +42,14 @@ def test_every_changed_cell_of_the_diff_is_in_the_page_with_its_numbers(demo: Sc
             if text.lstrip("-")[:1].isdigit():
                 assert float(text) == pytest.approx(cell["new"], abs=0.51 * 10**-digits)
         first = table["cells"][0]
-        page.cell(name, first["x"], first["y"]).click()
+        page.click(page.cell(name, first["x"], first["y"]))
         assert page.details(name)["Raw"] == f"{first['old_raw']} → {first['new_raw']}"
     assert page.logged("browser") == []
 
 
 def test_all_values_old_and_new_are_those_of_the_review(page: Page, review: Any) -> None:
     for view in ("new", "old"):
-        page.one(f"input[value={view}]").click()
+        page.click(f"input[value={view}]")
         for table in review["images"][0]["tables"]:
             values = list(listed(table["old"], table["nx"] * table["ny"]))
             if view == "new":
@@ -98,20 +86,20 @@ def test_each_mistake_has_a_line_and_folds_what_it_brings(page: Page, review: An
 
 
 def test_the_first_screen_has_the_verdict_and_the_worst_mistakes(
-    demo: Scratch, opened: Opened, review: Any
+    demo: Demo, opened: Opened, review: Any
 ) -> None:
     for width, height in ((1440, 900), (390, 844)):
-        page = opened(demo.root / "page.html", width=width, height=height)
+        page = opened(demo.page, width=width, height=height)
         for css in (".verdict", ".counts", ".worst li:nth-child(5)", ".worst li:last-child"):
             bottom = page.run(f"return document.querySelector({css!r}).getBoundingClientRect().bottom")
             assert 0 < bottom <= height, (css, width)
     assert page.texts(".worst li")[0].endswith(review["causes"][0]["title"])
 
 
-def test_the_cell_of_a_scalar_leads_to_all_its_findings(demo: Scratch, opened: Opened, review: Any) -> None:
+def test_the_cell_of_a_scalar_leads_to_all_its_findings(demo: Demo, opened: Opened, review: Any) -> None:
     (made,) = (item for item in review["findings"] if item["rule"] == "relation/mirror-differs")
     own = [item["rule"] for item in review["findings"] if item.get("table") == made["table"]]
-    page = opened(demo.root / "page.html", f"#{made['table']}")
+    page = opened(demo.page, f"#{made['table']}")
     assert sorted(page.texts(f"#{made['table']} .details .finding code")) == sorted(own)
 
 
@@ -136,18 +124,15 @@ def test_the_paper_has_every_changed_table_and_all_its_new_values(page: Page, re
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_axe_finds_nothing_in_the_demo(demo: Scratch, opened: Opened, review: Any, dark: bool) -> None:
-    page = opened(demo.root / "page.html", dark=dark)
+def test_axe_finds_nothing_in_the_demo(demo: Demo, opened: Opened, review: Any, dark: bool) -> None:
+    page = opened(demo.page, dark=dark)
     for table in review["images"][0]["tables"][:6]:
         page.show(table["name"])
     assert page.keep_tables(6).violations(only=COLOURS if dark else ()) == []
 
 
-def test_a_range_of_several_images_is_one_page(demo: Scratch, opened: Opened, tmp_path: Path) -> None:
-    target = tmp_path / "range.html"
-    first = demo.must("rev-list", "--max-parents=0", "HEAD").strip()
-    assert demo.run("review", first, "HEAD", "--output", str(target)).status == 0
-    page = opened(target)
+def test_a_range_of_several_images_is_one_page(fleet: Path, opened: Opened) -> None:
+    page = opened(fleet)
     assert page.text("h1").startswith("3 images, ")
     assert {link.split(".")[0] for link in page.run(_LINKS)} == {"#1", "#2"}
     page.press("f")

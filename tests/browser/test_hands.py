@@ -11,7 +11,7 @@ from selenium import webdriver
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.browsing import Page, forget
-from tests.running import Scratch, needs_chromium, run
+from tests.running import needs_chromium
 
 pytestmark = needs_chromium
 
@@ -20,17 +20,6 @@ PHONES = [(390, 844), (360, 640)]
 ENLARGED = (720, 450)
 
 At = Callable[..., Page]
-
-
-@pytest.fixture(scope="module")
-def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The page of all of the demo's commits: three images, one of which is of other software."""
-    folder = tmp_path_factory.mktemp("hands")
-    assert run("demo", "yard", cwd=folder).status == 0
-    yard = Scratch(folder / "yard")
-    first = yard.must("rev-list", "--max-parents=0", "HEAD").strip()
-    assert yard.call("review", first, "HEAD", "--output", "page.html").status == 0
-    return yard.root / "page.html"
 
 
 @pytest.fixture

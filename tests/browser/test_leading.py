@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
@@ -14,9 +12,9 @@ from selenium import webdriver
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.browsing import Page, forget
-from tests.browser.conftest import Opened
+from tests.browser.conftest import Demo, Opened
 from tests.browser.documents import document, finding, image
-from tests.running import Scratch, needs_chromium, run
+from tests.running import needs_chromium
 
 pytestmark = needs_chromium
 
@@ -29,33 +27,21 @@ FOCUSED = "return document.activeElement"
 At = Callable[..., Page]
 
 
-@pytest.fixture(scope="module")
-def petrel(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Any]:
-    """The page of the demo's Petrel and its document."""
-    folder = tmp_path_factory.mktemp("leading")
-    assert run("demo", "yard", cwd=folder).status == 0
-    yard = Scratch(folder / "yard")
-    for arguments in (("page.html",), ("review.json", "--format", "json")):
-        named = ("factory/sk28-0412.bin", "boats/petrel.bin", "--date", "2026-04-08", "--output")
-        assert yard.call("review", *named, *arguments).status == 0
-    return yard.root / "page.html", json.loads((yard.root / "review.json").read_text("utf-8"))
-
-
 @pytest.fixture
-def at(chrome: webdriver.Chrome, petrel: tuple[Path, Any]) -> At:
+def at(chrome: webdriver.Chrome, demo: Demo) -> At:
     """The page at a place and with a filter, in a window of some size; nothing is marked as read."""
 
     def open_page(place: str = "", width: int = 1440, height: int = 900, **filters: str) -> Page:
         query = f"?{urlencode(filters)}" if filters else ""
-        return Page(chrome, petrel[0]).screen(width, height).open(f"#{place}{query}")
+        return Page(chrome, demo.page).screen(width, height).open(f"#{place}{query}")
 
     forget(chrome)
     return open_page
 
 
 @pytest.fixture
-def review(petrel: tuple[Path, Any]) -> Any:
-    return petrel[1]
+def review(demo: Demo) -> Any:
+    return demo.review
 
 
 def choose(page: Page, field: str, value: str) -> None:
@@ -334,7 +320,7 @@ def test_a_link_of_the_first_screen_shows_what_the_filter_hid(at: At) -> None:
 
 def test_the_pointer_takes_no_details_away_from_a_reader_who_is_in_them(at: At) -> None:
     page = at()
-    page.cell("rail_pressure_demand", 11, 9).click()
+    page.click(page.cell("rail_pressure_demand", 11, 9))
     page.run("document.querySelector('#rail_pressure_demand .details a').focus()")
     link = page.run(f"{FOCUSED}.outerHTML")
     page.hover(page.all("#rail_pressure_demand td")[5])

@@ -162,7 +162,7 @@ def test_moved_breakpoints_show_the_difference_of_the_outputs(seen: Opened) -> N
 
 def test_cuts_through_a_map_follow_the_chosen_cell(opened: Opened) -> None:
     page = opened(drawn())
-    page.cell("smoke_limit", 4, 2).click()
+    page.click(page.cell("smoke_limit", 4, 2))
     cuts = "#smoke_limit .cut-x figcaption, #smoke_limit .cut-y figcaption"
     page.until(lambda: len(page.texts(cuts)) == 2)
     assert page.texts(cuts) == [
@@ -291,7 +291,7 @@ def test_the_surfaces_turn_together(opened: Opened, way: str) -> None:
     if way == "keys":
         turntable.send_keys(Keys.ARROW_RIGHT)
     elif way == "button":
-        page.all("#smoke_limit .turns button")[0].click()
+        page.click(page.all("#smoke_limit .turns button")[0])
     else:
         ActionChains(page.chrome).click_and_hold(turntable).move_by_offset(60, 10).release().perform()
 

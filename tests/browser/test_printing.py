@@ -30,7 +30,7 @@ def test_the_printed_page_has_all_changed_tables_with_old_and_new_values(opened:
 
 def test_the_printed_page_has_the_remarks(opened: Opened) -> None:
     page = opened(yard())
-    page.show("smoke_limit").one("#smoke_limit .signing textarea").send_keys("Measured twice")
+    page.show("smoke_limit").write("#smoke_limit .signing textarea", "Measured twice")
     assert "Measured twice" in page.pdf()
 
 

@@ -80,12 +80,9 @@ def test_the_frame_lies_around_the_operating_range(seen: Opened) -> None:
     page = seen(yard()).show("smoke_limit")
     edges = {}
     for edge in ("left", "right", "top", "bottom"):
-        cells = [
-            int(cell.get_attribute("data-cell") or "") for cell in page.all(f"#smoke_limit .frame-{edge}")
-        ]
-        edges[edge] = sorted(
-            {cell % 8 for cell in cells} if edge in {"left", "right"} else {c // 8 for c in cells}
-        )
+        cells = page.cells(f"#smoke_limit .frame-{edge}")
+        places = {cell % 8 if edge in {"left", "right"} else cell // 8 for cell in cells}
+        edges[edge] = sorted(places)
     assert edges == {"left": [0], "right": [6], "top": [1], "bottom": [4]}
     assert "Framed is the operating range: 800 to 3000 rpm, 15 to 60 mg." in page.texts(
         "#smoke_limit .table-note"
@@ -105,7 +102,7 @@ def test_a_changed_cell_says_so_in_shape_and_words(seen: Opened) -> None:
 
 def test_a_cell_that_is_off_is_hatched_and_says_so(seen: Opened) -> None:
     page = seen(yard()).show("speed_trim")
-    assert [cell.get_attribute("data-cell") for cell in page.all("#speed_trim td.off")] == ["7"]
+    assert page.cells("#speed_trim td.off") == [7]
     assert ", switched off" in page.texts("#speed_trim td.off .aside")
 
 
@@ -118,7 +115,7 @@ def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
 
 def test_the_details_of_a_cell_say_that_its_breakpoint_moved(opened: Opened) -> None:
     page = opened(yard())
-    page.cell("speed_trim", 0, 0).click()
+    page.click(page.cell("speed_trim", 0, 0))
     details = page.details("speed_trim")
     assert details["Where"] == "800 → 850 rpm"
     assert details["New"] == "cell unchanged, its breakpoint moved"
@@ -208,7 +205,7 @@ def test_a_point_of_two_software_versions_has_no_raw_number_and_no_address(opene
 
 def test_a_finding_is_pinned_to_its_cell_which_leads_to_its_message_and_hint(opened: Opened) -> None:
     page = opened(yard())
-    page.cell("smoke_limit", 4, 2).click()
+    page.click(page.cell("smoke_limit", 4, 2))
     assert page.texts("#smoke_limit td.pinned .pin") == ["E error: 1 finding,"]
     assert page.text("#smoke_limit .details .finding") == "Eerror change/suspicious-cell"
     page.press(Keys.TAB, Keys.ENTER)
@@ -252,7 +249,7 @@ def test_a_finding_on_an_axis_names_it_and_leads_to_every_table_on_it(opened: Op
     page = opened(broken_axis())
     assert page.text(".findings li.error .place a") == "Axis speed_axis, 3000 rpm"
     assert page.text(".findings li.error .on-axis") == "Changed tables on it: Fuel, Trim."
-    page.all(".findings .on-axis a")[1].click()
+    page.click(page.all(".findings .on-axis a")[1])
     assert page.link == "#trim"
     assert page.text("#trim .own .on-axis") == "Also on this axis: Fuel."
     assert page.texts("#trim .own .place a") == ["Axis speed_axis, 3000 rpm", "This table"]
@@ -299,7 +296,7 @@ def test_an_unchanged_image_is_listed_only_if_its_judgement_changed(
 
 def test_arrow_keys_move_through_the_cells_and_the_link_goes_with_them(opened: Opened) -> None:
     page = opened(yard())
-    page.cell("smoke_limit", 4, 2).click()
+    page.click(page.cell("smoke_limit", 4, 2))
     page.press(Keys.ARROW_RIGHT, Keys.ARROW_DOWN, Keys.ARROW_DOWN)
     assert page.link == "#smoke_limit/5,4"
     assert page.details("smoke_limit")["Where"] == "2600 rpm, 60 mg"
@@ -492,7 +489,7 @@ def test_a_link_may_name_the_image_where_there_is_only_one(opened: Opened) -> No
 def test_the_list_has_every_table_in_the_order_of_the_document(opened: Opened) -> None:
     page = opened(yard())
     assert page.texts(".list .name") == ["Smoke limit", "Overspeed cut", "Speed trim", "Monitor"]
-    page.all(".list .tables a")[2].click()
+    page.click(page.all(".list .tables a")[2])
     assert page.link == "#speed_trim"
 
 

@@ -37,7 +37,7 @@ def judged() -> Json:
 def sign(page: Page, table: str, remark: str = "") -> None:
     """A table ticked as read, with a remark."""
     page.show(table).click(f"#{table} .signing input")
-    page.one(f"#{table} .signing textarea").send_keys(remark)
+    page.write(f"#{table} .signing textarea", remark)
 
 
 def copied(page: Page) -> str:
@@ -53,14 +53,14 @@ def copied(page: Page) -> str:
 def fill_in(page: Page, decision: str = "agreed") -> None:
     """The decision, and who decides."""
     page.click(f".signoff input[value={decision}]")
-    page.one(".person .name").send_keys("Ada Quay")
-    page.one(".person .role").send_keys("second calibrator")
+    page.write(".person .name", "Ada Quay")
+    page.write(".person .role", "second calibrator")
 
 
 def accept(page: Page, reason: str = REASON, at: str = "#cause-0") -> None:
     page.click(f"{at} .acceptance summary")
     page.click(f"{at} .acceptance input")
-    page.one(f"{at} .acceptance textarea").send_keys(reason)
+    page.write(f"{at} .acceptance textarea", reason)
 
 
 def status(page: Page) -> str:
@@ -105,7 +105,7 @@ def test_ticks_remarks_and_the_decision_are_there_again_after_a_reload(opened: O
     page = opened(yard())
     sign(page, "smoke_limit", "Why 62?")
     page.click(".signoff input[value=changes]")
-    page.one(".signoff .closing").send_keys("Not like this.")
+    page.write(".signoff .closing", "Not like this.")
     page.open().show("smoke_limit")
     assert page.one("#smoke_limit .signing input").is_selected()
     assert page.one("#smoke_limit .signing textarea").get_attribute("value") == "Why 62?"
@@ -149,8 +149,8 @@ def test_the_copied_review_says_what_was_read_remarked_and_found(opened: Opened)
     page = opened(judged())
     sign(page, "smoke_limit", "Why 62?")
     page.click(".signoff .parts label:first-of-type input")
-    page.cell("smoke_limit", 4, 2).click()
-    page.one("#smoke_limit .cell-remarks textarea").send_keys("Beside its neighbours?")
+    page.click(page.cell("smoke_limit", 4, 2))
+    page.write("#smoke_limit .cell-remarks textarea", "Beside its neighbours?")
     text = copied(page)
     assert "**Not signed.** 1 of 4 tables read. 1 error open, 1 of them a disabled protection." in text
     read, unread = text.split("Not read:")
@@ -191,7 +191,7 @@ def test_nobody_can_agree_while_an_error_is_open(opened: Opened) -> None:
     accept(page, "too short")
     page.click(".sign")
     assert status(page).startswith("Not signed. 1 error open")
-    page.one("#cause-0 .acceptance textarea").send_keys(", but now it is long enough")
+    page.write("#cause-0 .acceptance textarea", ", but now it is long enough")
     page.click(".sign")
     assert status(page).startswith("Signed.")
 
@@ -227,13 +227,12 @@ def test_what_is_unread_is_named_before_and_in_the_signature(opened: Opened) -> 
     assert page.texts(".signoff .open button") == ["Overspeed cut", "Speed trim", "Monitor"]
     unread = "with 3 tables unread and 2 items of bytes and checksums unread"
     assert page.text(".sign") == f"Sign: agreed, {unread}"
-    field = page.one(".person .date")
-    field.clear()
-    field.send_keys("2026-02-30")
+    page.one(".person .date").clear()
+    page.write(".person .date", "2026-02-30")
     page.click(".sign")
     assert status(page) == "Not signed. The date is not a day; write YYYY-MM-DD."
-    field.clear()
-    field.send_keys("2026-11-27")
+    page.one(".person .date").clear()
+    page.write(".person .date", "2026-11-27")
     page.click(".sign")
     assert page.text(".signature") == f"Agreed by Ada Quay, second calibrator, on 2026-11-27, {unread}."
     text = copied(page)
@@ -303,8 +302,8 @@ def test_a_key_ticks_nothing_that_is_out_of_sight(opened: Opened) -> None:
 def test_a_saved_file_brings_everything_back_in_another_browser(opened: Opened, tmp_path: Path) -> None:
     page = opened(judged())
     sign(page, "smoke_limit", "Why 62?")
-    page.cell("smoke_limit", 4, 2).click()
-    page.one("#smoke_limit .cell-remarks textarea").send_keys("Beside its neighbours?")
+    page.click(page.cell("smoke_limit", 4, 2))
+    page.write("#smoke_limit .cell-remarks textarea", "Beside its neighbours?")
     page.click(".signoff .parts label:first-of-type input")
     accept(page)
     fill_in(page)
