@@ -23,6 +23,8 @@ Numbers = NDArray[np.float64]
 #: to ``_FEW`` bytes are, and that a unit lies out of order.
 _INSERTED, _REMOVED, _SMALL, _MOVED = 0.02, 0.004, 0.004, 1e-5
 _FEW = 16
+#: The share of units behind padding that are padded to their alignment again.
+_PADDED = 0.95
 #: In place of a sum of probabilities that is 0.
 _LEAST = 1e-300
 
@@ -44,18 +46,41 @@ class UnitOption:
 
 
 @dataclass(frozen=True, slots=True)
+class Padding:
+    """Padding of ``size`` bytes in front of the old unit at the offset ``at``, up to ``alignment`` bytes."""
+
+    at: int
+    size: int
+    alignment: int
+
+    def padded(self, shifts: Integers) -> Integers:
+        """The shifts of the unit if what lies in front of its padding has the given ones."""
+        end = self.at - self.size + shifts
+        aligned: Integers = end + -end % self.alignment - self.at
+        return aligned
+
+
+@dataclass(frozen=True, slots=True)
+class UnitGap:
+    """The bytes between the end of an old unit and the next one, with the padding at the end of them."""
+
+    size: int
+    padding: Padding | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AlignedUnit:
-    """The forms of a unit, and the bytes between the end of the old unit and the next one."""
+    """The forms of a unit, and what lies between it and the next one."""
 
     options: Sequence[UnitOption]
-    gap: int
+    gap: UnitGap
 
 
 @dataclass
 class Alignment:
     """The alignment of units between a shift before them and one behind them.
 
-    ``shifts`` are the states, rising, shape (states,); ``gap`` are the bytes in front of the first unit.
+    ``shifts`` are the states, rising, shape (states,); ``gap`` is what lies in front of the first unit.
     Without a ``last`` shift, any is as likely behind the units.
     """
 
@@ -63,7 +88,7 @@ class Alignment:
     units: Sequence[AlignedUnit]
     first: int
     last: int | None
-    gap: int
+    gap: UnitGap
     evidence: float = field(init=False, default=0.0)
 
     def probabilities(self) -> list[list[Numbers]]:
@@ -123,12 +148,29 @@ class Alignment:
         weights: Numbers = (self.shifts == shift).astype(np.float64)
         return weights
 
-    def _jumped(self, weights: Numbers, gap: int, back: bool = False) -> Numbers:
-        """Weights after what may lie between two units that had ``gap`` bytes between them.
+    def _jumped(self, weights: Numbers, gap: UnitGap, back: bool = False) -> Numbers:
+        """Weights after what may lie between two units that had a gap between them.
 
-        A shift may grow by any number of bytes, and fall by as many as the gap has; ``back`` goes from the
-        weights behind the gap to those in front.
+        A shift may grow by any number of bytes, and fall by as many as the gap has; then the unit behind is
+        aligned. ``back`` goes from the weights behind the gap to those in front.
         """
+        if gap.padding is None:
+            return self._inserted(weights, gap.size, back)
+        if back:
+            return self._inserted(self._padded(weights, gap.padding, back), gap.size, back)
+        return self._padded(self._inserted(weights, gap.size, back), gap.padding, back)
+
+    def _padded(self, weights: Numbers, padding: Padding, back: bool) -> Numbers:
+        """Weights after the padding in front of a unit took the size that its alignment asks for."""
+        wanted = padding.padded(self.shifts)
+        there = np.minimum(np.searchsorted(self.shifts, wanted), len(self.shifts) - 1)
+        there = np.where(self.shifts[there] == wanted, there, np.arange(len(self.shifts)))
+        moved = weights[there] if back else np.bincount(there, weights, len(weights))
+        result: Numbers = _PADDED * moved + (1 - _PADDED) * weights
+        return result
+
+    def _inserted(self, weights: Numbers, gap: int, back: bool) -> Numbers:
+        """Weights after bytes may have been inserted, or removed from those of the gap."""
         sums = np.concatenate([[0.0], np.cumsum(weights)])
         low, high, few_low, few_high = self._reach(max(gap, 0), back)
         total, places = sums[-1], np.arange(len(weights))

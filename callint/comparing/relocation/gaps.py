@@ -9,12 +9,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.relocation.alignment import AlignedUnit, Alignment, UnitOption
+from callint.comparing.relocation.alignment import (
+    AlignedUnit,
+    Alignment,
+    Padding,
+    UnitGap,
+    UnitOption,
+)
 from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
 from callint.comparing.relocation.result import ItemKind, RelocationEvidence
 from callint.comparing.relocation.settle import SURE, Best, drop_overlaps, may_be_resized
@@ -28,10 +33,12 @@ _HELD = 12.0
 #: them, and the most units in a gap.
 _AROUND, _WIDEST, _MOST_UNITS = 64, 4096, 400
 #: The least probability of a placement: curves and maps, axes, and others.
-_LEAST, _LEAST_AXIS, _LEAST_SMALL = 0.98, 0.9, 0.95
+_LEAST, _LEAST_AXIS, _LEAST_SMALL = 0.97, 0.9, 0.95
 #: The logarithms of the prior probabilities that a unit is gone, that an axis of a kept table is gone, and
 #: that a unit has a given other size.
 _GONE, _GONE_IN_USE, _RESIZED = -3.5, -8.0, -7.0
+#: Below this probability of an item, other sizes of its axes are tried.
+_DOUBTED = 0.98
 #: The least probability of a number of points.
 _LEAST_SIZE = 0.98
 #: What a stored count says that is right, and one that is not.
@@ -42,6 +49,9 @@ _ALIKE, _FEW_MORE = 4.0, 16
 _PADDING = 3
 #: What a pointer says.
 _POINTED = 12.0
+#: The least probability of a shift that is sure, that of an item between two others that surely have its
+#: shift, and how far away in units these may be.
+_ENCLOSED, _LEAST_ENCLOSED, _UNSURE = 0.98, 0.6, 4
 #: Below this ratio, many numbers are as good as any others.
 _WILD = -4.0
 #: The logarithm of the prior ratio of another size where one fits better: of an axis, and of a table.
@@ -51,6 +61,8 @@ _NOT_ALIGNED = -4.0
 #: The rows or columns more, and how far around the likely shifts such an item may lie.
 _MORE, _NEAR = (-4, -3, -2, -1, 1, 2, 3, 4, 6, 8), 8
 _GRIDS = (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
+#: What the first look says of items beside which the shift changes.
+_BESIDE_CHANGES = (RelocationEvidence.BESIDE, RelocationEvidence.AXIS, RelocationEvidence.RESIZED)
 
 Evidence = list[RelocationEvidence | None]
 Numbers = NDArray[np.float64]
@@ -100,6 +112,7 @@ class _Gaps:
     _kept: list[bool] = field(init=False)
     _fixed: set[str] = field(init=False, default_factory=set)
     _in_use: set[str] = field(init=False, default_factory=set)
+    _anchored: set[int] = field(init=False, default_factory=set)
 
     def __post_init__(self) -> None:
         likelihood = self.window.likelihood
@@ -113,6 +126,7 @@ class _Gaps:
         last, shift = -1, 0
         anchors = self._anchors()
         # A table that is kept has axes of the old size, and so has an axis amid other kept bytes.
+        self._anchored = set(anchors)
         self._in_use = set(self._axes_of_kept_tables())
         self._fixed = self._in_use | {axis for number in anchors for axis in self.units[number].along if axis}
         # The images begin at one place; nothing says where what lies behind the last anchor ends.
@@ -120,7 +134,9 @@ class _Gaps:
             is_last = number == len(self.units)
             there = shift if is_last else self._shift(number)
             gap = _Gap(last + 1, number, shift, there, is_last)
-            if 0 < number - last - 1 <= _MOST_UNITS and not self._is_kept(gap):
+            if self._is_kept(gap):
+                self._anchored.update(range(gap.start, gap.stop))
+            elif 0 < number - last - 1 <= _MOST_UNITS:
                 yield gap
             last, shift = number, there
 
@@ -191,7 +207,17 @@ class _Gaps:
             for axis in self.counts.keys() - before:
                 if axis in with_axes and with_axes[axis] != gap:
                     self.settle(with_axes[axis])
+        self._confirm_anchored()
         self._doubt_axes()
+
+    def _confirm_anchored(self) -> None:
+        """Place what the first look left out amid kept content, unless an axis of it has another size."""
+        numbers = {unit.name: n for n, unit in enumerate(self.units) if unit.kind is ItemKind.AXIS}
+        for number in sorted(self._anchored):
+            axes = [axis for axis in self.units[number].along if axis in numbers]
+            is_resized = any(axis in self.counts or not self._is_placed(numbers[axis]) for axis in axes)
+            if self.settled[number] in _BESIDE_CHANGES and not is_resized:
+                self.settled[number] = RelocationEvidence.SAME
 
     def _doubt_axes(self) -> None:
         """Leave out axes of the old size on which no table is placed, but one looks resized."""
@@ -276,23 +302,41 @@ class _Gaps:
         at = unit.at + shift
         if not option.is_likely or any(axis in aligner.doubtful for axis in unit.along):
             self.settled[number] = RelocationEvidence.RESIZED
-        elif probability < least:
+        elif probability < least and not (
+            probability >= _LEAST_ENCLOSED and self._is_enclosed(number, aligner)
+        ):
             self.settled[number] = RelocationEvidence.UNSURE
         elif option.growth:
             self.settled[number] = RelocationEvidence.POINTED if is_pointed else RelocationEvidence.SIMILAR
         elif likelihood.is_kept(unit, at):
-            has_rival = unit.kind in _GRIDS and not is_pointed and self._has_rival(number, shift)
+            has_rival = (
+                unit.kind in (ItemKind.MAP, ItemKind.CURVE)
+                and not is_pointed
+                and self._has_rival(number, shift)
+            )
             self.settled[number] = RelocationEvidence.UNSURE if has_rival else RelocationEvidence.SAME
         elif unit.kind in _GRIDS and aligner.is_better_resized(number, shift):
             self.settled[number] = RelocationEvidence.RESIZED
         elif is_pointed:
             self.settled[number] = RelocationEvidence.POINTED
-        elif self._is_wild(unit, at):
+        elif self._is_wild(unit, at) and not (
+            self.window.is_scaled(unit, at) and self._is_enclosed(number, aligner)
+        ):
             self.settled[number] = RelocationEvidence.OTHER
         elif likelihood.likeness(unit, at) > 0:
             self.settled[number] = RelocationEvidence.SIMILAR
         else:
             self.settled[number] = RelocationEvidence.NEIGHBOURS
+
+    def _is_enclosed(self, number: int, aligner: _Aligner) -> bool:
+        """Whether what is sure on either side of a unit has its shift: no byte between them is new."""
+        place = int(np.flatnonzero(aligner.shifts == self._shift(number))[0])
+        sides = range(number - 1, -1, -1)[:_UNSURE], range(number + 1, len(self.units))[:_UNSURE]
+        for side in sides:
+            sure = next((other for other in side if aligner.is_sure(other)), None)
+            if sure is None or aligner.share(sure, place) < _ENCLOSED:
+                return False
+        return True
 
     def _is_wild(self, unit: PlacementUnit, at: int) -> bool:
         """Whether the numbers of an axis, curve or map there are as good as any others."""
@@ -342,6 +386,7 @@ class _Aligner:
     doubtful: set[str] = field(init=False, default_factory=set)
     shifts: Integers = field(init=False)
     evidence: float = field(init=False, default=0.0)
+    _shares: list[Numbers] = field(init=False, default_factory=list)
     _windows: list[tuple[int, int]] = field(init=False)
     _options: dict[tuple[int, tuple[int, int]], list[UnitOption]] = field(init=False, default_factory=dict)
 
@@ -365,7 +410,7 @@ class _Aligner:
         asked = {
             axis
             for unit, shares in zip(self.units, results, strict=True)
-            if unit.kind in _GRIDS and shares[0].max() < _LEAST
+            if unit.kind in _GRIDS and shares[0].max() < _DOUBTED
             for axis in unit.along
             if axis in self.axes and axis not in self.fixed and axis not in self.counts
         }
@@ -380,7 +425,21 @@ class _Aligner:
                 forms += [self._as_pointed(number, form) for form in resized]
         if self._best_resized:
             results = self._run(options)
+        self._shares = [shares[0] for shares in results]
         return [list(zip(forms, shares, strict=True)) for forms, shares in zip(options, results, strict=True)]
+
+    def share(self, number: int, place: int) -> float:
+        """The probability of a state of a unit of the images, in its likeliest size; 1 or 0 of an anchor."""
+        if self.gap.start <= number < self.gap.stop:
+            return float(self._shares[number - self.gap.start][place])
+        shift = self.gap.first if number < self.gap.start else self.gap.last
+        return float(shift == self.shifts[place] and not (self.gap.is_last and number >= self.gap.stop))
+
+    def is_sure(self, number: int) -> bool:
+        """Whether one state of a unit of the images is sure, as those of anchors are."""
+        if self.gap.start <= number < self.gap.stop:
+            return float(self._shares[number - self.gap.start].max()) >= _ENCLOSED
+        return True
 
     def _may_be_resized(self, unit: PlacementUnit) -> bool:
         """Whether a unit may have another shape: any table may be on other axes, but a fixed axis may not."""
@@ -452,34 +511,42 @@ class _Aligner:
             return np.zeros(len(self.shifts))
         distance, dtype = unit.count
         at = unit.at + distance
-        is_count = self._counts_at(at + self.shifts, dtype) == cells
-        is_count |= self._counts_at(np.array([at + self.gap.first]), dtype)[0] == cells
+        is_count = self.window.counts_at(at + self.shifts, dtype) == cells
+        is_count |= self.window.counts_at(np.array([at + self.gap.first]), dtype)[0] == cells
         return np.where(is_count, _SAME_COUNT, _OTHER_COUNT)
 
-    def _counts_at(self, offsets: Integers, dtype: np.dtype[Any]) -> Integers:
-        new, size = self.window.likelihood.new, dtype.itemsize
-        if len(new) < size:
-            return np.full(len(offsets), -1)
-        inside = np.clip(offsets, 0, max(len(new) - size, 0))
-        counts: Integers = new[inside[:, None] + np.arange(size)].view(dtype)[:, 0].astype(np.int64)
-        return counts
-
     def _run(self, options: list[list[UnitOption]]) -> list[list[Numbers]]:
-        starts = [*(unit.at for unit in self.units[1:]), self.around[1]]
-        ends = [unit.at + unit.size for unit in self.units]
-        aligned = [
-            AlignedUnit(forms, start - end) for forms, start, end in zip(options, starts, ends, strict=True)
-        ]
+        aligned = [AlignedUnit(forms, gap) for forms, gap in zip(options, self._unit_gaps[1:], strict=True)]
         alignment = Alignment(
             shifts=self.shifts,
             units=aligned,
             first=self.gap.first,
             last=None if self.gap.is_last else self.gap.last,
-            gap=self.units[0].at - self.around[0],
+            gap=self._unit_gaps[0],
         )
         results = alignment.probabilities()
         self.evidence = alignment.evidence
         return results
+
+    @cached_property
+    def _unit_gaps(self) -> list[UnitGap]:
+        """What lies in front of each unit, and behind the last."""
+        ends = [self.around[0], *(unit.at + unit.size for unit in self.units)]
+        gaps = [
+            UnitGap(unit.at - end, self._padding(unit, unit.at - end))
+            for end, unit in zip(ends[:-1], self.units, strict=True)
+        ]
+        return [*gaps, UnitGap(self.around[1] - ends[-1])]
+
+    def _padding(self, unit: PlacementUnit, gap: int) -> Padding | None:
+        """The padding in front of a unit that is aligned as all of its kind are."""
+        alignment = self.alignments.get(unit.alignment_group, 1)
+        if alignment == 1:
+            return None
+        most = min(gap, alignment - 1)
+        content = self.window.likelihood.old[unit.at - max(most, 0) : unit.at]
+        other = np.flatnonzero(content != content[-1]) if len(content) else content
+        return Padding(unit.at, len(content) - (int(other[-1]) + 1 if len(other) else 0), alignment)
 
     def _is_kept_at(self, unit: PlacementUnit, shares: Numbers) -> bool:
         at = unit.at + int(self.shifts[int(shares.argmax())])

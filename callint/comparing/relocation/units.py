@@ -172,6 +172,13 @@ def with_pieces(items: list[PlacementUnit], content: Bytes) -> list[PlacementUni
     return sorted([*items, *_pieces(items, content)], key=lambda unit: (unit.at, unit.size))
 
 
+def _padding(content: Bytes) -> int:
+    """How many bytes at the end are equal, 0 if only one is; fewer than the greatest alignment."""
+    other = np.flatnonzero(content[-max(ALIGNMENTS) :] != content[-1])
+    size = min(len(content), max(ALIGNMENTS)) - 1 - int(other[-1]) if len(other) else 0
+    return size if size > 1 else 0
+
+
 def _pieces(items: list[PlacementUnit], content: Bytes) -> Iterator[PlacementUnit]:
     end = 0
     for at, size in [*((unit.at, unit.size) for unit in items), (len(content), 0)]:
@@ -179,6 +186,8 @@ def _pieces(items: list[PlacementUnit], content: Bytes) -> Iterator[PlacementUni
         for first, last in near:
             for start in range(first, last, _PIECE):
                 stop = min(start + _PIECE, last)
+                if stop == at:
+                    stop -= _padding(content[start:stop])
                 if (content[start:stop] != content[start]).any():
                     yield PlacementUnit(None, "", start, stop - start)
         end = max(end, at + size)

@@ -29,8 +29,10 @@ _SATURATED, _SATURATED_SIMILAR, _SATURATED_SHARE = 12.0, 8.0, 0.1
 _FEW_DIFFER = 4.5
 #: The weights of a linear relation between old and new numbers, and of their likeness.
 _LINEAR, _LIKE = 0.3, 0.6
-#: The factors by which a table is recalibrated; beyond them its conversion may be another.
+#: The factors by which a table is recalibrated; beyond them its conversion may be another. How far numbers
+#: may be from those by a factor, as a share of them.
 _SLOPES = 0.55, 1.6
+_SCALED = 0.1
 _IMPOSSIBLE = -12.0
 #: What a number in padding costs.
 _PADDING = 6.0
@@ -95,6 +97,26 @@ class WindowLikelihood:
         """The ratio at one offset, not flattened, of a unit with numbers."""
         before = unit.numbers(self.likelihood.old, unit.at)
         return -np.inf if before is None else self.resized_at(unit, before, np.array([at]))[1]
+
+    def is_scaled(self, unit: PlacementUnit, at: int) -> bool:
+        """Whether the numbers at an offset are the old ones by one factor, within a tenth or one."""
+        before = unit.numbers(self.likelihood.old, unit.at)
+        after = unit.numbers(self.likelihood.new, at)
+        if before is None or after is None or not before.any() or not np.isfinite(after).all():
+            return False
+        with np.errstate(over="ignore", invalid="ignore"):  # floats near the greatest
+            factor = float((after * before).sum() / (before * before).sum())
+            is_near = np.abs(after - factor * before) <= np.maximum(_SCALED * np.abs(after), 1.0)
+        return _SLOPES[0] < factor < _SLOPES[1] and bool(is_near.all())
+
+    def counts_at(self, offsets: Integers, dtype: np.dtype[Any]) -> Integers:
+        """The whole numbers at offsets of the new image, those at its ends for offsets outside."""
+        new, size = self.likelihood.new, dtype.itemsize
+        if len(new) < size:
+            return np.full(len(offsets), -1)
+        inside = np.clip(offsets, 0, len(new) - size)
+        counts: Integers = new[inside[:, None] + np.arange(size)].view(dtype)[:, 0].astype(np.int64)
+        return counts
 
     def _of_bytes(self, unit: PlacementUnit, window: NDArray[np.uint8], equal: NDArray[np.bool_]) -> Numbers:
         """Texts, and bytes that no item covers: those that are equal against those that are not."""
