@@ -10,6 +10,7 @@ import atexit
 import io
 import json
 import os
+import py_compile
 import selectors
 import shlex
 import shutil
@@ -230,7 +231,9 @@ def command_server_address(*modules: str) -> str:
             pass_fds=[listener.fileno()],
         )
     atexit.register(server.communicate)
-    client = [sys.executable, "-I", "-S", str(REPOSITORY / "tests" / "command_server.py"), address]
+    # Python would compile a program in text each time.
+    compiled = py_compile.compile(str(command_server.__file__), f"{folder}/client.pyc", doraise=True)
+    client = [sys.executable, "-I", "-S", str(compiled), address]
     for name, arguments in (("callint", client), ("python", [sys.executable])):
         program = Path(folder) / name
         program.write_text(f'#!/bin/sh\nexec {shlex.join(arguments)} "$@"\n', "utf-8")
