@@ -278,6 +278,20 @@ def call(*arguments: str, cwd: Path, **env: str) -> Result:
     return Result(status, out.getvalue(), err.getvalue())
 
 
+def call_in_encoding(encoding: str, *arguments: str, cwd: Path) -> Result:
+    """``callint ARGUMENTS`` in this process, as if it had started on a terminal with this encoding."""
+    streams = [io.TextIOWrapper(io.BytesIO(), encoding=encoding) for _ in range(2)]
+    with (
+        mock.patch.dict(os.environ, environment(), clear=True),
+        chdir(cwd),
+        redirect_stdout(streams[0]),
+        redirect_stderr(streams[1]),
+    ):
+        status = main(list(arguments))
+    out, err = (stream.detach().getvalue().decode(encoding) for stream in streams)
+    return Result(status, out, err)
+
+
 # What outputs have in common
 
 

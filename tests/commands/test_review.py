@@ -7,6 +7,7 @@ import re
 import struct
 import webbrowser
 from datetime import date, timedelta
+from functools import cache
 from hashlib import sha256
 from pathlib import Path
 from random import Random
@@ -29,10 +30,13 @@ from tests.running import (
     SOFTWARE,
     Scratch,
     Yard,
+    copy_of,
     edited,
+    folder_for_copies,
     fuel_cell,
     make_repository_yard,
     make_yard,
+    refreshed,
     run,
     steering,
     valid,
@@ -560,8 +564,13 @@ def test_the_digest_is_that_of_the_content(yard: Yard) -> None:
 @pytest.fixture
 def scratch(tmp_path: Path) -> Scratch:
     """Two commits: heron reworked, auk added, gull removed, tern damaged, skua renamed and reworked."""
+    return refreshed(copy_of(_template(), tmp_path / "yard"))
+
+
+@cache
+def _template() -> Path:
     scratch = make_repository_yard(
-        tmp_path / "yard", heron=GOOD, gull=bytes(range(SIZE)), skua=EVERYTHING, owl=GOOD
+        folder_for_copies(), heron=GOOD, gull=bytes(range(SIZE)), skua=EVERYTHING, owl=GOOD
     )
     scratch.must("tag", "first")
     scratch.write(HERON, edited(GOOD, {SMOKE: u16(610)}))
@@ -572,7 +581,7 @@ def scratch(tmp_path: Path) -> Scratch:
     scratch.write("boats/skua-2.bin", edited(EVERYTHING, {SIZE - 1: b"\x01"}))
     scratch.must("add", "--all")
     scratch.must("commit", "--quiet", "--message", "All kinds", "--date", "2026-03-04T23:30:00+0200")
-    return scratch
+    return scratch.root
 
 
 def test_a_range_shows_every_image_that_differs(scratch: Scratch) -> None:

@@ -18,6 +18,7 @@ from tests.running import (
     SOFTWARE,
     TRIM,
     Yard,
+    call_in_encoding,
     edited,
     fuel_cell,
     make_repository_yard,
@@ -280,7 +281,7 @@ def test_no_line_to_a_pipe_is_wider_than_80_columns(tmp_path: Path) -> None:
 
 def test_a_terminal_without_unicode_gets_the_tables(yard: Yard) -> None:
     for extra in ((), ("--list",)):
-        result = yard.run("show", "boats/heron.bin", *extra, PYTHONUTF8="0", PYTHONIOENCODING="ascii")
+        result = call_in_encoding("ascii", "show", "boats/heron.bin", *extra, cwd=yard.root)
         assert result.status == 0, result
         assert result.stdout.isascii()
 
