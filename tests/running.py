@@ -532,7 +532,7 @@ class Scratch(Yard):
 
     def staged(self, folder: str = "", **env: str) -> Result:
         """``callint check --staged`` in the repository or a folder of it."""
-        return run("check", "--staged", "--all", cwd=self.root / folder, **env)
+        return call("check", "--staged", "--all", cwd=self.root / folder, **env)
 
 
 def make_repository(root: Path, *options: str) -> Scratch:

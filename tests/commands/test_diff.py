@@ -62,7 +62,7 @@ def test_an_image_equals_itself(yard: Yard) -> None:
 
 
 def test_a_change_shows_old_and_new_value_unit_share_place_and_neighbours(yard: Yard) -> None:
-    result = yard.run("diff", BASE, "boats/heron.bin", "--table", "fuel")
+    result = yard.call("diff", BASE, "boats/heron.bin", "--table", "fuel")
     assert result.status == 1
     assert result.stderr == ""
     assert result.lines[:7] == [

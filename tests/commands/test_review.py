@@ -30,6 +30,7 @@ from tests.running import (
     SOFTWARE,
     Scratch,
     Yard,
+    call,
     copy_of,
     edited,
     folder_for_copies,
@@ -228,7 +229,7 @@ def test_an_axis_says_what_it_moves_and_its_tables_stand_in_the_list(yard: Yard)
     (axis,) = document["images"][0]["axes"]
     assert (axis["name"], axis["old"][3], axis["new"][3], axis["unit"]) == ("speed_4", "3200", "3300", "rpm")
     assert {"fuel", "smoke_cap", "trim", "egr"} == set(axis["tables"])
-    diff = yard.run("diff", BASE, "boats/auk.bin").flat
+    diff = yard.call("diff", BASE, "boats/auk.bin").flat
     moved = next(effect for effect in axis["effects"] if effect.startswith("fuel: output moved by up to "))
     assert moved.removeprefix("fuel: output moved by ").partition(";")[0] in diff
     fuel = tables_of(document)["fuel"]
@@ -405,7 +406,7 @@ def test_a_review_counts_mistakes_as_check_does(yard: Yard) -> None:
     yard.write("boats/gone.bin", edited(yard_base(), {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990)}))
     document = reviewed(yard, BASE, "boats/gone.bin")
     arguments = ("--definition", "defs/yard.xml", "--base", BASE)
-    (summary, *_) = yard.run("check", "boats/gone.bin", *arguments).stdout.splitlines()
+    (summary, *_) = yard.call("check", "boats/gone.bin", *arguments).stdout.splitlines()
     assert summary.startswith("2 mistakes in boats/gone.bin, ")
     counted = summary.replace(" in boats/gone.bin", "")
     assert document["verdict"].startswith(f"{counted} ")
@@ -878,7 +879,7 @@ def test_the_sentence_about_a_group_has_the_share_of_the_log(yard: Yard) -> None
     ):
         document = reviewed(yard, BASE, HERON, "--log", log)
         assert tables_of(document)["fuel"]["logged"]["text"] == arguments
-        assert arguments in yard.run("diff", BASE, HERON, "--log", log).flat
+        assert arguments in yard.call("diff", BASE, HERON, "--log", log).flat
         assert any(image["text"].endswith(f"; {arguments}.") for image in document["images"][0]["sentences"])
     assert arguments in page_of(yard, BASE, HERON, "--log", "idle.csv").partition('<div class="desk">')[0]
     yard.write("boats/moved.bin", edited(yard_base(), {0x02: u16(2000)}))
@@ -969,7 +970,7 @@ def test_500_changed_tables_give_less_than_6_and_a_quarter_megabytes(tmp_path: P
 
 
 def test_the_demo_s_page_is_small(tmp_path: Path) -> None:
-    assert run("demo", "demo", cwd=tmp_path).status == 0
+    assert call("demo", "demo", cwd=tmp_path).status == 0
     demo = Yard(tmp_path / "demo")
     page = page_of(demo, "factory/sk28-0412.bin", "boats/petrel.bin")
     valid(embedded(page), "review.schema.json")

@@ -19,7 +19,7 @@ from tests.running import (
 
 
 def test_the_list_has_every_rule_once_with_its_severity(tmp_path: Path) -> None:
-    result = run("rules", cwd=tmp_path)
+    result = call("rules", cwd=tmp_path)
     assert (result.status, result.stderr) == (0, "")
     listed = [match.groups() for line in result.lines if (match := re.match(r"(\w+) +(\w+/[\w-]+)$", line))]
     assert sorted(listed) == sorted((rule.severity.value, rule.id) for rule in RULES.values())

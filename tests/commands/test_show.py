@@ -18,6 +18,7 @@ from tests.running import (
     SOFTWARE,
     TRIM,
     Yard,
+    call,
     call_in_encoding,
     edited,
     fuel_cell,
@@ -548,7 +549,7 @@ def test_a_point_keeps_to_80_columns_and_a_strangers_words_do_not_steer(yard: Ya
     title = " ".join(["Very", "long", "\u202etitle"] * 12)
     xml = yard_definition().decode().replace("Fuel by speed and load", title)
     yard.write("defs/yard.xml", xml.replace('name="smoke_cap"', f'name="{"long_" * 20}"'))
-    result = run("show", "boats/heron.bin", *POINT, cwd=yard.root)
+    result = call("show", "boats/heron.bin", *POINT, cwd=yard.root)
     assert result.status == 0
     assert "\\u202etitle" in result.stdout
     assert too_wide(result.stdout) == []
