@@ -556,6 +556,11 @@ def make_repository_yard(root: Path, *options: str, **images: bytes) -> Scratch:
     return scratch
 
 
+def make_demo(root: Path) -> Scratch:
+    """What ``callint demo`` writes, in a folder."""
+    return refreshed(copy_of(_demo(), root))
+
+
 # A copy of a repository takes a fifth of the time that git needs to make it.
 
 
@@ -570,6 +575,13 @@ def _empty_repository() -> Path:
 def _repository_yard(**images: bytes) -> Path:
     root = folder_for_copies()
     make_repository_yard(root, "--initial-branch=main", **images)
+    return root
+
+
+@cache
+def _demo() -> Path:
+    root = folder_for_copies()
+    assert call("demo", str(root), cwd=root).status == 0
     return root
 
 

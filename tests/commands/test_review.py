@@ -30,11 +30,11 @@ from tests.running import (
     SOFTWARE,
     Scratch,
     Yard,
-    call,
     copy_of,
     edited,
     folder_for_copies,
     fuel_cell,
+    make_demo,
     make_repository_yard,
     make_yard,
     refreshed,
@@ -970,8 +970,7 @@ def test_500_changed_tables_give_less_than_6_and_a_quarter_megabytes(tmp_path: P
 
 
 def test_the_demo_s_page_is_small(tmp_path: Path) -> None:
-    assert call("demo", "demo", cwd=tmp_path).status == 0
-    demo = Yard(tmp_path / "demo")
+    demo = make_demo(tmp_path / "demo")
     page = page_of(demo, "factory/sk28-0412.bin", "boats/petrel.bin")
     valid(embedded(page), "review.schema.json")
     assert len(page.encode()) < 400_000
