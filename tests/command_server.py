@@ -1,7 +1,7 @@
 """A process that has imported callint, and forks a process for each command that a test runs.
 
 callint takes a third of a second to start, most of it for imports, and the tests start it thousands of times.
-So each process of pytest starts one server, which imports everything and runs nothing. For
+So each process of pytest starts one server, which imports everything and checks one image. For
 each command the server forks a process. That process takes over the caller's arguments, folder, environment,
 and standard input, output and error, and goes on as Python does after its start. Each command still
 has a process of its own: it ends with an exit status and leaves nothing behind for the next command.
@@ -197,6 +197,7 @@ def _import(modules: list[str]) -> None:
         import_module(name)
     if not modules:
         _import_everything()
+        _use_once()
     gc.collect()
     gc.freeze()
 
@@ -220,6 +221,33 @@ def _import_everything() -> None:
         *("concurrent.futures", "difflib", "glob", "multiprocessing.context", "runpy", "shutil", "tempfile"),
     ):
         import_module(name)
+
+
+def _use_once() -> None:
+    """Check an image and its change once, in a folder that is removed.
+
+    So Python's patterns, the tables of CRCs and what else is computed at its first use are there for
+    all commands. What callint keeps of files is of no use to them: the image and its definition are the
+    demo's, and the cache is removed.
+    """
+    import io
+    import shutil
+    import tempfile
+    from contextlib import chdir, redirect_stdout
+    from pathlib import Path
+
+    from callint.__main__ import main
+
+    steps = Path(__file__).parent.parent / "fixtures" / "demo" / "steps"
+    with tempfile.TemporaryDirectory(prefix="callint-first-") as folder, chdir(folder):
+        os.environ["CALLINT_CACHE"] = f"{folder}/cache"
+        for step in ("01-factory", "02-policy", "03-heron-start"):
+            shutil.copytree(steps / step, folder, dirs_exist_ok=True)
+        with redirect_stdout(io.StringIO()):
+            main(["check"])
+            main(["diff", "factory/sk28-0412.bin", "boats/heron.bin"])
+        del os.environ["CALLINT_CACHE"]
+    del sys.modules["callint.__main__"]  # each command runs it as the main program
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ import atexit
 import io
 import json
 import os
+import py_compile
 import selectors
 import shlex
 import shutil
@@ -230,7 +231,9 @@ def command_server_address(*modules: str) -> str:
             pass_fds=[listener.fileno()],
         )
     atexit.register(server.communicate)
-    client = [sys.executable, "-I", "-S", str(REPOSITORY / "tests" / "command_server.py"), address]
+    # Python would compile a program in text each time.
+    compiled = py_compile.compile(str(command_server.__file__), f"{folder}/client.pyc", doraise=True)
+    client = [sys.executable, "-I", "-S", str(compiled), address]
     for name, arguments in (("callint", client), ("python", [sys.executable])):
         program = Path(folder) / name
         program.write_text(f'#!/bin/sh\nexec {shlex.join(arguments)} "$@"\n', "utf-8")
@@ -273,6 +276,20 @@ def call(*arguments: str, cwd: Path, **env: str) -> Result:
     ):
         status = main(list(arguments))
     return Result(status, out.getvalue(), err.getvalue())
+
+
+def call_in_encoding(encoding: str, *arguments: str, cwd: Path) -> Result:
+    """``callint ARGUMENTS`` in this process, as if it had started on a terminal with this encoding."""
+    streams = [io.TextIOWrapper(io.BytesIO(), encoding=encoding) for _ in range(2)]
+    with (
+        _in_environment(environment()),
+        chdir(cwd),
+        redirect_stdout(streams[0]),
+        redirect_stderr(streams[1]),
+    ):
+        status = main(list(arguments))
+    out, err = (stream.detach().getvalue().decode(encoding) for stream in streams)
+    return Result(status, out, err)
 
 
 @contextmanager
@@ -533,7 +550,7 @@ class Scratch(Yard):
 
     def staged(self, folder: str = "", **env: str) -> Result:
         """``callint check --staged`` in the repository or a folder of it."""
-        return run("check", "--staged", "--all", cwd=self.root / folder, **env)
+        return call("check", "--staged", "--all", cwd=self.root / folder, **env)
 
 
 def make_repository(root: Path, *options: str) -> Scratch:
@@ -557,6 +574,11 @@ def make_repository_yard(root: Path, *options: str, **images: bytes) -> Scratch:
     return scratch
 
 
+def make_demo(root: Path) -> Scratch:
+    """What ``callint demo`` writes, in a folder."""
+    return refreshed(copy_of(_demo(), root))
+
+
 # A copy of a repository takes a fifth of the time that git needs to make it.
 
 
@@ -571,6 +593,13 @@ def _empty_repository() -> Path:
 def _repository_yard(**images: bytes) -> Path:
     root = folder_for_copies()
     make_repository_yard(root, "--initial-branch=main", **images)
+    return root
+
+
+@cache
+def _demo() -> Path:
+    root = folder_for_copies()
+    assert call("demo", str(root), cwd=root).status == 0
     return root
 
 

@@ -50,7 +50,7 @@ def shown(yard: Yard) -> Rows:
         "speed_4",
         "load_3",
     ]
-    text = yard.run("show", IMAGE, *names, "--format", "csv").stdout
+    text = yard.call("show", IMAGE, *names, "--format", "csv").stdout
     return list(csv.DictReader(StringIO(text)))
 
 
@@ -99,7 +99,7 @@ def test_only_the_edited_cells_change(
     rows = shown(yard)
     edit(rows)
     save(yard, rows)
-    yard.run("apply", IMAGE, "values.csv")
+    yard.call("apply", IMAGE, "values.csv")
     assert read(yard) == edited(GOOD, content)
 
 
@@ -109,7 +109,7 @@ def test_a_switched_off_cell_gets_a_value_by_its_number(yard: Yard) -> None:
     rows = shown(yard)
     change(rows, "trim", 0, value="22")
     save(yard, rows)
-    yard.run("apply", IMAGE, "values.csv")
+    yard.call("apply", IMAGE, "values.csv")
     assert read(yard) == edited(image, {TRIM: bytes([62])})
 
 
@@ -122,7 +122,7 @@ def test_a_spreadsheet_may_use_semicolons_decimal_commas_and_its_own_columns(yar
         if row["table"] == "fuel"
     ]
     save(yard, mine, ";")
-    yard.run("apply", IMAGE, "values.csv")
+    yard.call("apply", IMAGE, "values.csv")
     assert read(yard) == edited(GOOD, {fuel_cell(1, 1): u16(475)})
 
 
@@ -130,21 +130,21 @@ def test_a_spreadsheet_may_use_semicolons_decimal_commas_and_its_own_columns(yar
 def test_grids_of_every_dialect_are_read(yard: Yard, dialect: str) -> None:
     image = edited(GOOD, {TRIM: b"\xff"})
     yard.write(IMAGE, image)
-    grids = yard.run("show", IMAGE, "*", "--format", "csv", "--dialect", dialect).stdout
+    grids = yard.call("show", IMAGE, "*", "--format", "csv", "--dialect", dialect).stdout
     yard.write("grids.csv", grids)
-    result = yard.run("apply", IMAGE, "grids.csv")
+    result = yard.call("apply", IMAGE, "grids.csv")
     assert result.flat == f"{IMAGE} holds the values of grids.csv already; nothing changes."
     sign = "," if dialect == "semicolon" else "."
     changed = grids.replace("45", f"47{sign}5").replace("off", "22").replace("HERON-3", "AUK-12")
     yard.write("grids.csv", changed.replace("on\r\n", "off\r\n"))
     assert "it no longer protects" in yard.call("apply", IMAGE, "grids.csv").stderr
     yard.write("grids.csv", changed)
-    yard.run("apply", IMAGE, "grids.csv")
+    yard.call("apply", IMAGE, "grids.csv")
     assert read(yard) == edited(GOOD, {fuel_cell(1, 1): u16(475), TRIM: bytes([62]), HULL: b"AUK-12      "})
 
 
 def test_a_cell_that_was_cleared_in_a_grid_is_named(yard: Yard) -> None:
-    grids = yard.run("show", IMAGE, "fuel", "--format", "csv", "--dialect", "comma").stdout
+    grids = yard.call("show", IMAGE, "fuel", "--format", "csv", "--dialect", "comma").stdout
     yard.write("grids.csv", grids.replace(",48", ","))
     result = yard.call("apply", IMAGE, "grids.csv")
     assert (result.status, "grids.csv:6: fuel has no value at 3200 in this row" in result.stderr) == (2, True)
@@ -162,7 +162,7 @@ def test_a_workbook_is_read_too(yard: Yard) -> None:
             [float(field) if field.replace(".", "", 1).isdigit() else field for field in row.values()]
         )
     book.save(yard.root / "values.xlsx")
-    yard.run("apply", IMAGE, "values.xlsx")
+    yard.call("apply", IMAGE, "values.xlsx")
     assert read(yard) == edited(GOOD, {fuel_cell(1, 1): u16(475)})
 
 
@@ -171,7 +171,7 @@ def test_a_cdf_file_is_applied(yard: Yard) -> None:
     yard.write("other.bin", changed)
     definition = ("--definition", "defs/yard.xml")
     yard.call("diff", IMAGE, "other.bin", *definition, "--format", "cdfx", "--output", "change.cdfx")
-    yard.run("apply", IMAGE, "change.cdfx")
+    yard.call("apply", IMAGE, "change.cdfx")
     assert read(yard) == changed
 
 
@@ -182,10 +182,10 @@ def test_a_table_that_must_be_equal_follows_unless_the_file_changes_it_too(yard:
     )
     yard.write("defs/yard.xml", yard_definition(tables, relations='<equal table="first" mirror="second"/>'))
     yard.write("values.csv", "table,value\nfirst,1234\n")
-    result = yard.run("apply", IMAGE, "values.csv")
+    result = yard.call("apply", IMAGE, "values.csv")
     assert "Changed with it, as it must be equal: second." in result.flat
     yard.write("values.csv", "table,value\nfirst,1235\nsecond,1236\n")
-    yard.run("apply", IMAGE, "values.csv")
+    yard.call("apply", IMAGE, "values.csv")
     assert read(yard) == edited(GOOD, {0x20: u16(1235), 0x30: u16(1236)})
 
 
@@ -198,7 +198,7 @@ def test_a_table_that_must_be_equal_follows_a_cdf_file_too(yard: Yard) -> None:
     yard.write("other.bin", edited(GOOD, {0x20: u16(1234)}))
     definition = ("--definition", "defs/yard.xml")
     yard.call("diff", IMAGE, "other.bin", *definition, "--format", "cdfx", "--output", "change.cdfx")
-    result = yard.run("apply", IMAGE, "change.cdfx")
+    result = yard.call("apply", IMAGE, "change.cdfx")
     assert "Changed with it, as it must be equal: second." in result.flat
     assert read(yard) == edited(GOOD, {0x20: u16(1234), 0x30: u16(1234)})
 
@@ -211,7 +211,7 @@ def test_danger_is_refused_unless_it_is_forced(yard: Yard) -> None:
     assert refused.status == 2
     assert "it no longer protects" in refused.stderr
     assert read(yard) == GOOD
-    yard.run("apply", IMAGE, "values.csv", "--force")
+    yard.call("apply", IMAGE, "values.csv", "--force")
     assert read(yard) == edited(GOOD, {MONITOR: b"\0"})
 
 

@@ -28,11 +28,11 @@ from tests.running import (
     SMOKE,
     SOFTWARE,
     Yard,
+    call,
     edited,
     fuel_cell,
     make_yard,
     not_as_root,
-    run,
     run_unread,
     steering,
     too_wide,
@@ -80,7 +80,7 @@ def test_a_clean_check_prints_nothing(yard: Yard) -> None:
 
 
 def test_a_cause_says_place_change_and_slip_then_what_it_breaks_and_what_to_do(yard: Yard) -> None:
-    result = yard.run("check", "boats/petrel.bin")
+    result = yard.call("check", "boats/petrel.bin")
     assert (result.status, result.stderr) == (1, "")
     report = checked(yard, "boats/petrel.bin")
     marks = {finding["rule"]: finding["fingerprint"][:8] for finding in report["findings"]}
@@ -105,7 +105,7 @@ def test_all_says_rule_hint_address_and_line_of_each_finding(yard: Yard) -> None
         for number, text in enumerate(yard_definition().decode().splitlines(), 1)
         if '<map name="fuel"' in text
     )
-    lines = yard.run("check", "boats/petrel.bin", "--all").lines
+    lines = yard.call("check", "boats/petrel.bin", "--all").lines
     start = lines.index("error    fuel at 1600 rpm, 40 mg: 44.0 → 999.0 mg, 43.5 would fit")
     assert lines[start + 1 : start + 6] == [
         "         fuel at 1600 rpm, 40 mg: 999.0 mg is above the limit of 90 mg (base:",
@@ -560,7 +560,7 @@ def test_an_internal_error_is_status_3_in_one_line(yard: Yard, monkeypatch: pyte
 def test_an_image_is_reported_by_its_path_from_the_policy_wherever_it_is_named_from(
     yard: Yard, path: str, folder: str
 ) -> None:
-    result = run("check", path, "--format", "json", cwd=yard.root / folder)
+    result = call("check", path, "--format", "json", cwd=yard.root / folder)
     finding, _ = result.data["findings"]
     assert finding["image"] == "boats/petrel.bin"
     assert finding["definition"] == "defs/yard.xml"
@@ -573,7 +573,7 @@ def test_an_absolute_path_is_the_same_image(yard: Yard) -> None:
 
 def test_without_paths_everything_that_the_policy_names_is_checked_from_any_folder(yard: Yard) -> None:
     for folder in (".", "defs"):
-        report = run("check", "--format", "json", cwd=yard.root / folder).data
+        report = call("check", "--format", "json", cwd=yard.root / folder).data
         assert report["summary"]["images"] == 2
         assert {f["image"] for f in report["findings"]} == {"boats/petrel.bin"}
 
@@ -671,7 +671,7 @@ def test_a_definition_needs_no_policy(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["-heron.bin", "the heron.bin", "grå häger 鷺.bin", "[heron].bin", "#1.bin"])
 def test_an_image_may_have_any_name(yard: Yard, name: str) -> None:
     yard.write(f"boats/{name}", BAD)
-    result = run("check", "--format", "json", "--", name, cwd=yard.root / "boats")
+    result = call("check", "--format", "json", "--", name, cwd=yard.root / "boats")
     assert result.status == 1, result
     finding, _ = valid(result.data, "findings.schema.json")["findings"]
     assert finding["image"] == f"boats/{name}"
@@ -733,7 +733,7 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
     inner = make_yard(yard.root / "inner", tern=GOOD)
     assert checked(inner)["summary"]["images"] == 1
     (yard.root / "boats" / ".git").mkdir()
-    assert "no callint.toml in this folder or any parent" in run("check", cwd=yard.root / "boats").error
+    assert "no callint.toml in this folder or any parent" in call("check", cwd=yard.root / "boats").error
 
 
 # Wrong calls: one line that names file, place and remedy
@@ -810,7 +810,7 @@ def test_a_policy_that_is_too_large_is_refused(yard: Yard) -> None:
 def test_a_policy_that_is_a_folder_is_refused_and_not_passed_over(tmp_path: Path) -> None:
     (tmp_path / "boats/callint.toml").mkdir(parents=True)
     (tmp_path / "callint.toml").write_text(POLICY)
-    error = run("check", cwd=tmp_path / "boats").error
+    error = call("check", cwd=tmp_path / "boats").error
     assert error.endswith("callint.toml: it is a folder; put a policy in its place")
 
 
@@ -832,7 +832,7 @@ def test_a_rule_that_is_not_known_is_named_with_its_line(yard: Yard) -> None:
 
 
 def test_without_any_policy_the_line_says_how_to_go_on(tmp_path: Path) -> None:
-    error = run("check", cwd=tmp_path).error
+    error = call("check", cwd=tmp_path).error
     assert "callint.toml" in error
     assert "--definition" in error
 

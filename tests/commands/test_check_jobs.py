@@ -48,13 +48,12 @@ from tests.running import (
     fuel_cell,
     make_repository_yard,
     make_yard,
-    run,
     yard_base,
 )
 
 
 def fleet(root: Path) -> Yard:
-    """Forty images: honest ones, slips, some of other software, cut off, damaged, empty."""
+    """24 images: honest ones, slips, some of other software, cut off, damaged, empty."""
     yard = make_yard(root)
     kinds = [
         GOOD,
@@ -66,13 +65,13 @@ def fleet(root: Path) -> Yard:
         b"",
         GOOD,
     ]
-    for number in range(40):
+    for number in range(24):
         data = kinds[number % len(kinds)]
         if len(data) == len(GOOD):
             data = edited(data, {fuel_cell(2, 2): u16(740 + number)})
         yard.write(f"boats/boat-{number:02}.bin", data)
-    (yard.root / "boats/boat-39.bin").unlink()
-    (yard.root / "boats/boat-39.bin").symlink_to("/etc/hostname")
+    (yard.root / "boats/boat-23.bin").unlink()
+    (yard.root / "boats/boat-23.bin").symlink_to("/etc/hostname")
     return yard
 
 
@@ -81,29 +80,41 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Yard:
     return fleet(tmp_path_factory.mktemp("jobs") / "yard")
 
 
+@pytest.fixture(scope="module")
+def alone(yard: Yard) -> Result:
+    """What one process finds in the yard."""
+    return yard.call("check", "--jobs", "1")
+
+
 # The same findings
 
 
 @pytest.fixture(scope="module")
 def processes() -> Iterator[WorkerPool]:
     """Three processes, as ``--jobs 3`` starts them for each command."""
-    with mock.patch.dict(os.environ, environment()), workers(3, None, 40) as pool:
+    with mock.patch.dict(os.environ, environment()), workers(3, None, 24) as pool:
         assert pool is not None
         yield pool
 
 
-@pytest.mark.parametrize("form", ["text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab"])
-def test_several_processes_find_what_one_finds_in_the_same_order(
-    yard: Yard, processes: WorkerPool, monkeypatch: pytest.MonkeyPatch, form: str
-) -> None:
-    alone = yard.call("check", "--format", form, "--jobs", "1")
-    asked = []
+@pytest.fixture
+def asked(processes: WorkerPool, monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """The numbers of processes that commands ask for; they get those that run already."""
+    sizes: list[int] = []
 
     def started(size: int) -> AbstractContextManager[WorkerPool]:
-        asked.append(size)
+        sizes.append(size)
         return nullcontext(processes)
 
     monkeypatch.setattr("callint.cli.workers._processes", started)
+    return sizes
+
+
+@pytest.mark.parametrize("form", ["text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab"])
+def test_several_processes_find_what_one_finds_in_the_same_order(
+    yard: Yard, asked: list[int], form: str
+) -> None:
+    alone = yard.call("check", "--format", form, "--jobs", "1")
     together = yard.call("check", "--format", form, "--jobs", "3")
     assert asked == [3]
     assert alone.status == 1
@@ -111,23 +122,24 @@ def test_several_processes_find_what_one_finds_in_the_same_order(
     assert together == alone
 
 
-def test_waivers_are_met_expired_and_unused_as_without_processes(tmp_path: Path) -> None:
+def test_waivers_are_met_expired_and_unused_as_without_processes(tmp_path: Path, asked: list[int]) -> None:
     yard = fleet(tmp_path / "yard")
     (result,) = [
         boat
-        for boat in run("check", "boats/boat-01.bin", "--format", "json", cwd=yard.root).data["findings"]
+        for boat in yard.call("check", "boats/boat-01.bin", "--format", "json").data["findings"]
         if boat["rule"] == "value/out-of-range"
     ]
     assert result["table"] == "fuel"
-    said = run(
+    said = yard.call(
         "waive", "value/out-of-range", "--image", "boats/boat-01.bin", "--table", "fuel",
-        "--reason", "Measured twice.", cwd=yard.root,
+        "--reason", "Measured twice.",
     )  # fmt: skip
     assert said.status == 0, said
     policy = (yard.root / "callint.toml").read_text("utf-8")
     dead = policy[policy.index("[[waivers]]") :]
     yard.write("callint.toml", policy + dead.replace("boat-01", "boat-09") + dead.replace("boat-01", "gone"))
-    alone, together = (run("check", "--format", "json", "--jobs", jobs, cwd=yard.root) for jobs in ("1", "2"))
+    alone, together = (yard.call("check", "--format", "json", "--jobs", jobs) for jobs in ("1", "2"))
+    assert asked == [2]
     assert together == alone
     rules = {finding["rule"] for finding in alone.data["findings"]}
     assert {"waiver/outdated", "waiver/unused"} <= rules
@@ -145,11 +157,12 @@ def test_the_index_is_read_by_every_process_for_itself(tmp_path: Path) -> None:
     assert together == alone
 
 
-def test_findings_since_a_revision_are_the_same(tmp_path: Path) -> None:
+def test_findings_since_a_revision_are_the_same(tmp_path: Path, asked: list[int]) -> None:
     scratch = make_repository_yard(tmp_path, heron=GOOD)
     for number in range(20):
         scratch.write(f"boats/boat-{number:02}.bin", edited(BAD, {fuel_cell(2, 2): u16(700 + number)}))
-    alone, together = (scratch.run("check", "--since", "HEAD", "--jobs", jobs) for jobs in ("1", "2"))
+    alone, together = (scratch.call("check", "--since", "HEAD", "--jobs", jobs) for jobs in ("1", "2"))
+    assert asked == [2]
     assert alone.status == 1
     assert together == alone
 
@@ -159,7 +172,7 @@ def test_wrong_input_is_one_line_with_processes_too(tmp_path: Path) -> None:
     yard.write(
         "callint.toml", POLICY.replace("[[images]]", '[severity]\n"value/nothing" = "off"\n[[images]]')
     )
-    assert "value/nothing" in run("check", "--jobs", "2", cwd=yard.root).error
+    assert "value/nothing" in yard.call("check", "--jobs", "2").error
 
 
 # How many
@@ -173,7 +186,7 @@ def test_a_process_is_started_only_for_images_that_are_worth_it(monkeypatch: pyt
 
 @pytest.mark.parametrize("jobs", ["0", "-1", "many", "1025"])
 def test_a_number_of_processes_that_is_none_is_refused(yard: Yard, jobs: str) -> None:
-    assert "--jobs" in run("check", "--jobs", jobs, cwd=yard.root).error
+    assert "--jobs" in yard.call("check", "--jobs", jobs).error
 
 
 class Counting(ThreadPoolExecutor):
@@ -289,8 +302,7 @@ def ended(process: subprocess.Popen[bytes]) -> Result:
     return Result(process.returncode, out.decode(), err.decode())
 
 
-def test_a_process_that_is_killed_costs_no_finding(yard: Yard) -> None:
-    alone = run("check", "--jobs", "1", cwd=yard.root)
+def test_a_process_that_is_killed_costs_no_finding(yard: Yard, alone: Result) -> None:
     process = start("--jobs", "2", cwd=yard.root)
     processes_of(process)[0].kill()
     result = ended(process)
@@ -308,10 +320,9 @@ def test_a_process_that_is_killed_costs_no_finding(yard: Yard) -> None:
     ids=repr,
 )
 def test_a_process_that_cannot_be_started_costs_no_finding(
-    yard: Yard, monkeypatch: pytest.MonkeyPatch, error: Exception
+    yard: Yard, alone: Result, monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
     """The errors are those of Python 3.11 if one process dies while it starts another one."""
-    alone = yard.call("check", "--jobs", "1")
     start_process, starts = SpawnProcess.start, []
 
     def start_first(process: SpawnProcess) -> None:
@@ -418,15 +429,14 @@ def cluster() -> Iterator[LocalCluster]:
 
 
 def test_a_cluster_finds_the_same(yard: Yard, cluster: LocalCluster) -> None:
-    alone = run("check", "--format", "json", "--jobs", "1", cwd=yard.root)
-    spread = run(
-        "check", "--format", "json", "--executor", f"dask:{cluster.scheduler_address}", cwd=yard.root
-    )
+    alone = yard.call("check", "--format", "json", "--jobs", "1")
+    spread = yard.call("check", "--format", "json", "--executor", f"dask:{cluster.scheduler_address}")
     assert (spread.status, spread.stdout) == (alone.status, alone.stdout)
 
 
-def test_a_cluster_that_loses_a_worker_midway_finds_the_same(yard: Yard, cluster: LocalCluster) -> None:
-    alone = run("check", "--jobs", "1", cwd=yard.root)
+def test_a_cluster_that_loses_a_worker_midway_finds_the_same(
+    yard: Yard, alone: Result, cluster: LocalCluster
+) -> None:
     address = f"dask:{cluster.scheduler_address}"
     client = cluster.get_client()  # type: ignore[no-untyped-call]
     process = start("--executor", address, cwd=yard.root)
@@ -449,6 +459,7 @@ def test_a_cluster_that_loses_a_worker_midway_finds_the_same(yard: Yard, cluster
     ],
 )
 def test_a_cluster_that_is_none_is_refused_in_one_line(
-    yard: Yard, arguments: tuple[str, ...], said: str
+    yard: Yard, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], said: str
 ) -> None:
-    assert said in run("check", *arguments, cwd=yard.root).error
+    monkeypatch.setattr("callint.cli.workers._TIMEOUT", 0.5)  # seconds, in which nobody answers
+    assert said in yard.call("check", *arguments).error

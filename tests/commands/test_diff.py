@@ -18,6 +18,7 @@ from tests.running import (
     SOFTWARE,
     Result,
     Yard,
+    call_in_encoding,
     edited,
     make_yard,
     steering,
@@ -61,7 +62,7 @@ def test_an_image_equals_itself(yard: Yard) -> None:
 
 
 def test_a_change_shows_old_and_new_value_unit_share_place_and_neighbours(yard: Yard) -> None:
-    result = yard.run("diff", BASE, "boats/heron.bin", "--table", "fuel")
+    result = yard.call("diff", BASE, "boats/heron.bin", "--table", "fuel")
     assert result.status == 1
     assert result.stderr == ""
     assert result.lines[:7] == [
@@ -426,14 +427,14 @@ def test_a_terminal_without_unicode_gets_an_ascii_arrow(yard: Yard) -> None:
 
 @pytest.mark.parametrize("extra", [(), ("--all",), ("--stat",)])
 def test_a_terminal_without_unicode_gets_every_change(yard: Yard, wide: Yard, extra: tuple[str, ...]) -> None:
-    ascii_only = {"PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"}
     yard.write(
         "boats/tern.bin", edited(EVERYTHING, {0x60: bytes(range(1, 25)), HULL: "Häger".encode("latin-1")})
     )
-    result = yard.run("diff", BASE, "boats/tern.bin", *extra, **ascii_only)
+    result = call_in_encoding("ascii", "diff", BASE, "boats/tern.bin", *extra, cwd=yard.root)
     assert result.status == 1, result
     assert result.stdout.isascii()
-    result = wide.run("diff", "old.bin", "far.bin", "--definition", "test.xml", *extra, **ascii_only)
+    arguments = ("diff", "old.bin", "far.bin", "--definition", "test.xml", *extra)
+    result = call_in_encoding("ascii", *arguments, cwd=wide.root)
     assert result.status == 1, result
     assert result.stdout.isascii()
 

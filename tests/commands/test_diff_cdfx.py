@@ -74,7 +74,7 @@ def test_the_changed_tables_are_written_as_they_are_in_the_new_image(yard: Yard)
 
 def test_a_file_is_the_same_bytes_as_the_standard_output(yard: Yard) -> None:
     write(yard)
-    printed = yard.run("diff", BASE, HERON, "--format", "cdfx")
+    printed = yard.call("diff", BASE, HERON, "--format", "cdfx")
     assert (printed.status, printed.stderr) == (1, "")
     assert (yard.root / FILE).read_bytes() == printed.stdout.encode()
 

@@ -10,7 +10,10 @@ from callint.model.definition import Definition
 from callint.reading.definition import read_definition
 from callint.reporting.export.asap2 import description_lines
 from tests.exporting import read_back, said_changes
-from tests.running import REPOSITORY, Yard
+from tests.running import (
+    REPOSITORY,
+    Yard,
+)
 
 DEMO = REPOSITORY / "fixtures/demo/steps/01-factory/definitions/skerry-28.xml"
 EXAMPLE = REPOSITORY / "tests/data/example.xml"
@@ -45,7 +48,7 @@ def test_the_description_is_written_and_what_it_lacks_is_listed_with_status_1(tm
     assert "relation: the standard has no relations between tables (9)" in result.flat
     assert "table: its guards (49)" in result.flat
     assert max(map(len, result.lines)) <= 80
-    again = yard.run("import", "engine.a2l", "--to", "again.xml")
+    again = yard.call("import", "engine.a2l", "--to", "again.xml")
     assert (again.status, again.stderr) == (0, "")
 
 
@@ -58,7 +61,7 @@ def test_a_definition_that_the_standard_can_say_whole_is_exported_with_status_0(
         '<scalar name="cut" title="Cut-off" purpose="general" at="2" type="uint16"><limits min="1" max="9"/>'
         "</scalar></tables></definition>",
     )
-    result = yard.run("export", "small.xml")
+    result = yard.call("export", "small.xml")
     assert (result.status, result.stderr) == (0, "")
     assert result.flat == "small.xml: definition small small.a2l is written: 1 scalar."
     written = (tmp_path / "small.a2l").read_text()
@@ -69,14 +72,14 @@ def test_export_never_overwrites_a_file(tmp_path: Path) -> None:
     yard = Yard(tmp_path)
     yard.write("boat.xml", DEMO.read_bytes())
     yard.write("boat.a2l", "mine")
-    assert "boat.a2l: it exists" in yard.run("export", "boat.xml").error
+    assert "boat.a2l: it exists" in yard.call("export", "boat.xml").error
     assert (tmp_path / "boat.a2l").read_text() == "mine"
 
 
 def test_a_definition_with_a_mistake_is_not_exported(tmp_path: Path) -> None:
     yard = Yard(tmp_path)
     yard.write("bad.xml", "<x/>")
-    assert "bad.xml" in yard.run("export", "bad.xml").error
+    assert "bad.xml" in yard.call("export", "bad.xml").error
     assert not (tmp_path / "bad.a2l").exists()
 
 

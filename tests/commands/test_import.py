@@ -8,7 +8,10 @@ import pytest
 
 from tests.building import u16
 from tests.describing import LAYOUTS, METHODS, SPEED_SIGNAL, axis, module, value
-from tests.running import Yard, valid
+from tests.running import (
+    Yard,
+    valid,
+)
 
 CURVE = value(
     "FULL_LOAD", axis("COM_AXIS", 4, "AXIS_PTS_REF SPEEDS"), title="Full load fuel", type="CURVE", at="0x20"
@@ -57,23 +60,23 @@ def test_a_description_that_is_kept_whole_becomes_a_definition_beside_it(yard: Y
 
 
 def test_the_definition_serves_to_show_an_image(yard: Yard) -> None:
-    yard.run("import", "engine.a2l", "--to", "made.xml", "--name", "skerry-28")
+    yard.call("import", "engine.a2l", "--to", "made.xml", "--name", "skerry-28")
     image = bytearray(0x80)
     image[0x10:0x14] = bytes([40, 80, 120, 160])
     image[0x20:0x28] = u16(100, 300, 280, 250)
     image[0x40:0x49] = b"SK28-0412"
     yard.write("boat.bin", bytes(image))
-    shown = yard.run("show", "boat.bin", "FULL_LOAD", "--definition", "made.xml")
+    shown = yard.call("show", "boat.bin", "FULL_LOAD", "--definition", "made.xml")
     assert shown.status == 0
     assert "FULL_LOAD: Full load fuel (general)" in shown.stdout
     assert "800 1600 2400 3200" in shown.flat
     assert "10.0 30.0 28.0 25.0" in shown.flat
-    assert yard.run("check", "boat.bin", "--definition", "made.xml").status == 0
+    assert yard.call("check", "boat.bin", "--definition", "made.xml").status == 0
     assert b'name="skerry-28"' in (yard.root / "made.xml").read_bytes()
 
 
 def test_parts_that_import_leaves_out_are_reported_with_their_line_and_status_1(yard: Yard) -> None:
-    result = yard.run("import", "partly.a2l")
+    result = yard.call("import", "partly.a2l")
     assert (result.status, result.stderr) == (1, "")
     assert f"Left out: 1 CHARACTERISTIC: {NO_AXES} (1) CUBE (line {line_of('CUBE')})" in result.flat
     assert f"SHINE in CHARACTERISTIC: 1, first in line {line_of('SHINE')}" in result.flat
@@ -86,15 +89,15 @@ def test_parts_that_import_leaves_out_are_reported_with_their_line_and_status_1(
 def test_much_of_one_kind_is_cut_short_and_all_shows_it(yard: Yard) -> None:
     cubes = [value(f"CUBE{number}", type="CUBOID") for number in range(20)]
     yard.write("cubes.a2l", module(*BLOCKS, *cubes))
-    short = yard.run("import", "cubes.a2l", "--to", "a.xml")
+    short = yard.call("import", "cubes.a2l", "--to", "a.xml")
     assert f"{NO_AXES} (20)" in short.flat and "and 17 more" in short.flat
     assert "CUBE19" not in short.stdout
-    assert "CUBE19" in yard.run("import", "cubes.a2l", "--to", "b.xml", "--all").stdout
+    assert "CUBE19" in yard.call("import", "cubes.a2l", "--to", "b.xml", "--all").stdout
 
 
 @pytest.mark.parametrize("name", ["engine", "partly"])
 def test_the_json_report_keeps_to_its_schema(yard: Yard, name: str) -> None:
-    result = yard.run("import", f"{name}.a2l", "--format", "json")
+    result = yard.call("import", f"{name}.a2l", "--format", "json")
     report = valid(result.data, "import.schema.json")
     assert report["complete"] is (name == "engine") and report["written"] is True
     assert report["definition"] == f"{name}.xml"
@@ -105,19 +108,19 @@ def test_the_json_report_keeps_to_its_schema(yard: Yard, name: str) -> None:
 
 def test_nothing_is_written_where_nothing_could_be_kept(yard: Yard) -> None:
     yard.write("empty.a2l", module(value("CUBE", type="CUBOID")))
-    result = yard.run("import", "empty.a2l")
+    result = yard.call("import", "empty.a2l")
     assert result.status == 1
     assert "Nothing is written: no table, axis or text could be kept." in result.flat
     assert not (yard.root / "empty.xml").exists()
-    report = valid(yard.run("import", "empty.a2l", "--format", "json").data, "import.schema.json")
+    report = valid(yard.call("import", "empty.a2l", "--format", "json").data, "import.schema.json")
     assert (report["written"], report["taken"]) == (False, {})
 
 
 def test_a_file_that_exists_is_never_written_over(yard: Yard) -> None:
     before = yard.files()
-    assert "engine.a2l: it exists" in yard.run("import", "engine.a2l", "--to", "engine.a2l").error
+    assert "engine.a2l: it exists" in yard.call("import", "engine.a2l", "--to", "engine.a2l").error
     yard.write("engine.xml", "mine")
-    assert yard.run("import", "engine.a2l").error == (
+    assert yard.call("import", "engine.a2l").error == (
         "callint: engine.xml: it exists; remove it, or name another with --to"
     )
     assert yard.files() == {**before, "engine.xml": b"mine"}
@@ -143,13 +146,13 @@ def test_wrong_input_is_one_line_and_nothing_is_written(
 ) -> None:
     yard.write("broken.a2l", 'ASAP2_VERSION 1 61\n/begin PROJECT P "')
     before = yard.files()
-    assert yard.run("import", *arguments).error.startswith(f"callint: {line}")
+    assert yard.call("import", *arguments).error.startswith(f"callint: {line}")
     assert yard.files() == before
 
 
 def test_a_strangers_names_do_not_steer_the_terminal(yard: Yard) -> None:
     yard.write("evil.a2l", module(*BLOCKS, value("\x1b[2J\x07", type="CUBOID"), name="\x1b]0;x"))
-    result = yard.run("import", "evil.a2l", "--to", "made.xml")
+    result = yard.call("import", "evil.a2l", "--to", "made.xml")
     assert "\x1b" not in result.stdout and "\x07" not in result.stdout
     assert "\\x1b[2J\\x07" in result.stdout
 
@@ -165,14 +168,14 @@ def test_an_image_gives_the_breakpoints_that_a_record_stores_as_parameters(yard:
     yard.write("steps.a2l", module(LAYOUTS, METHODS, SPEED_SIGNAL, PART, layout, curve))
     rest = bytes(0x1B) + b"SK28-0412" + bytes(0x37)
     yard.write("base.bin", bytes(0x20) + bytes([50, 10, 1, 2, 3]) + rest)
-    result = yard.run("import", "steps.a2l", "--image", "base.bin")
+    result = yard.call("import", "steps.a2l", "--image", "base.bin")
     assert (result.status, result.stderr) == (1, "")
     assert "follows from stored parameters; it keeps the breakpoints that base.bin gives" in result.flat
-    shown = yard.run("show", "base.bin", "FULL_LOAD", "--definition", "steps.xml")
+    shown = yard.call("show", "base.bin", "FULL_LOAD", "--definition", "steps.xml")
     assert "1000 1200 1400" in shown.flat
     # Another distance would move every breakpoint, so it must be that of the base.
     yard.write("boat.bin", bytes(0x20) + bytes([50, 11, 1, 2, 3]) + rest)
-    checked = yard.run("check", "boat.bin", "--definition", "steps.xml", "--base", "base.bin")
+    checked = yard.call("check", "boat.bin", "--definition", "steps.xml", "--base", "base.bin")
     assert checked.status == 1 and "FULL_LOAD.dist_op_x" in checked.stdout
 
 
@@ -193,6 +196,6 @@ def test_an_image_that_does_not_fit_the_description_is_refused(
 ) -> None:
     if content is not None:
         yard.write("base.bin", content)
-    result = yard.run("import", "engine.a2l", "--image", "base.bin")
+    result = yard.call("import", "engine.a2l", "--image", "base.bin")
     assert problem in result.error
     assert not (yard.root / "engine.xml").exists()

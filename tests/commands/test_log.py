@@ -279,7 +279,7 @@ def test_a_log_whose_names_would_steer_a_terminal_is_shown_harmlessly(yard: Yard
 
 
 def test_show_puts_the_share_of_the_time_behind_each_value(yard: Yard) -> None:
-    result = yard.run("show", HERON, "fuel", "--log", LOG)
+    result = yard.call("show", HERON, "fuel", "--log", LOG)
     assert (result.status, result.stderr) == (0, "")
     assert not too_wide(result.stdout)
     assert result.lines[3:] == [

@@ -64,14 +64,14 @@ def test_a_cause_is_cured_and_everything_else_stays(yard: Yard) -> None:
 def test_every_cause_restored_leaves_nothing_but_harmless_changes(yard: Yard) -> None:
     causes = document(yard)["causes"]
     curable = [cause["id"] for cause in causes if cause["kind"] not in ("checksum", "inherited")]
-    yard.run("restore", IMAGE, *curable)
+    yard.call("restore", IMAGE, *curable)
     assert document(yard)["findings"] == []
 
 
 def test_a_fingerprint_stands_for_its_cause(yard: Yard) -> None:
     findings = document(yard)["findings"]
     finding = next(finding for finding in findings if finding["table"] == "overspeed_cut")
-    yard.run("restore", IMAGE, finding["fingerprint"][:8])
+    yard.call("restore", IMAGE, finding["fingerprint"][:8])
     assert read(yard) == edited(EVERYTHING, {CUT: BASE[CUT : CUT + 2]})
 
 
@@ -89,34 +89,34 @@ def test_a_fingerprint_stands_for_its_cause(yard: Yard) -> None:
 def test_named_places_get_the_bytes_of_the_base(
     yard: Yard, selection: tuple[str, ...], restored: dict[int, int]
 ) -> None:
-    yard.run("restore", IMAGE, *selection)
+    yard.call("restore", IMAGE, *selection)
     assert read(yard) == edited(EVERYTHING, {at: BASE[at : at + size] for at, size in restored.items()})
 
 
 def test_a_dry_run_shows_the_cells_and_writes_nothing(yard: Yard) -> None:
-    result = yard.run("restore", IMAGE, "-t", "fuel", "--dry-run")
+    result = yard.call("restore", IMAGE, "-t", "fuel", "--dry-run")
     assert "2 of 12 cells changed" in result.flat
     assert result.flat.endswith("fuel would be restored from factory/base.bin; nothing was written.")
     assert read(yard) == EVERYTHING
 
 
 def test_without_a_seal_only_the_named_bytes_change(yard: Yard) -> None:
-    yard.run("restore", IMAGE, "-t", "overspeed_cut", "--no-seal")
+    yard.call("restore", IMAGE, "-t", "overspeed_cut", "--no-seal")
     assert read(yard) == edited(EVERYTHING, {CUT: BASE[CUT : CUT + 2]}, seal=False)
 
 
 def test_a_stale_checksum_is_a_cause_that_sealing_cures(yard: Yard) -> None:
     yard.write(IMAGE, edited(BASE, {SEAL: u16(1)}, seal=False))
     cause = cause_of(yard, "sum")
-    yard.run("restore", IMAGE, cause)
+    yard.call("restore", IMAGE, cause)
     assert read(yard) == BASE
 
 
 def test_what_holds_the_base_already_is_said_and_not_written(yard: Yard) -> None:
     before = (yard.root / IMAGE).stat()
-    result = yard.run("restore", IMAGE, "-t", "trim*", "-t", "fuel", "--cell", "800,10")
+    result = yard.call("restore", IMAGE, "-t", "trim*", "-t", "fuel", "--cell", "800,10")
     assert result.status == 2
-    result = yard.run("restore", IMAGE, "-t", "fuel", "--cell", "800,10")
+    result = yard.call("restore", IMAGE, "-t", "fuel", "--cell", "800,10")
     assert result.flat == f"{IMAGE}: fuel: nothing differs from factory/base.bin."
     assert (yard.root / IMAGE).stat().st_mtime_ns == before.st_mtime_ns
 
@@ -130,13 +130,13 @@ def test_a_mirror_is_restored_with_its_table(yard: Yard) -> None:
     yard.write("defs/yard.xml", yard_definition(tables, relations=relations))
     image = edited(BASE, {0x20: u16(7), 0x30: u16(7)})
     yard.write(IMAGE, image)
-    result = yard.run("restore", IMAGE, "-t", "first")
+    result = yard.call("restore", IMAGE, "-t", "first")
     assert {"first", "second"} <= set(result.flat.split())
     assert read(yard)[0x20:0x32] == BASE[0x20:0x32]
 
 
 def test_a_message_for_the_commit_has_a_short_subject_and_the_changes(yard: Yard) -> None:
-    result = yard.run("restore", IMAGE, "-t", "overspeed_cut", "-t", "hull_number", "--message")
+    result = yard.call("restore", IMAGE, "-t", "overspeed_cut", "-t", "hull_number", "--message")
     subject, empty, *body = result.lines
     assert subject == f"Restore hull_number, overspeed_cut of {IMAGE}"
     assert empty == ""
@@ -174,7 +174,7 @@ def test_an_image_without_a_base_needs_one(yard: Yard) -> None:
     yard.write("callint.toml", '[[images]]\npaths = ["boats/*.bin"]\ndefinition = "defs/yard.xml"\n')
     result = yard.call("restore", IMAGE, "-t", "fuel")
     assert (result.status, "pass one with --base" in result.stderr) == (2, True)
-    yard.run("restore", IMAGE, "-t", "fuel", "--base", "factory/base.bin")
+    yard.call("restore", IMAGE, "-t", "fuel", "--base", "factory/base.bin")
     assert read(yard)[fuel_cell(0, 0) : fuel_cell(3, 2)] == BASE[fuel_cell(0, 0) : fuel_cell(3, 2)]
 
 

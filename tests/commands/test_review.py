@@ -7,6 +7,7 @@ import re
 import struct
 import webbrowser
 from datetime import date, timedelta
+from functools import cache
 from hashlib import sha256
 from pathlib import Path
 from random import Random
@@ -29,10 +30,14 @@ from tests.running import (
     SOFTWARE,
     Scratch,
     Yard,
+    copy_of,
     edited,
+    folder_for_copies,
     fuel_cell,
+    make_demo,
     make_repository_yard,
     make_yard,
+    refreshed,
     run,
     steering,
     valid,
@@ -224,7 +229,7 @@ def test_an_axis_says_what_it_moves_and_its_tables_stand_in_the_list(yard: Yard)
     (axis,) = document["images"][0]["axes"]
     assert (axis["name"], axis["old"][3], axis["new"][3], axis["unit"]) == ("speed_4", "3200", "3300", "rpm")
     assert {"fuel", "smoke_cap", "trim", "egr"} == set(axis["tables"])
-    diff = yard.run("diff", BASE, "boats/auk.bin").flat
+    diff = yard.call("diff", BASE, "boats/auk.bin").flat
     moved = next(effect for effect in axis["effects"] if effect.startswith("fuel: output moved by up to "))
     assert moved.removeprefix("fuel: output moved by ").partition(";")[0] in diff
     fuel = tables_of(document)["fuel"]
@@ -401,7 +406,7 @@ def test_a_review_counts_mistakes_as_check_does(yard: Yard) -> None:
     yard.write("boats/gone.bin", edited(yard_base(), {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990)}))
     document = reviewed(yard, BASE, "boats/gone.bin")
     arguments = ("--definition", "defs/yard.xml", "--base", BASE)
-    (summary, *_) = yard.run("check", "boats/gone.bin", *arguments).stdout.splitlines()
+    (summary, *_) = yard.call("check", "boats/gone.bin", *arguments).stdout.splitlines()
     assert summary.startswith("2 mistakes in boats/gone.bin, ")
     counted = summary.replace(" in boats/gone.bin", "")
     assert document["verdict"].startswith(f"{counted} ")
@@ -560,8 +565,13 @@ def test_the_digest_is_that_of_the_content(yard: Yard) -> None:
 @pytest.fixture
 def scratch(tmp_path: Path) -> Scratch:
     """Two commits: heron reworked, auk added, gull removed, tern damaged, skua renamed and reworked."""
+    return refreshed(copy_of(_template(), tmp_path / "yard"))
+
+
+@cache
+def _template() -> Path:
     scratch = make_repository_yard(
-        tmp_path / "yard", heron=GOOD, gull=bytes(range(SIZE)), skua=EVERYTHING, owl=GOOD
+        folder_for_copies(), heron=GOOD, gull=bytes(range(SIZE)), skua=EVERYTHING, owl=GOOD
     )
     scratch.must("tag", "first")
     scratch.write(HERON, edited(GOOD, {SMOKE: u16(610)}))
@@ -572,7 +582,7 @@ def scratch(tmp_path: Path) -> Scratch:
     scratch.write("boats/skua-2.bin", edited(EVERYTHING, {SIZE - 1: b"\x01"}))
     scratch.must("add", "--all")
     scratch.must("commit", "--quiet", "--message", "All kinds", "--date", "2026-03-04T23:30:00+0200")
-    return scratch
+    return scratch.root
 
 
 def test_a_range_shows_every_image_that_differs(scratch: Scratch) -> None:
@@ -869,7 +879,7 @@ def test_the_sentence_about_a_group_has_the_share_of_the_log(yard: Yard) -> None
     ):
         document = reviewed(yard, BASE, HERON, "--log", log)
         assert tables_of(document)["fuel"]["logged"]["text"] == arguments
-        assert arguments in yard.run("diff", BASE, HERON, "--log", log).flat
+        assert arguments in yard.call("diff", BASE, HERON, "--log", log).flat
         assert any(image["text"].endswith(f"; {arguments}.") for image in document["images"][0]["sentences"])
     assert arguments in page_of(yard, BASE, HERON, "--log", "idle.csv").partition('<div class="desk">')[0]
     yard.write("boats/moved.bin", edited(yard_base(), {0x02: u16(2000)}))
@@ -960,8 +970,7 @@ def test_500_changed_tables_give_less_than_6_and_a_quarter_megabytes(tmp_path: P
 
 
 def test_the_demo_s_page_is_small(tmp_path: Path) -> None:
-    assert run("demo", "demo", cwd=tmp_path).status == 0
-    demo = Yard(tmp_path / "demo")
+    demo = make_demo(tmp_path / "demo")
     page = page_of(demo, "factory/sk28-0412.bin", "boats/petrel.bin")
     valid(embedded(page), "review.schema.json")
     assert len(page.encode()) < 400_000

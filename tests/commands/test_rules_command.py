@@ -10,11 +10,16 @@ import pytest
 from callint import __version__
 from callint.commands import COMMANDS
 from callint.rules.registry import RULES
-from tests.running import call, run, too_wide
+from tests.running import (
+    call,
+    call_in_encoding,
+    run,
+    too_wide,
+)
 
 
 def test_the_list_has_every_rule_once_with_its_severity(tmp_path: Path) -> None:
-    result = run("rules", cwd=tmp_path)
+    result = call("rules", cwd=tmp_path)
     assert (result.status, result.stderr) == (0, "")
     listed = [match.groups() for line in result.lines if (match := re.match(r"(\w+) +(\w+/[\w-]+)$", line))]
     assert sorted(listed) == sorted((rule.severity.value, rule.id) for rule in RULES.values())
@@ -55,7 +60,7 @@ def test_an_unknown_rule_is_refused_with_a_suggestion(tmp_path: Path) -> None:
 
 def test_a_terminal_without_unicode_gets_every_page(tmp_path: Path) -> None:
     for family in dict.fromkeys(rule.family for rule in RULES.values()):
-        result = run("rules", family, cwd=tmp_path, PYTHONUTF8="0", PYTHONIOENCODING="ascii")
+        result = call_in_encoding("ascii", "rules", family, cwd=tmp_path)
         assert result.status == 0, result
 
 

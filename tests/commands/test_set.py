@@ -61,7 +61,7 @@ def read(yard: Yard) -> bytes:
 def test_a_value_is_stored_where_and_as_the_definition_says(
     yard: Yard, arguments: tuple[str, ...], content: dict[int, bytes]
 ) -> None:
-    result = yard.run("set", IMAGE, *arguments)
+    result = yard.call("set", IMAGE, *arguments)
     assert (result.status, result.stderr) == (0, "")
     assert read(yard) == edited(GOOD, content)
 
@@ -73,7 +73,7 @@ def test_the_change_and_the_place_are_printed(yard: Yard) -> None:
 
 
 def test_the_nearest_value_is_named_if_people_see_the_difference(yard: Yard) -> None:
-    result = yard.run("set", IMAGE, "fuel", "--at", "speed=1600,load=40", "--to", "47.53")
+    result = yard.call("set", IMAGE, "fuel", "--at", "speed=1600,load=40", "--to", "47.53")
     assert "47.53 mg is stored as 47.5 mg, the nearest value that fuel can hold" in result.flat
     assert read(yard) == edited(GOOD, {fuel_cell(1, 1): u16(475)})
 
@@ -81,7 +81,7 @@ def test_the_nearest_value_is_named_if_people_see_the_difference(yard: Yard) -> 
 def test_cells_that_are_off_stay_off_when_values_are_changed(yard: Yard) -> None:
     image = edited(GOOD, {TRIM: b"\xff"})
     yard.write(IMAGE, image)
-    result = yard.run("set", IMAGE, "trim", "--at", "speed=..3200", "--by", "+1 degC")
+    result = yard.call("set", IMAGE, "trim", "--at", "speed=..3200", "--by", "+1 degC")
     assert "1 cell is switched off and stays so" in result.flat.lower()
     assert read(yard) == edited(image, {TRIM: bytes([255, 63, 65, 67])})
 
@@ -92,7 +92,7 @@ def test_tables_that_must_be_equal_are_set_together(yard: Yard) -> None:
         for name, at, type_ in (("first", "0x20", "uint16"), ("second", "0x30", "uint32"))
     )
     yard.write("defs/yard.xml", yard_definition(tables, relations='<equal table="second" mirror="first"/>'))
-    result = yard.run("set", IMAGE, "first", "--to", "1234")
+    result = yard.call("set", IMAGE, "first", "--to", "1234")
     assert "changed with it, as it must be equal: second" in result.flat.lower()
     assert read(yard) == edited(GOOD, {0x20: u16(1234), 0x30: u16(0, 1234)})
 
@@ -114,7 +114,7 @@ def test_danger_is_refused_unless_it_is_forced(yard: Yard, arguments: tuple[str,
     assert message in " ".join(refused.stderr.split())
     assert "--force writes it nevertheless" in " ".join(refused.stderr.split())
     assert read(yard) == GOOD
-    forced = yard.run("set", IMAGE, *arguments, "--force")
+    forced = yard.call("set", IMAGE, *arguments, "--force")
     assert "local law and licensed practice come first" in forced.flat
     assert read(yard) != GOOD
     assert message in yard.call("check", IMAGE, "--all").flat
@@ -123,15 +123,15 @@ def test_danger_is_refused_unless_it_is_forced(yard: Yard, arguments: tuple[str,
 def test_danger_that_is_there_already_does_not_stop_other_edits(yard: Yard) -> None:
     image = edited(GOOD, {MONITOR: b"\x00", CUT: u16(4750)})
     yard.write(IMAGE, image)
-    yard.run("set", IMAGE, "fuel", "--at", "speed=800,load=10", "--to", "12.5")
+    yard.call("set", IMAGE, "fuel", "--at", "speed=800,load=10", "--to", "12.5")
     assert read(yard) == edited(image, {FUEL: u16(125)})
     assert yard.call("set", IMAGE, "overspeed_cut", "--to", "4790").status == 2
 
 
 def test_a_dry_run_writes_nothing_and_so_does_a_value_that_is_there(yard: Yard) -> None:
-    result = yard.run("set", IMAGE, "overspeed_cut", "--to", "4300", "--dry-run")
+    result = yard.call("set", IMAGE, "overspeed_cut", "--to", "4300", "--dry-run")
     assert result.flat.endswith(f"{IMAGE}: overspeed_cut would be set; nothing was written.")
-    result = yard.run("set", IMAGE, "overspeed_cut", "--to", "4200")
+    result = yard.call("set", IMAGE, "overspeed_cut", "--to", "4200")
     assert result.flat == f"{IMAGE}: overspeed_cut already holds what would be stored; nothing changes."
     assert read(yard) == GOOD
 
@@ -194,7 +194,7 @@ def test_setting_what_is_there_changes_no_byte_of_the_base(yard: Yard) -> None:
 
 
 def test_what_a_check_will_say_of_the_edit_is_told(yard: Yard) -> None:
-    result = yard.run("set", IMAGE, "egr", "--at", "speed=3200", "--to", "59 %")
+    result = yard.call("set", IMAGE, "egr", "--at", "speed=3200", "--to", "59 %")
     assert "callint check will report 1 new error; the first: egr" in result.flat
     assert yard.call("check", IMAGE).status == 1
 
@@ -208,5 +208,5 @@ def test_a_factory_base_is_edited_by_force_alone(yard: Yard) -> None:
         result = yard.call(*command)
         assert (result.status, "it is a factory base, which must not change" in result.stderr) == (2, True)
     assert (yard.root / base).read_bytes() == yard_base()
-    yard.run("set", base, "overspeed_cut", "--to", "4300", "--force")
+    yard.call("set", base, "overspeed_cut", "--to", "4300", "--force")
     assert (yard.root / base).read_bytes() != yard_base()

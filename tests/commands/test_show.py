@@ -18,6 +18,8 @@ from tests.running import (
     SOFTWARE,
     TRIM,
     Yard,
+    call,
+    call_in_encoding,
     edited,
     fuel_cell,
     make_repository_yard,
@@ -280,7 +282,7 @@ def test_no_line_to_a_pipe_is_wider_than_80_columns(tmp_path: Path) -> None:
 
 def test_a_terminal_without_unicode_gets_the_tables(yard: Yard) -> None:
     for extra in ((), ("--list",)):
-        result = yard.run("show", "boats/heron.bin", *extra, PYTHONUTF8="0", PYTHONIOENCODING="ascii")
+        result = call_in_encoding("ascii", "show", "boats/heron.bin", *extra, cwd=yard.root)
         assert result.status == 0, result
         assert result.stdout.isascii()
 
@@ -547,7 +549,7 @@ def test_a_point_keeps_to_80_columns_and_a_strangers_words_do_not_steer(yard: Ya
     title = " ".join(["Very", "long", "\u202etitle"] * 12)
     xml = yard_definition().decode().replace("Fuel by speed and load", title)
     yard.write("defs/yard.xml", xml.replace('name="smoke_cap"', f'name="{"long_" * 20}"'))
-    result = run("show", "boats/heron.bin", *POINT, cwd=yard.root)
+    result = call("show", "boats/heron.bin", *POINT, cwd=yard.root)
     assert result.status == 0
     assert "\\u202etitle" in result.stdout
     assert too_wide(result.stdout) == []

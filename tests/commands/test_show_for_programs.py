@@ -19,7 +19,19 @@ from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.reporting.tables.csv import COLUMNS, harmless
 from tests.building import definition_xml, image, s_file, u16
-from tests.running import CUT, GOOD, TRIM, Result, Yard, fuel_cell, make_yard, run, valid, yard_base
+from tests.running import (
+    CUT,
+    GOOD,
+    TRIM,
+    Result,
+    Yard,
+    call,
+    fuel_cell,
+    make_yard,
+    run,
+    valid,
+    yard_base,
+)
 
 FLOATS = """
     <curve name="floats" title="Floats" purpose="general" at="0x10" type="float32">
@@ -65,7 +77,7 @@ def demo_image() -> tuple[Path, Decoded]:
 
 def demo_tables(folder: Path, form: str) -> Result:
     arguments = ("--definition", "definitions/skerry-28.xml", "--format", form)
-    return run("show", "factory/sk28-0412.bin", *arguments, cwd=folder)
+    return call("show", "factory/sk28-0412.bin", *arguments, cwd=folder)
 
 
 # CSV
@@ -257,8 +269,8 @@ def test_each_dialect_holds_every_cell_of_the_demo_as_the_long_form_does(dialect
     folder, actual = demo_image()
     definition = actual.layout.definition
     arguments = ["show", "factory/sk28-0412.bin", "*", "--definition", "definitions/skerry-28.xml"]
-    long = rows(run(*arguments, "--format", "csv", cwd=folder).stdout)
-    blocks = grids(run(*arguments, "--format", "csv", "--dialect", dialect, cwd=folder).stdout, *marks)
+    long = rows(call(*arguments, "--format", "csv", cwd=folder).stdout)
+    blocks = grids(call(*arguments, "--format", "csv", "--dialect", dialect, cwd=folder).stdout, *marks)
     cells: dict[str, list[str]] = {}
     for row in long:
         field = row["x_breakpoint"] if row["kind"] == "axis" else row["text"] or row["value"]

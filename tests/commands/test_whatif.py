@@ -8,7 +8,17 @@ from typing import Any
 import pytest
 
 from tests.building import definition_xml, u16
-from tests.running import POLICY, Result, Scratch, Yard, make_repository, run, steering, too_wide, valid
+from tests.running import (
+    POLICY,
+    Result,
+    Scratch,
+    Yard,
+    call,
+    make_repository,
+    steering,
+    too_wide,
+    valid,
+)
 
 # A sensor that a reader can reckon with: 90 °C at 1 V, 60 at 2 V, 40 at 3 V and 0 at 4 V, and 1000 ohms
 # between it and 5 V. At 60 °C it has 666.67 ohms; with 1000 in series the control unit measures 3.125 V and
@@ -545,8 +555,8 @@ def test_a_sensor_that_is_described_wrongly_is_refused(yard: Yard, old: str, new
     xml = definition().decode()
     assert old in xml
     yard.write("defs/yard.xml", xml.replace(old, new))
-    error = yard.run("whatif", BOAT, *WIRED).stderr.splitlines()[-1]
-    assert yard.run("whatif", BOAT, *WIRED).status == 2
+    error = yard.call("whatif", BOAT, *WIRED).stderr.splitlines()[-1]
+    assert yard.call("whatif", BOAT, *WIRED).status == 2
     assert error.startswith("callint: temp: its curve ") and message in error
     assert error.endswith("correct the definition, or give --reads")
 
@@ -580,7 +590,7 @@ def test_no_line_is_wider_than_80_columns_and_a_pipe_gets_no_colour(tmp_path: Pa
     yard.write("test.xml", xml.replace(b"Intake demo", title.encode()))
     yard.write("new.bin", image())
     for arguments in (GIVEN, WIRED, ("--signal", "temp", "--parallel-resistor", "123456.789")):
-        result = run("whatif", "new.bin", *arguments, "--all", "--definition", "test.xml", cwd=yard.root)
+        result = call("whatif", "new.bin", *arguments, "--all", "--definition", "test.xml", cwd=yard.root)
         assert result.status == 0
         assert long in result.stdout.replace("\n", "").replace(" ", "")
         assert too_wide(result.stdout) == []

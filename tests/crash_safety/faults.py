@@ -4,7 +4,8 @@
 ``FOLDER/start``. A step is whatever changes the disk: a file that is opened for writing, written, synced,
 renamed, removed or given a mode, a folder that is made, a program that is started. FAULT is what happens at
 step N, from 1 on: ``kill`` ends the process by SIGKILL, half way through a write; ``ENOSPC`` and ``EACCES``
-are errors that the system reports. ``kill:8`` are the last eight of the chosen steps.
+are errors that the system reports. ``kill:2`` happens at a step half way and at the last two steps, and
+``EACCES:kinds`` at the first step of each kind.
 
 SIGKILL leaves the disk as it is at that time. So one run is copied at each step, and one more run is really
 killed, which has to leave the same. A program is started or not: no such error happens there.
@@ -206,8 +207,17 @@ class Runs:
         return os.waitstatus_to_exitcode(status)
 
 
-def _chosen(count: int) -> list[int]:
-    """The steps at which a fault happens: all of a few; of many some, most of them near the end."""
+def _chosen(steps: list[str], which: str) -> list[int]:
+    """The steps at which a fault happens: all of a few; of many some, most of them near the end.
+
+    ``which`` asks for fewer: it is "kinds" or the number of the last steps.
+    """
+    count = len(steps)
+    if which == "kinds":
+        kinds = [step.partition(" ")[0] for step in steps]
+        return [at for at, kind in enumerate(kinds, 1) if kind not in kinds[: at - 1]]
+    if which:
+        return [count // 2, *range(count - int(which) + 1, count + 1)]
     if count <= _MOST:
         return list(range(1, count + 1))
     return sorted({1, 2, 3, *range(10, count, count // 4), *range(count - 7, count + 1)})
@@ -224,8 +234,8 @@ def all_faults(folder: Path, faults: list[str], arguments: list[str]) -> dict[st
     ends = {"start": ("counted", clean.status)}
     results = {}
     for fault in faults:
-        kind, _, last = fault.partition(":")
-        chosen = _chosen(len(clean.steps))[-int(last or 0) :]
+        kind, _, which = fault.partition(":")
+        chosen = _chosen(clean.steps, which)
         results[fault] = (_kills if kind == "kill" else _errors)(folder, kind, runs, clean.steps, chosen)
         for item in results[fault]:
             left = item["left"]

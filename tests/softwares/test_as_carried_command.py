@@ -10,7 +10,16 @@ import pytest
 
 from tests.building import u16
 from tests.commands.test_carry_command import CUT_2, NEWER, NEWER_POLICY, REWORK, newer
-from tests.running import NOTHING, POLICY, Result, Yard, edited, make_yard, too_wide, valid
+from tests.running import (
+    NOTHING,
+    POLICY,
+    Result,
+    Yard,
+    edited,
+    make_yard,
+    too_wide,
+    valid,
+)
 
 OLD_BASE, REWORKED, NEW_BASE, CARRIED = (
     "factory/base.bin",
@@ -40,7 +49,7 @@ def document(yard: Yard, *more: str) -> Any:
 
 
 def test_a_carried_rework_has_the_same_change(yard: Yard) -> None:
-    result = yard.run("diff", "--as-carried", *IMAGES)
+    result = yard.call("diff", "--as-carried", *IMAGES)
     assert result == Result(
         0,
         "newer.bin has the change of boats/heron.bin: 2 tables and 1 text, within half of\na storage step.\n",

@@ -46,7 +46,7 @@ def document(yard: Yard, *arguments: str) -> Any:
 
 
 def test_two_factory_images_are_compared_table_by_table(yard: Yard) -> None:
-    result = yard.run("diff", OLD, NEW, "--stat")
+    result = yard.call("diff", OLD, NEW, "--stat")
     assert (result.status, result.stderr) == (1, "")
     assert result.lines[:7] == [
         'software number "YARD-01" → "YARD-02"',
@@ -182,7 +182,7 @@ def test_git_shows_the_change_between_two_software_versions(yard: Yard) -> None:
 
 
 def test_the_outputs_at_an_operating_point_are_compared_alone(yard: Yard) -> None:
-    result = yard.run("diff", OLD, NEW, "--at", "speed=3200", "--at", "load=55")
+    result = yard.call("diff", OLD, NEW, "--at", "speed=3200", "--at", "load=55")
     assert (result.status, result.stderr) == (1, "")
     assert result.lines == [
         "at speed 3200 rpm, load 55 mg",

@@ -20,11 +20,11 @@ from tests.running import (
     BAD,
     GOOD,
     Scratch,
+    call,
     edited,
     fuel_cell,
     make_repository,
     make_repository_yard,
-    run,
     valid,
 )
 
@@ -186,7 +186,7 @@ def test_revisions_are_compared_where_ids_are_long(modern: Scratch) -> None:
 def test_history_works_with_long_ids(modern: Scratch) -> None:
     slip = modern.must("rev-parse", "HEAD").strip()
     document = valid(
-        run("history", HERON, "fuel", "--format", "json", cwd=modern.root).data, "history.schema.json"
+        call("history", HERON, "fuel", "--format", "json", cwd=modern.root).data, "history.schema.json"
     )
     assert slip in {commit["id"] for commit in document["commits"]}
     values = modern.call("history", HERON, "fuel", "--cell", "1600,40")

@@ -11,6 +11,7 @@ from tests.running import (
     GOOD,
     POLICY,
     Scratch,
+    call,
     edited,
     fuel_cell,
     make_repository_yard,
@@ -183,15 +184,14 @@ def test_a_policy_in_a_folder_has_its_families_below_it(tmp_path: Path) -> None:
     scratch.write(f"boat/{CHILD}", child(extends="yard.xml"))
     scratch.write(f"boat/{PARENT}", yard_definition())
     scratch.commit("A boat")
-    from tests.running import run
 
     for arguments in ([], ["--range", "HEAD~1..HEAD"]):
-        assert run("check", *arguments, cwd=scratch.root / "boat").stdout == ""
-    shown = run("show", "--definition", f"HEAD:boat/{CHILD}", cwd=scratch.root / "boat")
+        assert call("check", *arguments, cwd=scratch.root / "boat").stdout == ""
+    shown = call("show", "--definition", f"HEAD:boat/{CHILD}", cwd=scratch.root / "boat")
     assert shown.status == 0 and 'name="fuel"' in shown.stdout
     scratch.stage(f"boat/{CHILD}", child(extends="../../defs/yard.xml"))
     for arguments in ([], ["--staged"]):
-        result = run("check", *arguments, "--format", "lines", cwd=scratch.root / "boat")
+        result = call("check", *arguments, "--format", "lines", cwd=scratch.root / "boat")
         assert "leads out of the repository; give a path inside it" in result.stdout
 
 

@@ -59,7 +59,7 @@ class Room(Scratch):
 
 
 @cache
-def _template(is_in_lfs: bool) -> Path:
+def _start(is_in_lfs: bool) -> Path:
     """A repository that callint init set up, and in which git-lfs may store the images."""
     room = Room(make_repository_yard(folder_for_copies(), heron=GOOD).root)
     assert initialize(room).status == 0
@@ -74,31 +74,37 @@ def _template(is_in_lfs: bool) -> Path:
     return room.root
 
 
-def _copied(tmp_path: Path, is_in_lfs: bool) -> Room:
-    return Room(refreshed(copy_of(_template(is_in_lfs), tmp_path / "repo")).root)
+def _copied(template: Path, root: Path) -> Room:
+    return Room(refreshed(copy_of(template, root)).root)
 
 
 @pytest.fixture
 def room(tmp_path: Path) -> Room:
-    return _copied(tmp_path, is_in_lfs=False)
+    return _copied(_start(is_in_lfs=False), tmp_path / "repo")
 
 
 @pytest.fixture
 def room_in_lfs(tmp_path: Path) -> Room:
-    return _copied(tmp_path, is_in_lfs=True)
+    return _copied(_start(is_in_lfs=True), tmp_path / "repo")
 
 
 def said(result: Result) -> str:
     return " ".join((result.stdout + result.stderr).split())
 
 
-def topic(room: Room, *contents: bytes) -> list[str]:
-    """A branch "topic" from the start with a commit for each content; main has moved on. Their ids."""
+def with_topic(root: Path, content: bytes, is_in_lfs: bool = False) -> Room:
+    """A copy of the start with a branch "topic", one commit ahead of it; main has moved on."""
+    return _copied(_topic(content, is_in_lfs), root)
+
+
+@cache
+def _topic(content: bytes, is_in_lfs: bool) -> Path:
+    room = _copied(_start(is_in_lfs), folder_for_copies())
     room.must("checkout", "--quiet", "-b", "topic", "start")
-    ids = [room.put(data, f"Step {number}") for number, data in enumerate(contents)]
+    room.put(content, "Step")
     room.must("checkout", "--quiet", "main")
     room.put(b"", "Elsewhere", "note")
-    return ids
+    return room.root
 
 
 def patch(room: Room, span: str) -> str:
@@ -217,9 +223,10 @@ ASKING = (
 
 
 @pytest.mark.parametrize("way", ASKING)
-def test_a_bad_image_is_stopped(room: Room, way: Way) -> None:
+def test_a_bad_image_is_stopped(tmp_path: Path, way: Way) -> None:
     # Of a rebase that stops by itself the first step is honest; the slip comes by hand.
-    topic(room, edited(GOOD, {CUT: u16(4150)}) if way is by_rebase_that_stops_for_an_edit else BAD)
+    first = edited(GOOD, {CUT: u16(4150)}) if way is by_rebase_that_stops_for_an_edit else BAD
+    room = with_topic(tmp_path / "repo", first)
     result = way(room, BAD)
     assert result.status != 0, result
     assert SLIP in said(result)
@@ -228,9 +235,9 @@ def test_a_bad_image_is_stopped(room: Room, way: Way) -> None:
 
 
 @pytest.mark.parametrize("way", [item for item in ASKING if item is not by_rebase_with_a_check_after_each])
-def test_a_good_image_passes_in_silence(room: Room, way: Way) -> None:
+def test_a_good_image_passes_in_silence(tmp_path: Path, way: Way) -> None:
     good = edited(GOOD, {CUT: u16(4150)})
-    topic(room, good)
+    room = with_topic(tmp_path / "repo", good)
     result = way(room, good)
     assert result.status == 0, result
     assert "callint" not in said(result)
@@ -247,8 +254,8 @@ def test_a_good_image_passes_in_silence(room: Room, way: Way) -> None:
         (by_rebase_that_stops_for_an_edit, ("rebase", "--abort")),
     ],
 )
-def test_a_stopped_operation_can_be_aborted(room: Room, way: Way, abort: tuple[str, ...]) -> None:
-    topic(room, BAD)
+def test_a_stopped_operation_can_be_aborted(tmp_path: Path, way: Way, abort: tuple[str, ...]) -> None:
+    room = with_topic(tmp_path / "repo", BAD)
     before = {item: room.must("rev-parse", item) for item in ("main", "topic")}
     if way is by_rebase_that_stops_for_an_edit:
         way(room, BAD)
@@ -260,7 +267,8 @@ def test_a_stopped_operation_can_be_aborted(room: Room, way: Way, abort: tuple[s
     assert room.must("status", "--porcelain", "--untracked-files=no") == ""
 
 
-def test_git_options_that_skip_hooks_skip_callint(room: Room) -> None:
+def test_git_options_that_skip_hooks_skip_callint(tmp_path: Path) -> None:
+    room = with_topic(tmp_path / "repo", BAD)
     ways: tuple[tuple[str, ...], ...] = (
         ("commit", "--all", "--no-verify", "-m", "Now"),
         ("commit", "--all", "--no-verify", "--amend", "--no-edit"),
@@ -268,7 +276,6 @@ def test_git_options_that_skip_hooks_skip_callint(room: Room) -> None:
     for arguments in ways:
         room.write(HERON, edited(BAD, {HULL: arguments[-1][:1].encode()}))
         assert room.try_git(*arguments).status == 0
-    topic(room, BAD)
     span = patch(room, "start..topic")
     room.must("checkout", "--quiet", "--detach", "start")
     # Git before 2.40 knows no git am --no-verify.
@@ -280,8 +287,8 @@ def test_git_options_that_skip_hooks_skip_callint(room: Room) -> None:
     assert room.try_git("commit", "--no-verify", "-m", "Picked").status == 0
 
 
-def test_a_rebase_that_goes_on_can_be_made_to(room: Room) -> None:
-    topic(room, edited(GOOD, {CUT: u16(4150)}))
+def test_a_rebase_that_goes_on_can_be_made_to(tmp_path: Path) -> None:
+    room = with_topic(tmp_path / "repo", edited(GOOD, {CUT: u16(4150)}))
     assert by_rebase_that_stops_for_an_edit(room, BAD).status != 0
     assert room.try_git("commit", "--no-verify", "--amend", "--no-edit").status == 0
     assert room.try_git("rebase", "--continue").status == 0
@@ -340,9 +347,9 @@ def unasked_plumbing(room: Room) -> Result:
     ],
 )
 def test_commits_that_git_makes_without_hooks_are_checked_in_the_range(
-    room: Room, way: Callable[[Room], Result]
+    tmp_path: Path, way: Callable[[Room], Result]
 ) -> None:
-    topic(room, BAD)
+    room = with_topic(tmp_path / "repo", BAD)
     result = way(room)
     assert result.status == 0, "git asks now: docs/git.md says that it does not"
     assert SLIP in room.call("check", "--range", "start..HEAD", "--each").flat
@@ -357,6 +364,13 @@ def conflicting(room: Room, theirs: bytes = THEIRS, ours: bytes = OURS) -> None:
     room.put(theirs, "Theirs")
     room.must("checkout", "--quiet", "main")
     room.put(ours, "Ours")
+
+
+@cache
+def _conflicting(theirs: bytes) -> Path:
+    room = _copied(_start(is_in_lfs=False), folder_for_copies())
+    conflicting(room, theirs)
+    return room.root
 
 
 def conflict_of_merge(room: Room) -> tuple[str, ...]:
@@ -463,13 +477,14 @@ CONFLICTS = [
 @pytest.mark.parametrize("theirs", [THEIRS, ONLY_THEIRS], ids=["with more", "conflict alone"])
 @pytest.mark.parametrize("way", CONFLICTS)
 def test_no_unsettled_conflict_is_committed(
-    room: Room, way: Callable[[Room], tuple[str, ...]], theirs: bytes
+    tmp_path: Path, way: Callable[[Room], tuple[str, ...]], theirs: bytes
 ) -> None:
+    room = _copied(_conflicting(theirs), tmp_path / "repo")
     room.write("../theirs", theirs)
-    conflicting(room, theirs)
     result = way(room)
     assert (room.root / LIST).exists(), "the merge driver was not asked"
-    sides = {stage: room.git("rev-parse", f":{stage}:{HERON}").stdout.strip() for stage in (1, 2, 3)}
+    asked = room.git("ls-files", "--unmerged", "--", HERON).lines
+    sides = {int(stage): blob for _, blob, stage, _ in map(str.split, asked)}
     room.must("add", HERON)
     before = room.head()
     if theirs is ONLY_THEIRS and way in (conflict_of_rebase, conflict_of_pull):
@@ -485,7 +500,7 @@ def test_no_unsettled_conflict_is_committed(
     assert room.head() == before
     # As the list says: one call settles it.
     contents = []
-    for stage, blob in sides.items():
+    for stage, blob in sorted(sides.items()):
         path = room.root / f"../side-{stage}.bin"
         path.write_bytes(room.git("cat-file", "blob", blob).stdout.encode("utf-8", "surrogateescape"))
         contents.append(str(path))
@@ -539,8 +554,7 @@ def test_no_unsettled_conflict_is_committed_where_git_lfs_stores_images(
 
 @needs_git_lfs
 @pytest.mark.parametrize("way", [by_am, by_cherry_pick, by_rebase_with_patches, by_merge])
-def test_a_bad_image_is_stopped_where_git_lfs_stores_it(room_in_lfs: Room, way: Way) -> None:
-    room = room_in_lfs
-    topic(room, BAD)
+def test_a_bad_image_is_stopped_where_git_lfs_stores_it(tmp_path: Path, way: Way) -> None:
+    room = with_topic(tmp_path / "repo", BAD, is_in_lfs=True)
     result = way(room, BAD)
     assert result.status != 0 and SLIP in said(result), result

@@ -21,12 +21,12 @@ from tests.running import (
     TRIM,
     Result,
     Scratch,
+    call,
     edited,
     fuel_cell,
     make_repository,
     make_repository_yard,
     make_yard,
-    run,
     steering,
     too_wide,
     valid,
@@ -369,7 +369,7 @@ def test_any_name_will_do(boat: Boat, name: str) -> None:
 def test_a_subfolder_is_as_good_a_place_as_the_top(boat: Boat) -> None:
     boat.commit("Tuned", cut(4100))
     for arguments in (["heron.bin"], ["heron.bin", "--rev", "HEAD"], ["../boats/heron.bin"]):
-        result = run("history", *arguments, cwd=boat.scratch.root / "boats")
+        result = call("history", *arguments, cwd=boat.scratch.root / "boats")
         assert result.status == 0, result
         assert result.lines[0].startswith("overspeed_cut  1/1  ")
 

@@ -16,6 +16,7 @@ from tests.running import (
     HULL,
     Result,
     Scratch,
+    call,
     copy_of,
     edited,
     folder_for_copies,
@@ -25,7 +26,6 @@ from tests.running import (
     make_yard,
     needs_git_lfs,
     refreshed,
-    run,
     steering,
     too_wide,
     valid,
@@ -338,12 +338,12 @@ def test_after_a_pull_all_is_well(bare_clone: Stored) -> None:
 
 def judged(root: Path, scratch: Scratch) -> None:
     """What is staged, in history and merged in a working tree is read from the store."""
-    result = run("check", "--range", "HEAD~1..HEAD", cwd=root)
+    result = call("check", "--range", "HEAD~1..HEAD", cwd=root)
     assert result.status == 1 and "999.0 mg" in result.flat
     (root / HERON).write_bytes(edited(BAD, {HULL: b"NEXT        "}))
     scratch.must("add", HERON, folder=root)
     (root / HERON).write_bytes(GOOD)
-    assert "999.0 mg" in run("check", "--staged", "--all", cwd=root).flat
+    assert "999.0 mg" in call("check", "--staged", "--all", cwd=root).flat
     scratch.must("reset", "--quiet", "--hard", folder=root)
 
 

@@ -12,6 +12,7 @@ from tests.running import (
     BAD,
     GOOD,
     Scratch,
+    call,
     edited,
     fuel_cell,
     make_repository_yard,
@@ -56,7 +57,7 @@ def test_a_revision_and_a_file_are_the_file_then_and_now(scratch: Scratch) -> No
     longer = scratch.call("diff", f"HEAD~1:{HERON}", HERON)
     assert scratch.call("diff", "HEAD~1", HERON) == longer
     # Below the top, the file is named from where one stands.
-    inside = run("diff", "HEAD~1", "heron.bin", cwd=scratch.root / "boats")
+    inside = call("diff", "HEAD~1", "heron.bin", cwd=scratch.root / "boats")
     assert inside.status == 1 and "999.0 → 45.0" in inside.flat
 
 
@@ -115,11 +116,11 @@ def test_a_wrong_revision_is_one_line(scratch: Scratch, arguments: tuple[str, ..
 def test_a_bare_repository_is_enough_to_read_from(scratch: Scratch, tmp_path: Path) -> None:
     scratch.must("clone", "--quiet", "--bare", ".", str(tmp_path / "bare.git"))
     bare = tmp_path / "bare.git"
-    assert run("diff", "HEAD~1", "HEAD", cwd=bare).status == 1
-    missing = run("show", f"HEAD:{HERON}", "fuel", "--definition", "defs/yard.xml", cwd=bare)
+    assert call("diff", "HEAD~1", "HEAD", cwd=bare).status == 1
+    missing = call("show", f"HEAD:{HERON}", "fuel", "--definition", "defs/yard.xml", cwd=bare)
     assert "defs/yard.xml: it does not exist" in missing.error
-    assert "45.0" in run("show", f"HEAD:{HERON}", "fuel", cwd=bare).stdout
-    result = run("check", "--range", "HEAD~2..HEAD~1", cwd=bare)
+    assert "45.0" in call("show", f"HEAD:{HERON}", "fuel", cwd=bare).stdout
+    result = call("check", "--range", "HEAD~2..HEAD~1", cwd=bare)
     assert result.status == 1 and "999" in result.stdout
 
 

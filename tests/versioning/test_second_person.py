@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +28,14 @@ from tests.running import (
     Result,
     Scratch,
     call,
+    copy_of,
     edited,
     environment,
+    folder_for_copies,
     launcher,
     make_repository,
     make_yard,
+    refreshed,
     run,
     steering,
     valid,
@@ -148,14 +152,19 @@ class Pair(Scratch):
         return f"{item['message']}. {item['hint']}"
 
 
-@pytest.fixture
-def pair(tmp_path: Path) -> Pair:
-    """Ines committed the factory image, Ada lifted the protection."""
-    pair = Pair(make_repository(tmp_path / "repo").root)
+@cache
+def _template() -> Path:
+    pair = Pair(make_repository(folder_for_copies()).root)
     make_yard(pair.root, heron=yard_base())
     pair.by(INES, "The yard", policy=STRICT)
     pair.by(ADA, "Faster", heron=LIFTED)
-    return pair
+    return pair.root
+
+
+@pytest.fixture
+def pair(tmp_path: Path) -> Pair:
+    """Ines committed the factory image, Ada lifted the protection."""
+    return Pair(refreshed(copy_of(_template(), tmp_path / "repo")).root)
 
 
 WAIVED = STRICT + waiver(LIFTED)

@@ -17,6 +17,7 @@ from tests.running import (
     NOTHING,
     POLICY,
     Scratch,
+    call,
     edited,
     fuel_cell,
     launcher,
@@ -47,7 +48,7 @@ def scratch(tmp_path: Path) -> Scratch:
 
 def found(scratch: Scratch, folder: str = "", **env: str) -> set[tuple[str, str]]:
     """Rule and image of everything that is found in what is staged."""
-    result = run("check", "--staged", "--format", "json", cwd=scratch.root / folder, **env)
+    result = call("check", "--staged", "--format", "json", cwd=scratch.root / folder, **env)
     assert result.status in {0, 1}, result
     report = valid(result.data, "findings.schema.json")
     assert result.status == int(report["summary"]["error"] > 0)
@@ -258,7 +259,7 @@ def test_a_folder_that_is_not_a_repository_is_refused_in_one_line(tmp_path: Path
 
 def test_a_bare_repository_is_refused_in_one_line(scratch: Scratch, tmp_path: Path) -> None:
     scratch.must("clone", "--quiet", "--bare", ".", str(tmp_path / "bare.git"))
-    assert "bare" in run("check", "--staged", cwd=tmp_path / "bare.git").error
+    assert "bare" in call("check", "--staged", cwd=tmp_path / "bare.git").error
 
 
 def test_a_policy_that_is_not_staged_is_refused_with_advice(tmp_path: Path) -> None:
