@@ -80,7 +80,7 @@ def departures(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
     moved = window.new / window.old if by_ratio else window.new - window.old
     ones, zeros = np.ones(old.size), np.zeros(old.size)
     add, times = (zeros, old[0]) if by_ratio else (old[0], ones)
-    return delta_residuals(window, CellShift(moved, moved, add, times), np.ones(old.size, bool))
+    return delta_residuals(window, CellShift(moved, moved, moved, add, times), np.ones(old.size, bool))
 
 
 def test_the_two_ways_explain_the_changed_neighbours_as_the_page_says(

@@ -253,9 +253,10 @@ def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenL
     live, coarse, grain = edited.live, edited.coarse, edited.grain
     # A cell as round as a coarse grain may be rounded to it, whatever those around it are.
     floor = _floor(window, np.fmax(grain, coarse))
-    shift, ratio = _movements(window, live)
+    shift, ratio = _movements(window, live, live)
     ones, zeros = np.ones(len(coarse)), np.zeros(len(coarse))
-    values = CellShift(np.where(live, window.new, np.nan), window.new, zeros, ones)
+    new = np.where(live, window.new, np.nan)
+    values = CellShift(new, window.new, new, zeros, ones)
     equal = edited.equal.adjacent  # made equal to a neighbour, which is a copy
     excused = equal | _adds_up(window, grain)
     for broken in find_broken_lines(window, (shift, ratio, values), floor, grain):
@@ -289,7 +290,7 @@ def _predict(window: PaddedGrid, edited: Edited) -> _Predictions:
     floor = _floor(window, grain)
     # Where an edit ends at a fixed value, the old value of the cell says nothing.
     free = live & ~window.scattered(equal.to_any, False)
-    movements = _movements(window, free)
+    movements = _movements(window, live, free)
     surface = np.where(window.changed & ~live, np.nan, window.new)
     off = (delta_residuals(window, movement, changed_count < FEW) for movement in movements)
     departures = np.stack([*off, *surface_residuals(window, surface)])
@@ -484,16 +485,17 @@ def _is_excused(window: PaddedGrid, predictions: _Predictions, judged: _Judged, 
     return excused
 
 
-def _movements(window: PaddedGrid, free: Flags) -> tuple[CellShift, CellShift]:
-    """The change as difference and as ratio to the base, for the free cells."""
+def _movements(window: PaddedGrid, live: Flags, free: Flags) -> tuple[CellShift, CellShift]:
+    """The change as difference and as ratio to the base, for the free cells among the live ones."""
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     old = window.old[window.places]
-    change = np.where(free, window.new - window.old, np.nan)
-    ratio = np.where(free & (window.old != 0), window.new / window.old, np.nan)
+    any_change = np.where(live, window.new - window.old, np.nan)
+    any_ratio = np.where(live & (window.old != 0), window.new / window.old, np.nan)
+    change, ratio = (np.where(free, moved, np.nan) for moved in (any_change, any_ratio))
     ones, zeros = np.ones_like(old), np.zeros_like(old)
     return (
-        CellShift(change, np.where(rest, 0.0, change), old, ones),
-        CellShift(ratio, np.where(rest, 1.0, ratio), zeros, np.where(old == 0, np.nan, old)),
+        CellShift(change, np.where(rest, 0.0, change), any_change, old, ones),
+        CellShift(ratio, np.where(rest, 1.0, ratio), any_ratio, zeros, np.where(old == 0, np.nan, old)),
     )
 
 
