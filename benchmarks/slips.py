@@ -32,7 +32,7 @@ from benchmarks.edits import (
     slipped,
 )
 from benchmarks.measure import print_table
-from benchmarks.new_edits import NEW_EDITS
+from benchmarks.new_edits import NEW_EDITS, STAND_INS
 from benchmarks.shapes import Shape, shapes
 from benchmarks.slip_oracle import LoneCell, bound
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
@@ -62,7 +62,7 @@ class Group:
 
 
 #: What constants are chosen by, and what they are never chosen by.
-HOME = Group("shapes of the scoreboard", shapes, {**EDITS, **OTHER, **LONE})
+HOME = Group("shapes of the scoreboard", shapes, {**EDITS, **OTHER, **LONE, **STAND_INS})
 
 
 # The libraries take seconds to import, and only the scores of their tables need them.
@@ -84,7 +84,7 @@ def _held_out(seed: int) -> list[Shape]:
     return held_out.held_out(seed)
 
 
-TUNED = Group("engineering tables, tuned", _engineering_tuned, {**EDITS, **OTHER, **LONE})
+TUNED = Group("engineering tables, tuned", _engineering_tuned, {**EDITS, **OTHER, **LONE, **STAND_INS})
 UNTUNED = Group("engineering tables, untuned", _engineering_untuned, {**EDITS, **OTHER, **BLIND, **LONE})
 HELD_OUT = Group("engineering tables, held out", _held_out, {**EDITS, **OTHER, **BLIND, **NEW_EDITS, **LONE})
 GROUPS = (HOME, TUNED, UNTUNED, HELD_OUT)

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from benchmarks.edits import SLIPS as MADE
 from callint.comparing.entry_errors.detect import find_entry_errors
 from callint.comparing.entry_errors.evidence import log_likelihood_ratio
-from callint.comparing.entry_errors.neighbours import TableEdit
+from callint.comparing.entry_errors.neighbours import PaddedGrid, TableEdit
+from callint.comparing.entry_errors.score_card import Sign, surroundings
 from callint.comparing.entry_errors.typing_errors import meant_numbers
 
 Numbers = NDArray[np.float64]
@@ -90,6 +91,44 @@ def test_without_a_prediction_there_is_no_evidence(actual: float, expected: floa
 def test_numbers_of_any_size_can_be_weighed() -> None:
     assert log_likelihood_ratio(1e200, 1.0, 1e-200, None) in (-math.inf, math.inf)
     assert log_likelihood_ratio(500.0, 50.0, 1e-300, 1) == math.inf
+
+
+# The score card
+
+
+def test_a_sign_gives_no_point_at_its_start_all_at_its_end_and_half_of_them_halfway() -> None:
+    values = np.array([-1.0, 1.0, 2.0, 3.0, 9.0, np.nan, np.inf, -np.inf])
+    expected = [0.0, 0.0, 2.0, 4.0, 4.0, 0.0, 4.0, 0.0]
+    assert Sign(1.0, 3.0, 4.0).weigh(values).tolist() == expected
+
+
+def test_a_ratio_is_halfway_at_the_geometric_mean() -> None:
+    values = np.array([0.0, 0.5, 4.0, 32.0, 99.0, np.nan, np.inf])
+    expected = [0.0, 0.0, -1.5, -3.0, -3.0, 0.0, -3.0]
+    assert Sign(0.5, 32.0, -3.0, is_ratio=True).weigh(values) == pytest.approx(expected)
+
+
+def test_the_surroundings_of_a_cell_are_counted_and_measured_in_floors() -> None:
+    old = np.full((5, 5), 10.0)
+    new = old.copy()
+    new[1:4, 1:3] += np.array([[2.0, 3.0], [4.0, 9.0], [2.0, 3.0]])
+    window = PaddedGrid(edit(old, new), old != new)
+    cells = np.arange(len(window.places))
+    said = surroundings(window, window.changed, cells, np.full(len(cells), 2.0))
+    assert said.beside.tolist() == [2, 2, 3, 3, 2, 2]
+    # The others moved by 2 to 9, or by 2 to 4.
+    assert said.beyond.tolist() == [0.0, -0.5, -1.0, 2.5, 0.0, -0.5]
+    # 19 is between 14 and 10 in its row, and between 13 and 13 in its column: 5 above, or 6.
+    assert said.peak[3] == 3.0
+    assert said.peak[1] == 0.5  # 13 is between 12 and 10, and between 10 and 19
+
+
+def test_a_cell_that_stood_out_in_the_base_stands_out_by_the_rest_only() -> None:
+    old = np.array([[10.0, 10.0, 16.0, 10.0, 10.0]])
+    new = np.array([[10.0, 11.0, 21.0, 11.0, 10.0]])
+    window = PaddedGrid(edit(old, new), old != new)
+    said = surroundings(window, window.changed, np.arange(3), np.ones(3))
+    assert said.peak[1] == 4.0  # 10 above those beside it, of which 6 are the base's
 
 
 # Where two edits meet

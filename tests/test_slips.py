@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -114,6 +114,9 @@ def test_three_rows_that_a_limit_holds_were_not_pasted_twice() -> None:
 
 
 @given(seed=seeds, share=st.floats(0.02, 0.2))
+# The cell at the edge of the ramp moves by half as much as the next one. The one after that has the value of
+# the cell itself, so that it may be a copy, but it shows that the ramp rises inwards.
+@example(seed=3965, share=0.150390625)
 @settings(max_examples=60, deadline=None)
 def test_a_smooth_ramp_of_the_change_is_never_suspicious(seed: int, share: float) -> None:
     old = surface(seed)
@@ -897,7 +900,7 @@ def test_a_cell_in_a_steady_movement_is_expected_at_the_mean_of_its_neighbours(
     item = TableEdit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
     window = PaddedGrid(item, item.cells)
     nothing = np.zeros(moved.size)
-    movement = CellShift(window.new, window.new, nothing, nothing + 1)
+    movement = CellShift(window.new, window.new, window.new, nothing, nothing + 1)
     result = delta_residuals(window, movement, np.zeros(moved.size, bool))
     assert result[2] == pytest.approx(off)
 
@@ -910,7 +913,7 @@ def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> 
     window = PaddedGrid(item, item.cells)
     change = window.new - window.old
     before = window.old[window.places]
-    movement = CellShift(change, change, before, np.ones_like(before))
+    movement = CellShift(change, change, change, before, np.ones_like(before))
     off = delta_residuals(window, movement, np.zeros(len(before), bool))
     assert off[2:-2] == pytest.approx(0, abs=1e-9)
 
@@ -1009,7 +1012,8 @@ def test_a_lone_cell_is_sure_if_it_is_a_neighbour_with_swapped_digits(
         (83.0, [False]),  # 1.15 times the floor: a lone cell may move as far, by 4.5 % of the span
         (78.3, [False]),  # 1.2 times the floor, and no slip makes it of 79.9 to 81.5
         (76.3, [False]),  # by 4.4 % of the span
-        (76.1, [True]),  # by 4.6 % of the span, 2.3 times the floor
+        (76.1, [False]),  # by 4.6 % of the span, 2.3 times the floor, and no slip makes it of 80.2 to 81.2
+        (72.0, [True]),  # 4.4 times the floor, which is enough without a slip
         (8.0, [True]),
     ],
 )

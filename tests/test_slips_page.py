@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from callint.comparing.entry_errors import score_card
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.neighbours import (
     CellShift,
@@ -80,7 +81,7 @@ def departures(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
     moved = window.new / window.old if by_ratio else window.new - window.old
     ones, zeros = np.ones(old.size), np.zeros(old.size)
     add, times = (zeros, old[0]) if by_ratio else (old[0], ones)
-    return delta_residuals(window, CellShift(moved, moved, add, times), np.ones(old.size, bool))
+    return delta_residuals(window, CellShift(moved, moved, moved, add, times), np.ones(old.size, bool))
 
 
 def test_the_two_ways_explain_the_changed_neighbours_as_the_page_says(
@@ -162,3 +163,18 @@ def test_the_block_on_the_page_is_found() -> None:
     result = find_paste_errors(TableEdit(old, new, old != new, np.full(old.shape, 0.1), decimals=1))
     assert result == (PasteError(0, 1, 0, 4, 1, 0),)
     assert list(new[0, 1:]) == list(old[0, :-1])
+
+
+def test_the_score_card_on_the_page_is_that_of_the_code() -> None:
+    head, *rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in section("How sure callint is").splitlines()
+        if line.startswith("|")
+    ]
+    assert head == ["sign", "from", "to", "points"]
+    signs = [item for item in vars(score_card).values() if isinstance(item, score_card.Sign)]
+    on_page = sorted(tuple(map(float, row[1:])) for row in rows[1:])
+    assert on_page == sorted((round(sign.start, 2), sign.end, sign.points) for sign in signs)
+    ratios = [row for row in rows[1:] if "times" in row[0]]
+    assert len(ratios) == sum(sign.is_ratio for sign in signs)
+    assert f"more than {score_card.SURE}," in TEXT

@@ -245,13 +245,12 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     How sure it is: a cell that somebody may as well have meant is a note, whatever the policy says. That is a
     cell that changed alone and departs by less than 8 % of the span, or by less than 20 % if it lies within
     15 % of a neighbour, from which it may have been copied; a small edit of one cell that looks mistyped from
-    its old value, such as 54.3 for 53.4; a cell with which an edit may end, at a limit or at the edge of the
-    table; a corner of a block of two by two or three cells, which may be moved by itself; a cell of an edit
-    that departs by at most 4.5 % of the span, or by less than twice what is allowed, if no slip explains it;
-    and a cell whose mirror or inverse table agrees. It is more than a note if the number looks mistyped: from
-    the number that fits, a slip makes this one more often than somebody means it. For a lone cell, its sign
-    or its decimal point is lost, it is out by ten, or digits are swapped or doubled, so that its old value or
-    that of a neighbour becomes this one.
+    its old value, such as 54.3 for 53.4; a cell of an edit that has too few points on a score card;
+    and a cell whose mirror or inverse table agrees. The score card counts how far the
+    cell departs and stands out, how many changed cells lie beside it, how well the edit is understood, and
+    how much more often a slip makes the number than somebody means it. A lone cell is more than a note if its
+    sign or its decimal point is lost, it is out by ten, or digits are swapped or doubled, so that its old
+    value or that of a neighbour becomes this one.
 
     Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
     1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0 is

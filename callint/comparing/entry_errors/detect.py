@@ -12,7 +12,6 @@ surface and by the roughness of the base there.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -23,8 +22,16 @@ from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
 )
+from callint.comparing.entry_errors.score_card import (
+    CLOSELY,
+    EVIDENCE,
+    FITS,
+    LEAST,
+    LEAST_NOISE,
+    NOISE,
+    SURE,
+)
 from callint.comparing.entry_errors.scoring import (
-    LONE_SHARE,
     LONE_STEPS,
     ROUNDING,
     STEPS,
@@ -45,17 +52,13 @@ _PASSES = 5
 #: If more than this share of an edit sticks out, its pattern is unknown, and only cells count that stick
 #: out this many times further than the others.
 _MOST, _GROSS = 0.15, 5.0
-#: A departure of the share WEAK of the allowed one is enough if the number looks mistyped from a number that
-#: fits to within the first share. If more cells than the second number depart so far, it is noise.
-_CLOSELY, _MOST_TYPABLE = 0.4, 12
+#: A departure of the first share of the allowed one is enough if the number looks mistyped from a number that
+#: fits to within the second share.
+_DISTINCTIVE, _CLOSELY = 0.5, 0.4
+#: If more cells than this are near enough to be suspicious, it is noise.
+_MOST_TYPABLE = 12
 #: Within this share of its old value a lone cell may have been changed on purpose before it was mistyped.
 _NEAR_OLD = 0.1
-#: Decimal logarithms of how many times likelier a slip is than intent. Above the first, a cell that departs
-#: by little is suspicious; above the second, a suspicious one is surely a slip. Up to the third, after that
-#: power of the departure has been added, intent explains it better.
-_OVERWHELMING, _MISTYPED, _INTENDED, _DEPARTURE_POWER = 1.0, 0.5, -0.25, 2.0
-#: Above the first score a cell of an edit surely departs, and above the second even if no slip explains it.
-_CLEAR, _UNEXPLAINED = 1.1, 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,17 +168,16 @@ def _suspects(changed: EditedCells) -> list[Suspect]:
 
 
 def _raise_typable(window: PaddedGrid, judged: Scores) -> None:
-    """Raise, in place, the scores of cells that depart less but look mistyped from the fitting value."""
+    """Raise, in place, the scores of cells that depart less but are slips by the number that was typed."""
     weak = np.flatnonzero((judged.score > WEAK) & (judged.score <= 1))
     if len(weak) > _MOST_TYPABLE:
         return
     for number in weak.tolist():
-        may_be_meant = bool(judged.is_lone[number]) or not judged.is_sure[number]
-        if _is_distinctive(window, judged, number):
-            judged.is_sure[number] = True
-        elif may_be_meant or _evidence(window, judged, number) <= _OVERWHELMING:
-            continue
-        judged.score[number] = 1.0 + judged.score[number]
+        is_distinctive = judged.score[number] > _DISTINCTIVE and _is_distinctive(window, judged, number)
+        if is_distinctive and judged.is_lone[number]:
+            judged.is_lone_sure[number] = True
+        if is_distinctive or (not judged.is_lone[number] and _points(window, judged, number) > SURE):
+            judged.score[number] = 1.0 + judged.score[number]
 
 
 def _is_distinctive(window: PaddedGrid, judged: Scores, number: int) -> bool:
@@ -266,50 +268,35 @@ def _suspect(window: PaddedGrid, judged: Scores, number: int) -> Suspect:
 def _is_sure(window: PaddedGrid, judged: Scores, number: int) -> bool:
     """Whether a slip explains a cell better than intent does."""
     if judged.is_lone[number]:
-        return _looks_mistyped(window, judged, number) or bool(judged.is_sure[number])
-    actual = float(window.new[window.places[judged.cells[number]]])
-    # What would pass in a cell that changed alone is at most odd in one that did not.
-    if abs(actual - judged.expected[number]) <= LONE_SHARE * window.edit.span:
-        return False
-    evidence = _evidence(window, judged, number)
-    if evidence > _MISTYPED:
-        return True
-    evidence += _DEPARTURE_POWER * math.log10(float(judged.departed[number]))
-    return evidence > _INTENDED and (
-        _looks_mistyped(window, judged, number) or _stands_out(window, judged, number)
-    )
+        return _looks_mistyped(window, judged, number) or bool(judged.is_lone_sure[number])
+    return _points(window, judged, number) > SURE
 
 
-def _evidence(window: PaddedGrid, judged: Scores, number: int) -> float:
-    """The decimal logarithm of how many times likelier a slip is than intent, by the cells around."""
-    actual = float(window.new[window.places[judged.cells[number]]])
-    centre, noise = float(judged.centre[number]), float(judged.noise[number])
-    return log_likelihood_ratio(actual, centre, noise, window.edit.decimals)
+def _points(window: PaddedGrid, judged: Scores, number: int) -> float:
+    """The points of a cell that is not lone, with those for the number that was typed.
 
-
-def _stands_out(window: PaddedGrid, judged: Scores, number: int) -> bool:
-    """Whether a cell departs by more than somebody may mean.
-
-    A cell that departs by little more than what is allowed, or by less than twice that if no slip explains
-    it, may be what somebody meant.
+    A cell gets none if it is off the value that fits by less than somebody would notice.
     """
-    if not judged.is_sure[number]:
-        return False
-    if judged.score[number] > _UNEXPLAINED:
-        return True
-    actual = float(window.new[window.places[judged.cells[number]]])
-    expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
-    is_explained = find_typing_error(actual, expected, within, window.edit.decimals) is not None
-    return is_explained and bool(judged.score[number] > _CLEAR)
+    points = float(judged.points[number])
+    if points + EVIDENCE.points + FITS.points <= SURE:
+        return points
+    actual, decimals = float(window.new[window.places[judged.cells[number]]]), window.edit.decimals
+    expected, floor = float(judged.expected[number]), float(judged.floor[number])
+    if abs(actual - expected) <= max(LEAST * window.edit.span, floor):
+        return 0.0
+    noise = max(NOISE * float(judged.allowed[number]), LEAST_NOISE * window.edit.span)
+    points += float(EVIDENCE.weigh(log_likelihood_ratio(actual, expected, noise, decimals)))
+    if not SURE - FITS.points < points <= SURE:  # nothing depends on whether it fits
+        return points
+    fits = find_typing_error(actual, expected, CLOSELY * floor, decimals) is not None
+    return points + FITS.points * fits
 
 
 def _looks_mistyped(window: PaddedGrid, judged: Scores, number: int) -> bool:
-    """Whether a cell looks mistyped from the value that fits; a lone cell, from its old value to the step.
+    """Whether a lone cell looks mistyped from its old value, or one beside it, to the step.
 
-    A lone cell may also have lost its point or its sign, or be out by ten, from a value near its old one.
+    It may also have lost its point or its sign, or be out by ten, from a value near its old one.
     """
-    if not judged.is_lone[number]:
-        return _is_distinctive(window, judged, number)
     cell = int(judged.cells[number])
     place = int(window.places[cell])
     within, decimals = 0.5 * float(window.step[cell]), window.edit.decimals

@@ -221,12 +221,13 @@ class CellShift:
     """How far cells moved, in the padded grid, as a difference or a ratio to the base.
 
     ``shift`` is NaN in unchanged cells and in cells whose movement says nothing; ``shift_or_rest`` has the
-    value of no movement in unchanged cells. A shift s predicts ``offset + factor * s`` for a cell; offset and
-    factor have the shape (changed,).
+    value of no movement in unchanged cells, and ``any_shift`` the movement of every changed cell that counts.
+    A shift s predicts ``offset + factor * s`` for a cell; offset and factor have the shape (changed,).
     """
 
     shift: Numbers
     shift_or_rest: Numbers
+    any_shift: Numbers
     offset: Numbers
     factor: Numbers
 
@@ -248,9 +249,11 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
         near, all_ = line.values(movement.shift), line.values(movement.shift_or_rest)
         back, ahead = np.isfinite(near[-1]), np.isfinite(near[1])
         between = all_[-1] * line.between[-1] + all_[1] * line.between[1]
-        # Expect half of the movement only at the edge of a movement that grows inwards.
+        # Expect half of the movement only at the edge of a movement that grows inwards. A cell that was made
+        # equal to another one predicts no movement, but shows that it grows.
+        inwards = {side: movement.any_shift[line.at[side]] for side in (-2, 2)}
         grows = [
-            np.abs(near[2 * side] - near[side]) >= _GROWTH * np.abs(near[side] - all_[-side])
+            np.abs(inwards[2 * side] - near[side]) >= _GROWTH * np.abs(near[side] - all_[-side])
             for side in (-1, 1)
         ]
         offer(np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan))

@@ -24,6 +24,20 @@ from callint.comparing.entry_errors.neighbours import (
     row_quantile,
     surface_residuals,
 )
+from callint.comparing.entry_errors.score_card import (
+    BESIDE,
+    BEYOND,
+    CHANGED,
+    DEPARTING,
+    DEPARTS,
+    DEPARTURE,
+    FAR_DEPARTURE,
+    OFF_CENTRE,
+    PEAK,
+    PULLED,
+    UNEVEN,
+    surroundings,
+)
 from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers
 
@@ -53,14 +67,9 @@ LONE_SURE = 1.75
 #: The same near the value of a cell beside it, by this share of it: it may have been copied and then edited.
 LONE_COPY_SURE, _COPY_SHARE = 4.5, 0.15
 #: Below this score no slip makes a cell suspicious.
-WEAK = 0.5
+WEAK = 0.25
 #: Scores differ by less than this if only the arithmetic rounds.
 ROUNDING = 1e-9
-#: The noise of an edit is this quantile of how far its cells are off the prediction, and at least this share
-#: of the table's span.
-_NOISE_QUANTILE, _NOISE_SHARE = 0.8, 0.005
-#: A cell at the end of an edit that stands out by less may be what the edit ends with.
-_END_SURE = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +77,10 @@ class Scores:
     """Judged cells, by their numbers among the changed ones: the score, and the value that would fit.
 
     A cell is suspicious if its ``score``, the departure divided by the ``allowed`` one, is above 1. ``tie``
-    decides between two cells that contradict each other. ``departed`` is the score before a slip raised it.
-    ``centre`` is the prediction by the way that explains the changed neighbours best, and ``noise`` how far
-    they are usually off it. All arrays have the shape (cells,).
+    decides between two cells that contradict each other. ``floor`` is the departure that is never suspicious.
+    ``is_lone_sure`` says of lone cells that nobody moves a cell that far on purpose.
+    ``points`` are those of the score card, without those for the number that was typed. All arrays have the
+    shape (cells,).
     """
 
     cells: Indexes
@@ -79,11 +89,10 @@ class Scores:
     expected: Numbers
     allowed: Numbers
     grain: Numbers
+    floor: Numbers
     is_lone: Flags
-    is_sure: Flags
-    departed: Numbers
-    centre: Numbers
-    noise: Numbers
+    is_lone_sure: Flags
+    points: Numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,20 +218,40 @@ def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(judged.new - on_surface))
     lone_sure = score > np.where(_may_be_edited_copy(window, cells), LONE_COPY_SURE, LONE_SURE)
-    ends = _may_end(window, judged, expected, score) | (judged.held & _falls_short(window, judged))
-    ends |= _may_be_pulled(window, judged)
-    is_sure = np.where(lone, lone_sure, ~ends)
     # Only for suspicious cells, of which most edits have none, is it asked how likely a slip is.
-    if (score > WEAK).any():
-        centre, noise = _noise(window, predictions, judged)
-    else:
-        centre, noise = np.full((2, len(cells)), np.nan)
+    is_likely = bool((score > WEAK).any())
+    points = _points(window, predictions, judged, fit, score) if is_likely else np.zeros(len(cells))
     grain = predictions.grain[cells]
-    return Scores(cells, score, tie, expected, fit.allowed, grain, lone, is_sure, score.copy(), centre, noise)
+    return Scores(cells, score, tie, expected, fit.allowed, grain, judged.floor, lone, lone_sure, points)
 
 
-def _noise(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> tuple[Numbers, Numbers]:
-    """The prediction by the way that is least off for the changed neighbours, and how far off it is."""
+def _points(
+    window: PaddedGrid, predictions: _Predictions, judged: _Judged, fit: _Fit, score: Numbers
+) -> Numbers:
+    """The points of the score card for what the cells around say; those for the number typed come later."""
+    span, changed = window.edit.span, np.float64(len(window.places))
+    around = surroundings(window, predictions.live, judged.cells, judged.floor)
+    departing = np.float64(np.count_nonzero(fit.score[np.isfinite(fit.score)] > DEPARTS))
+    off_centre = np.abs(judged.new - _centre(window, predictions, judged))
+    points: Numbers = np.sum(
+        [
+            DEPARTURE.weigh(score),
+            FAR_DEPARTURE.weigh(score),
+            OFF_CENTRE.weigh(off_centre / span),
+            PEAK.weigh(around.peak),
+            BESIDE.weigh(around.beside.astype(np.float64)),
+            BEYOND.weigh(around.beyond),
+            UNEVEN.weigh(judged.yardsticks[2:].max(axis=0) / judged.floor),
+            PULLED.weigh(_may_be_pulled(window, judged).astype(np.float64)),
+            np.broadcast_to(CHANGED.weigh(changed) + DEPARTING.weigh(departing), score.shape),
+        ],
+        axis=0,
+    )
+    return np.where(judged.held & _falls_short(window, judged), -np.inf, points)
+
+
+def _centre(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> Numbers:
+    """The prediction by the way that is least off for the changed neighbours."""
     cells, everywhere = judged.cells, np.arange(len(window.places))
     centres = np.stack(
         [
@@ -231,20 +260,19 @@ def _noise(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> tu
         ]
     )
     off = np.abs(centres - window.new[window.places])
-    grids = [np.where(judged.around, window.scattered(way)[window.around[cells]], np.nan) for way in off]
-    usual, most = (
-        np.stack([row_quantile(finite_or_nan(grid), share) for grid in grids])
-        for share in (_QUANTILE, _QUANTILE if window.is_curve else _NOISE_QUANTILE)
+    usual = np.stack(
+        [
+            row_quantile(
+                finite_or_nan(np.where(judged.around, window.scattered(way)[window.around[cells]], np.nan)),
+                _QUANTILE,
+            )
+            for way in off
+        ]
     )
     usable = np.where(np.isfinite(centres[:, cells]) & np.isfinite(usual), usual, np.inf)
     pick = np.argmin(usable, axis=0), np.arange(len(cells))
-    least = np.fmax(_NOISE_SHARE * window.edit.span, window.step[cells])
-    noise = np.fmax(np.nan_to_num(most[pick]), np.fmax(least, 0.5 * predictions.grain[cells]))
-    exact = judged.held | judged.copying
-    centre = np.where(
-        judged.held, judged.level, np.where(judged.copying, judged.source, centres[:, cells][pick])
-    )
-    return centre, np.where(exact, np.fmax(least, 0.5 * predictions.grain[cells]), noise)
+    centre: Numbers = np.where(judged.copying, judged.source, centres[:, cells][pick])
+    return np.where(judged.held, judged.level, centre)
 
 
 def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenLine]:
@@ -253,9 +281,10 @@ def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenL
     live, coarse, grain = edited.live, edited.coarse, edited.grain
     # A cell as round as a coarse grain may be rounded to it, whatever those around it are.
     floor = _floor(window, np.fmax(grain, coarse))
-    shift, ratio = _movements(window, live)
+    shift, ratio = _movements(window, live, live)
     ones, zeros = np.ones(len(coarse)), np.zeros(len(coarse))
-    values = CellShift(np.where(live, window.new, np.nan), window.new, zeros, ones)
+    new = np.where(live, window.new, np.nan)
+    values = CellShift(new, window.new, new, zeros, ones)
     equal = edited.equal.adjacent  # made equal to a neighbour, which is a copy
     excused = equal | _adds_up(window, grain)
     for broken in find_broken_lines(window, (shift, ratio, values), floor, grain):
@@ -289,7 +318,7 @@ def _predict(window: PaddedGrid, edited: Edited) -> _Predictions:
     floor = _floor(window, grain)
     # Where an edit ends at a fixed value, the old value of the cell says nothing.
     free = live & ~window.scattered(equal.to_any, False)
-    movements = _movements(window, free)
+    movements = _movements(window, live, free)
     surface = np.where(window.changed & ~live, np.nan, window.new)
     off = (delta_residuals(window, movement, changed_count < FEW) for movement in movements)
     departures = np.stack([*off, *surface_residuals(window, surface)])
@@ -376,20 +405,6 @@ def _lone_fit(window: PaddedGrid, judged: _Judged, on_surface: Numbers) -> _Fit:
     off = np.where(departure <= window.roughness[places], 0.0, departure)
     score = np.minimum(np.abs(judged.new - judged.old) / floor, off / allowed)
     return _Fit(score, np.where(np.isfinite(on_surface), on_surface, judged.old), allowed)
-
-
-def _may_end(window: PaddedGrid, judged: _Judged, expected: Numbers, score: Numbers) -> Flags:
-    """Cells at which the edit may end: alone at a limit, or where nothing lies on one side of them."""
-    cells, new, around = judged.cells, judged.new, judged.around
-    values = window.new[window.around[cells]]
-    highest = np.where(around, values, -np.inf).max(axis=1)
-    lowest = np.where(around, values, np.inf).min(axis=1)
-    stopped = ((new >= highest) & (expected > new)) | ((new <= lowest) & (expected < new))
-    is_end = np.ones(len(cells), bool)
-    for line in window.straight:
-        is_end &= ~np.isfinite(window.new[line.at[-1][cells]]) | ~np.isfinite(window.new[line.at[1][cells]])
-    flags: Flags = stopped | (is_end & (score < _END_SURE))
-    return flags
 
 
 def _may_be_pulled(window: PaddedGrid, judged: _Judged) -> Flags:
@@ -484,16 +499,17 @@ def _is_excused(window: PaddedGrid, predictions: _Predictions, judged: _Judged, 
     return excused
 
 
-def _movements(window: PaddedGrid, free: Flags) -> tuple[CellShift, CellShift]:
-    """The change as difference and as ratio to the base, for the free cells."""
+def _movements(window: PaddedGrid, live: Flags, free: Flags) -> tuple[CellShift, CellShift]:
+    """The change as difference and as ratio to the base, for the free cells among the live ones."""
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     old = window.old[window.places]
-    change = np.where(free, window.new - window.old, np.nan)
-    ratio = np.where(free & (window.old != 0), window.new / window.old, np.nan)
+    any_change = np.where(live, window.new - window.old, np.nan)
+    any_ratio = np.where(live & (window.old != 0), window.new / window.old, np.nan)
+    change, ratio = (np.where(free, moved, np.nan) for moved in (any_change, any_ratio))
     ones, zeros = np.ones_like(old), np.zeros_like(old)
     return (
-        CellShift(change, np.where(rest, 0.0, change), old, ones),
-        CellShift(ratio, np.where(rest, 1.0, ratio), zeros, np.where(old == 0, np.nan, old)),
+        CellShift(change, np.where(rest, 0.0, change), any_change, old, ones),
+        CellShift(ratio, np.where(rest, 1.0, ratio), any_ratio, zeros, np.where(old == 0, np.nan, old)),
     )
 
 
