@@ -36,8 +36,7 @@ FORMULA = '=HYPERLINK("http://evil.example";"x")'
 NAMES = {
     "an option": ("--output=owned", "-x", "--upload-pack=owned", "--"),
     "a revision": ("@{-1}", ":(top)owned", ":0:boats", "HEAD:boats"),
-    "two lines": ("two\nlines",),
-    "what steers a terminal": ("tab\tand\rreturn", STEERING.replace("/", "")),
+    "more than a line": ("two\nlines", "tab\tand\rreturn", STEERING.replace("/", "")),
     "words of a shell": (
         "100%P %O.bin",
         "$(touch owned)",
