@@ -32,19 +32,27 @@ STEERING = "\x1b[2J\x1b]0;owned\x07\x9b31m\x08\u202eevil\u2066\u2028\u200f"
 IN_XML = "&#x9b;31m&#x202e;evil&#x2066;&#x2028;&#x200f;&#x85;"
 FORMULA = '=HYPERLINK("http://evil.example";"x")'
 
-#: File names by what a careless program takes them for.
-NAMES = {
-    "an option": ("--output=owned", "-x", "--upload-pack=owned", "--"),
-    "a revision": ("@{-1}", ":(top)owned", ":0:boats", "HEAD:boats"),
-    "more than a line": ("two\nlines", "tab\tand\rreturn", STEERING.replace("/", "")),
-    "words of a shell": (
-        "100%P %O.bin",
-        "$(touch owned)",
-        "`touch owned`;touch owned|touch owned&&touch owned",
-    ),
-    "a pattern": ("[a-", "\\"),
-    "another name": ("con", "a" * 240, os.fsdecode(b"\xff\xfe\xc0\xaf")),
-}
+NAMES = (
+    "--output=owned",
+    "-x",
+    "--upload-pack=owned",
+    "--",
+    "@{-1}",
+    ":(top)owned",
+    ":0:boats",
+    "HEAD:boats",
+    "two\nlines",
+    "tab\tand\rreturn",
+    STEERING.replace("/", ""),
+    "100%P %O.bin",
+    "$(touch owned)",
+    "`touch owned`;touch owned|touch owned&&touch owned",
+    "[a-",
+    "\\",
+    "con",
+    "a" * 240,
+    os.fsdecode(b"\xff\xfe\xc0\xaf"),
+)
 
 
 #: Commands that name no image: they meet all names of a repository at once.
@@ -62,7 +70,7 @@ def files_in(root: Path) -> list[Path]:
     return [path for path in root.rglob("*") if ".git" not in path.parts and path.is_file()]
 
 
-@pytest.mark.parametrize("names", NAMES.values(), ids=NAMES)
+@pytest.mark.parametrize("names", [NAMES[n::4] for n in range(4)], ids=range(4))
 def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, names: tuple[str, ...]) -> None:
     yard = hostile.yard
     paths = [f"boats/{name}.bin" for name in names]
@@ -77,11 +85,10 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, names: tuple[s
     for arguments in _OF_ALL:
         hostile.tried(*arguments)
     made = set(files_in(yard.root)) - before
-    # Each command meets one name of each kind; its neighbours in the list meet the others.
-    for at, path in enumerate(paths):
+    for path in paths:
         # No output is refused because it is there already.
         yard.must("clean", "--quiet", "--force", "-d")
-        for arguments in _OF_ONE[at :: len(paths)]:
+        for arguments in _OF_ONE:
             hostile.tried(*words_for(arguments, path))
         made |= set(files_in(yard.root)) - before
     expected = {
