@@ -110,11 +110,33 @@ class PointerFinder:
         if count < max(_FEWEST_SURE, _AGREE * len(known)) or there[0] < 0 or there[-1] >= len(words):
             return {}
         offsets = (words[there] - np.uint32(base & 0xFFFFFFFF)).astype(np.int64)
+        trusted = self._trusted(run.units, offsets, best)
         return {
             number: at
-            for number, at in zip(run.units.tolist(), offsets.tolist(), strict=True)
+            for number, at in zip(run.units[trusted].tolist(), offsets[trusted].tolist(), strict=True)
             if at + self.units[number].size <= len(self.new)
         }
+
+    def _trusted(self, pointed: Integers, offsets: Integers, best: Sequence[Best]) -> NDArray[np.bool_]:
+        """The pointers between two that agree with the shifts known so far, shape (pointers,).
+
+        Where memory was moved and the list was not written again, those beside a pointer disagree.
+        """
+        order = np.argsort(pointed, kind="stable")
+        agrees = np.full(len(order) + 2, -1)  # 1 and 0 where the shift is known; both ends count as such
+        agrees[[0, -1]] = 1
+        for place, index in enumerate(order.tolist(), 1):
+            number = int(pointed[index])
+            shift, probability = best[number]
+            if shift is not None and probability >= _SURE:
+                agrees[place] = self.units[number].at + shift == offsets[index]
+        known = np.flatnonzero(agrees >= 0)
+        places = np.arange(1, len(order) + 1)
+        before = known[np.searchsorted(known, places) - 1]
+        behind = known[np.searchsorted(known, places, side="right")]
+        trusted = np.zeros(len(order), bool)
+        trusted[order] = (agrees[before] == 1) & (agrees[behind] == 1)
+        return trusted
 
 
 def _words(content: Bytes, start: int, order: str) -> NDArray[np.uint32]:
