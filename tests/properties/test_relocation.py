@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from benchmarks.shapes import shapes
 from benchmarks.siblings import Sibling, sibling
 from callint.comparing.relocation.relocate import relocate
-from callint.comparing.relocation.result import ItemKind, Placement
+from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
 from callint.decoding.checksums import expected_value, stored_value
 from callint.model.image import Image
 from tests.example_counts import property_examples
@@ -89,11 +89,15 @@ def test_no_item_is_placed_wrongly_after_insertions(seed: int, insertions: list[
 
 
 def _assert_right(placements: list[Placement], moved: dict[int, int], insertions: int) -> None:
-    left = 0
+    left, misled = 0, 0
     for item in placements:
         if item.kind is ItemKind.CHECKSUM:
             continue
-        assert item.new in (None, moved[item.old]), item
+        # No list of pointers is written again: nothing contradicts its last one before an insertion.
+        is_misled = item.evidence is RelocationEvidence.POINTED and item.new == item.old != moved[item.old]
+        assert is_misled or item.new in (None, moved[item.old]), item
         left += item.new is None
+        misled += is_misled
+    assert misled <= insertions
     # An insertion beside an axis leaves the size of that axis in doubt, and with it all tables on it.
     assert left <= len(placements) * (0.05 + 0.1 * insertions)

@@ -8,7 +8,7 @@ items. The same run in the new image is found by the items whose shift is known.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -110,32 +110,27 @@ class PointerFinder:
         if count < max(_FEWEST_SURE, _AGREE * len(known)) or there[0] < 0 or there[-1] >= len(words):
             return {}
         offsets = (words[there] - np.uint32(base & 0xFFFFFFFF)).astype(np.int64)
-        trusted = self._trusted(run.units, offsets, best)
-        return {
+        pointed = {
             number: at
-            for number, at in zip(run.units[trusted].tolist(), offsets[trusted].tolist(), strict=True)
+            for number, at in zip(run.units.tolist(), offsets.tolist(), strict=True)
             if at + self.units[number].size <= len(self.new)
         }
+        return self._trusted(pointed, best)
 
-    def _trusted(self, pointed: Integers, offsets: Integers, best: Sequence[Best]) -> NDArray[np.bool_]:
-        """The pointers between two that agree with the shifts known so far, shape (pointers,).
+    def _trusted(self, pointed: Mapping[int, int], best: Sequence[Best]) -> dict[int, int]:
+        """The offsets beside which the pointers agree with what is known so far, by number.
 
-        Where memory was moved and the list was not written again, those beside a pointer disagree.
+        Where memory was moved and the list was not written again, the next pointers disagree.
         """
-        order = np.argsort(pointed, kind="stable")
-        agrees = np.full(len(order) + 2, -1)  # 1 and 0 where the shift is known; both ends count as such
-        agrees[[0, -1]] = 1
-        for place, index in enumerate(order.tolist(), 1):
-            number = int(pointed[index])
-            shift, probability = best[number]
-            if shift is not None and probability >= _SURE:
-                agrees[place] = self.units[number].at + shift == offsets[index]
-        known = np.flatnonzero(agrees >= 0)
-        places = np.arange(1, len(order) + 1)
-        before = known[np.searchsorted(known, places) - 1]
-        behind = known[np.searchsorted(known, places, side="right")]
-        trusted = np.zeros(len(order), bool)
-        trusted[order] = (agrees[before] == 1) & (agrees[behind] == 1)
+        trusted = dict(pointed)
+        for order in (sorted(pointed), sorted(pointed, reverse=True)):
+            agrees = True
+            for number in order:
+                if not agrees:
+                    trusted.pop(number, None)
+                shift, probability = best[number]
+                if shift is not None and probability >= _SURE:
+                    agrees = self.units[number].at + shift == pointed[number]
         return trusted
 
 
