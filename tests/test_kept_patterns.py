@@ -91,7 +91,7 @@ def block(first: float) -> list[tuple[int, int, bool]]:
     return suspects(old, new)
 
 
-@pytest.mark.parametrize(("moved", "is_sure"), [(30.3, False), (31.3, True)])
+@pytest.mark.parametrize(("moved", "is_sure"), [(31.3, False), (32.3, True)])
 def test_a_corner_of_a_small_block_may_be_moved_far_on_purpose(moved: float, is_sure: bool) -> None:
     # The span is 200. Each number is far outside of what the other three cells moved by, up to 6.3.
     assert [sure for y, x, sure in block(moved) if (y, x) == (4, 4)] == [is_sure]

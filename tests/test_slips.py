@@ -313,12 +313,12 @@ def test_a_value_within_ten_steps_of_what_fits_may_equal_its_neighbour_by_chance
 
 @pytest.mark.parametrize("is_mirrored", [False, True])
 def test_three_cells_that_hold_what_became_of_the_cells_beside_them_are_a_copy(is_mirrored: bool) -> None:
-    old, new = in_an_edit_by_a_fifth(4)
+    old, new = in_an_edit_by_a_fifth(3)
     new[1:4, 4] = new[1:4, 3]
     if is_mirrored:
         old, new = old[:, ::-1].copy(), new[:, ::-1].copy()
     assert places(edit(old, new, 1.0)) == set()
-    new[2, 4] += 3.0  # of the 4.8 that it was off, so that it fits to within two steps, and is no copy
+    new[2, 4] += 3.0  # of the 3.6 that it was off, so that it fits to within a step, and is not a copy
     assert places(edit(old, new, 1.0)) == {(1, 4), (3, 4)}
 
 
@@ -1028,12 +1028,10 @@ def test_a_cell_of_an_edit_is_sure_if_it_clearly_departs_and_a_slip_explains_it(
 
 
 @pytest.mark.parametrize(("rounded_to", "is_sure"), [(0.1, True), (5.0, False)])
-def test_a_number_is_not_mistyped_from_an_uneven_one_where_all_are_round(
-    rounded_to: float, is_sure: bool
-) -> None:
+def test_a_number_surely_departs_by_more_if_all_others_are_round(rounded_to: float, is_sure: bool) -> None:
     old = np.array([[101.3, 118.9, 142.1, 160.3, 188.8, 201.7, 222.2, 240.1, 263.9, 279.4, 301.2]])
     new = stored(np.rint(old * 1.1 / rounded_to) * rounded_to)
-    new[0, 5] = 212.0  # 222 fits, and 212 is 221 with its digits swapped
+    new[0, 5] = 211.0  # 222 fits
     assert [(item.x, item.is_sure) for item in find_entry_errors(edit(old, new))] == [(5, is_sure)]
 
 
