@@ -37,10 +37,11 @@ class Sign:
 
 
 #: A slip is sure above this number of points. They are natural logarithms of odds, from a logistic regression
-#: of almost these signs (of UNEVEN, only the yardstick along a column) on 20,101 cells with a score above 0.25,
-#: in 52,397 clean edits and 15,054 edits with a slip, on the synthetic and the tuned engineering tables of the
-#: benchmark, seeds 1 to 3. Clean edits counted twice, and those that stand in for other kinds three times. This
-#: limit and the points of PULLED were chosen by the totals of seeds 2 and 3: it blames 0.3 % of the clean edits.
+#: of almost these signs (of UNEVEN, only the yardstick along a column) on 20,101 cells with a score above
+#: 0.25, in 52,397 clean edits and 15,054 edits with a slip, on the synthetic and the tuned engineering tables
+#: of the benchmark, seeds 1 to 3. Clean edits counted twice, and those that stand in for other kinds three
+#: times. This limit and the points of PULLED were chosen by the totals of seeds 2 and 3: it blames 0.3 % of
+#: the clean edits.
 SURE = 8.0
 #: A cell that is off the fitting value by less than this share of the span gets no points.
 LEAST = 0.035
