@@ -186,10 +186,12 @@ def _parse_history(fields: list[str]) -> list[LoggedCommit]:
 
 def shallow_commits(repo: Repo) -> frozenset[str]:
     """The commits at which a shallow clone ends; none in a full clone."""
-    if run_git(repo, "rev-parse", "--is-shallow-repository").strip() != "true":
+    # No command lists them. The file is part of git's documented layout of a repository, and git too takes a
+    # clone for a full one if it cannot open the file. Git rejects invalid lines when it reads the history.
+    try:
+        return frozenset((repo.common_dir / "shallow").read_text("ascii", "replace").split())
+    except OSError:
         return frozenset()
-    # No command lists them; the file is part of git's documented layout of a repository.
-    return frozenset((repo.common_dir / "shallow").read_text("ascii").split())
 
 
 def read_messages(repo: Repo, ids: Sequence[str]) -> dict[str, str]:
