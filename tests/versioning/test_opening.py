@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from callint.versioning.git.log import shallow_commits
 from callint.versioning.git.refs import commit_id, is_revision
 from callint.versioning.git.repository import open_repository
 from tests.running import BAD, GOOD, Scratch, make_repository, make_repository_yard, make_yard
@@ -70,6 +71,8 @@ def test_a_damaged_list_of_where_a_clone_ends_is_named_in_one_line(tmp_path: Pat
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD)
     (yard.root / ".git/shallow").write_bytes(content)
     assert yard.call("check").status == 0
+    # Before the first commit callint reads no history, in which git would find the damage.
+    assert all(len(line) < 40 for line in shallow_commits(open_repository(yard.root)))
     result = yard.call("history", HERON, "fuel", "--cell", "1600,40")
     assert result.status == 2 and len(result.stderr.splitlines()) == 1, result
 
