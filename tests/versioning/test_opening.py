@@ -1,16 +1,20 @@
-"""callint asks git once for a repository's folders and its newest commit, and opens damaged ones too."""
+"""callint asks git once for what it needs to open a repository, and opens damaged ones too."""
 
 from __future__ import annotations
 
 import os
+import re
+import subprocess
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from callint.versioning.git import process
 from callint.versioning.git.log import shallow_commits
 from callint.versioning.git.refs import commit_id, is_revision
 from callint.versioning.git.repository import open_repository
-from tests.running import BAD, GOOD, Scratch, make_repository, make_repository_yard, make_yard
+from tests.running import BAD, EGR, GOOD, Scratch, edited, make_repository, make_repository_yard, make_yard
 
 HERON = "boats/heron.bin"
 SLIP = "999.0 mg is above the limit of 90 mg"
@@ -84,3 +88,36 @@ def test_the_newest_commit_is_the_one_at_the_start_of_a_command(tmp_path: Path) 
     yard.must("commit", "--quiet", "--allow-empty", "--message", "Meanwhile")
     assert commit_id(repo, "HEAD") == first
     assert commit_id(open_repository(yard.root), "HEAD") != first
+
+
+@pytest.fixture
+def starts(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
+    """The arguments of the gits that callint starts in this process, without those that read contents."""
+    started: list[list[str]] = []
+
+    def start(arguments: list[str], *others: Any) -> subprocess.Popen[bytes]:
+        started.append(arguments)
+        return original(arguments, *others)
+
+    original = process.start
+    monkeypatch.setattr(process, "start", start)
+    return started
+
+
+def test_a_command_asks_git_nothing_twice(tmp_path: Path, starts: list[list[str]]) -> None:
+    yard = make_repository_yard(tmp_path / "yard", heron=GOOD)
+    for number in range(3):
+        yard.write(HERON, edited(GOOD, {EGR: bytes([number])}))
+        yard.commit(f"Change {number}")
+    for arguments in (
+        ("check", "--range", "HEAD~3..HEAD", "--each"),
+        ("history", HERON),
+        ("review", "HEAD~2", "HEAD", "--output", "review.html"),
+    ):
+        starts.clear()
+        assert yard.call(*arguments).status == 0, arguments
+        assert starts
+        assert len(starts) == len(set(map(tuple, starts))), arguments
+        ids = [words[-1] for words in starts if words[0] == "rev-parse"]
+        assert "HEAD^{commit}" not in ids[1:]
+        assert not [name for name in ids if re.match("[0-9a-f]{40}", name)]
