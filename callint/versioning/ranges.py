@@ -12,7 +12,7 @@ from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, content_or_reason, reason
 from callint.versioning.git.entries import revision_entries
-from callint.versioning.git.log import Commit, LoggedCommit, commits_between, newest_commits
+from callint.versioning.git.log import Commit, LoggedCommit, commits_between, count_apart, newest_commits
 from callint.versioning.git.refs import commit_id, merge_base, merge_bases
 from callint.versioning.git.repository import Repo, folder_of, open_repository, top_level
 from callint.versioning.git.trees import RevisionTree, StoredTree, policy_folder
@@ -159,8 +159,8 @@ def require_merge_base(start: Path, old: str, new: str) -> str:
 def course(start: Path, old: str, new: str) -> Course:
     """The commits that lead from the first revision to the second."""
     repo = open_repository(start, bare=True)
-    commits, total = newest_commits(repo, old, new, _MOST_COMMITS)
-    _, lacking = newest_commits(repo, new, old, 0)
+    lacking, total = count_apart(repo, old, new)
+    commits = newest_commits(repo, old, new, _MOST_COMMITS)
     base = merge_base(repo, old, new) if lacking else None
     return Course(tuple(commits), total - len(commits), lacking, base, lacking > 0 and total == 0)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.versioning.git.refs import commit_id
+from callint.versioning.git.remembered import remembered
 from callint.versioning.git.repository import Repo, open_repository, run_git
 
 #: The digits of a commit's id that people see.
@@ -51,12 +52,19 @@ def _name(repo: Repo, revision: str, commit: str) -> str:
     if "@{" in revision or ":" in revision:  # the former states of a branch differ in every clone
         return commit[:SHORT_ID]
     if _HEAD.match(revision):
-        try:
-            branch = run_git(repo, "symbolic-ref", "--quiet", "--short", "HEAD").strip()
-        except InputError:  # no branch is checked out
+        branch = remembered("branch", repo.working_dir, lambda: _branch(repo))
+        if not branch:
             return commit[:SHORT_ID]
         return _HEAD.sub(lambda _: branch, revision, count=1)
     first = _FIRST_STEP.split(revision)[0]
     if re.fullmatch(r"[0-9a-f]{4,64}", first) and commit_id(repo, first).startswith(first):
         return commit[:SHORT_ID]
     return revision
+
+
+def _branch(repo: Repo) -> str:
+    """The branch that is checked out, "" if there is none."""
+    try:
+        return run_git(repo, "symbolic-ref", "--quiet", "--short", "HEAD").strip()
+    except InputError:
+        return ""

@@ -233,15 +233,26 @@ def test_globs_without_a_file_are_reported(bare_yard: Scratch) -> None:
     assert "No file matches the paths in callint.toml yet." in result.stdout
 
 
-def test_an_attribute_line_below_the_block_is_reported(yard: Scratch) -> None:
+@pytest.mark.parametrize(
+    ("line", "path", "attributes"),
+    [
+        ("*.bin diff=other", HERON, "diff=other"),
+        ("*.bin merge=other text", HERON, "merge=other text=set"),
+        ("*.xml merge=other", "defs/yard.xml", "merge=other"),
+    ],
+)
+def test_an_attribute_line_below_the_block_is_reported(
+    yard: Scratch, line: str, path: str, attributes: str
+) -> None:
     done(initialize(yard))
     attributes_file = yard.root / ".gitattributes"
-    attributes_file.write_bytes(attributes_file.read_bytes() + b"*.bin diff=other\n")
+    block = attributes_file.read_bytes()
+    attributes_file.write_bytes(block + f"{line}\n".encode())
     result = done(initialize(yard))
     assert DONE in result.stdout
-    assert f"{HERON}: git's attributes for it are diff=other" in result.flat
+    assert f"{path}: git's attributes for it are {attributes}, by a line" in result.flat
     # The remedy helps.
-    attributes_file.write_bytes(b"*.bin diff=other\n" + attributes_file.read_bytes()[:-17])
+    attributes_file.write_bytes(f"{line}\n".encode() + block)
     assert done(initialize(yard)).stdout == f"{DONE}\n"
 
 

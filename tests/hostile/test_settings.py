@@ -284,3 +284,48 @@ def test_no_commit_leads_the_log_astray(tmp_path: Path, encoding: str) -> None:
         assert history.status == 0 and len(ids) == len(_SLIPS)
         assert all(commit[:8] in history.stdout for commit in ids), history
         assert hostile.tried("review", *span, "--output", "review.html").status in (0, 1)
+
+
+# Other names for authors
+
+
+#: Places in which a repository's own settings may name a file of names, and their content.
+_MAILMAPS = {
+    "plain": {"config": "[mailmap]\n\tfile = {names}\n"},
+    "in capitals": {"config": "[MAILMAP]\n\tFILE = {names}\n"},
+    "in one line": {"config": "[MailMap] file = {names}\n"},
+    "included": {"config": "[include]\n\tpath = more\n", "more": "[mailmap]\n\tfile = {names}\n"},
+    "included on a condition": {
+        "config": '[INCLUDEIF "onbranch:main"]\n\tpath = more\n',
+        "more": "[mailmap]\n\tfile = {names}\n",
+    },
+    "of the working tree": {
+        "config": "[core]\n\trepositoryformatversion = 1\n[extensions]\n\tworktreeConfig = true\n",
+        "config.worktree": "[mailmap]\n\tfile = {names}\n",
+    },
+}
+_AUTHORS = ("history", HERON, "fuel", "--cell", "1600,40", "--format", "json")
+
+
+def _name_mallory(yard: Scratch) -> Path:
+    """A file that gives Ada another name."""
+    return yard.write("../names", "Mallory <mallory@yard.example> <ada@yard.example>\n")
+
+
+@pytest.mark.parametrize("files", _MAILMAPS.values(), ids=_MAILMAPS)
+def test_no_setting_of_the_repository_renames_an_author(hostile: Hostile, files: dict[str, str]) -> None:
+    yard = hostile.yard
+    names = _name_mallory(yard)
+    expected = yard.call(*_AUTHORS)
+    assert "Ada Quay" in expected.stdout
+    for name, content in files.items():
+        with (yard.root / ".git" / name).open("a", encoding="utf-8") as file:
+            file.write(content.format(names=names))
+    assert "Mallory" in yard.must("log", "--format=%aN"), "git does not read the setting"
+    assert hostile.tried(*_AUTHORS) == expected
+
+
+def test_the_users_own_setting_renames_an_author(hostile: Hostile) -> None:
+    names = _name_mallory(hostile.yard)
+    mine = hostile.yard.write("../mine", f"[mailmap]\n\tfile = {names}\n")
+    assert "Mallory" in hostile.yard.call(*_AUTHORS, GIT_CONFIG_GLOBAL=str(mine)).stdout

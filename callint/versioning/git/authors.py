@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from callint.model.errors import InputError
+from callint.versioning.git.config import may_have_section
 from callint.versioning.git.process import GitError, output
 from callint.versioning.git.remembered import remembered
 from callint.versioning.git.repository import Repo, run_git
@@ -70,6 +71,8 @@ def mailmap_options(repo: Repo) -> tuple[str, ...]:
 
 
 def _mailmap_options(repo: Repo) -> tuple[str, ...]:
+    if not may_have_section(repo, "mailmap"):
+        return ()
     try:
         scope, _, _ = run_git(repo, "config", "--show-scope", "--null", "--get", "mailmap.file").split("\0")
     except InputError:

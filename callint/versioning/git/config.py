@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from callint.model.errors import InputError
+from callint.reading.tree import read_as_stored
 from callint.versioning.git.repository import Repo, common_folder, open_repository, run_git, top_level
 
 
@@ -27,6 +28,25 @@ def read_settings(repo: Repo) -> dict[str, list[str]]:
             key, _, value = record.partition("\n")  # a key without any value means true
             values.setdefault(key, []).append(value)
     return values
+
+
+def may_have_section(repo: Repo, section: str) -> bool:
+    """Whether the repository's own settings may have a section; False only if they certainly lack it.
+
+    This saves a start of git, which nearly always finds nothing. Git allows no escapes in the names of
+    sections, so a file that has a section spells its name, in any case. It may also include other files.
+    """
+    words = section.lower().encode(), b"include"
+    for path in (repo.common_dir / "config", repo.git_dir / "config.worktree"):
+        try:
+            content = read_as_stored(path).lower()
+        except FileNotFoundError:
+            continue
+        except OSError:
+            return True
+        if any(word in content for word in words):
+            return True
+    return False
 
 
 def require_own_config(repo: Repo) -> None:

@@ -10,7 +10,7 @@ from callint.model.errors import InputError
 from callint.versioning.git.authors import mailmap_options
 from callint.versioning.git.diff import DIFF_OPTIONS
 from callint.versioning.git.entries import REGULAR_MODES
-from callint.versioning.git.refs import commit_id
+from callint.versioning.git.refs import commit_id, know_commits
 from callint.versioning.git.repository import Repo, run_git
 
 
@@ -32,6 +32,7 @@ def commits_between(repo: Repo, old: str, new: str) -> list[Commit]:
         if record:
             id_, parents, subject = record.split("\t", 2)
             commits.append(Commit(id_, tuple(parents.split()), subject))
+    know_commits(repo, [commit.id for commit in commits])
     return commits
 
 
@@ -101,21 +102,29 @@ def unmapped_author(repo: Repo, id_: str) -> str:
     return run_git(repo, *arguments, "--format=%an", id_, "--").rstrip("\n")
 
 
-def newest_commits(repo: Repo, old: str, new: str, most: int) -> tuple[list[LoggedCommit], int]:
-    """The commits that ``new`` has and ``old`` lacks, without their changes, and the number of them all.
+def count_apart(repo: Repo, old: str, new: str) -> tuple[int, int]:
+    """The number of commits that only ``old`` has, and of those that only ``new`` has, merges included."""
+    apart = f"{commit_id(repo, old)}...{commit_id(repo, new)}"
+    only_old, only_new = run_git(repo, "rev-list", "--count", "--left-right", apart, "--").split()
+    return int(only_old), int(only_new)
 
-    The list holds at most ``most`` commits, newest first, merges included.
+
+def newest_commits(repo: Repo, old: str, new: str, most: int) -> list[LoggedCommit]:
+    """At most ``most`` commits that ``new`` has and ``old`` lacks, without their changes.
+
+    The newest one is the first; merges are included.
     """
     between = f"{commit_id(repo, old)}..{commit_id(repo, new)}"
-    total = int(run_git(repo, "rev-list", "--count", between, "--"))
-    return _read_commits(repo, f"-{most}", "--topo-order", between), total
+    return _read_commits(repo, f"-{most}", "--topo-order", between)
 
 
 def _read_commits(repo: Repo, *arguments: str) -> list[LoggedCommit]:
     printed = run_git(repo, "log", "--no-patch", "-z", "--no-color", *_COMMIT_FIELDS, *arguments, "--")
     fields = printed.split("\0")
     starts = range(0, len(fields) - _FIELD_COUNT + 1, _FIELD_COUNT)
-    return [_parse_commit(fields[start : start + _FIELD_COUNT]) for start in starts]
+    commits = [_parse_commit(fields[start : start + _FIELD_COUNT]) for start in starts]
+    know_commits(repo, [commit.id for commit in commits])
+    return commits
 
 
 def _parse_commit(fields: list[str], changes: Sequence[FileChange] = ()) -> LoggedCommit:
@@ -161,7 +170,9 @@ def read_history(repo: Repo, *revisions: str) -> list[LoggedCommit]:
         # git reads two files to measure their similarity, and fails if the content of one is missing, as in
         # a partial clone. It finds renames without an edit by the ids alone.
         printed = run_git(repo, *arguments, "-M100%", *starts, "--")
-    return _parse_history(printed.split("\0"))
+    commits = _parse_history(printed.split("\0"))
+    know_commits(repo, [commit.id for commit in commits])
+    return commits
 
 
 def _parse_history(fields: list[str]) -> list[LoggedCommit]:
@@ -186,10 +197,12 @@ def _parse_history(fields: list[str]) -> list[LoggedCommit]:
 
 def shallow_commits(repo: Repo) -> frozenset[str]:
     """The commits at which a shallow clone ends; none in a full clone."""
-    if run_git(repo, "rev-parse", "--is-shallow-repository").strip() != "true":
+    # No command lists them. The file is part of git's documented layout of a repository, and git too takes a
+    # clone for a full one if it cannot open the file. Git rejects invalid lines when it reads the history.
+    try:
+        return frozenset((repo.common_dir / "shallow").read_text("ascii", "replace").split())
+    except OSError:
         return frozenset()
-    # No command lists them; the file is part of git's documented layout of a repository.
-    return frozenset((repo.common_dir / "shallow").read_text("ascii").split())
 
 
 def read_messages(repo: Repo, ids: Sequence[str]) -> dict[str, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterable
 
 from callint.model.errors import InputError
 from callint.versioning.git.process import GitError, output_and_warnings
@@ -39,6 +40,11 @@ def commit_id(repo: Repo, revision: str) -> str:
     commit = os.fsdecode(printed).strip()
     repo.commit_ids[revision] = repo.commit_ids[commit] = commit
     return commit
+
+
+def know_commits(repo: Repo, ids: Iterable[str]) -> None:
+    """Spare ``commit_id`` a start of git for full ids of commits that git has just read."""
+    repo.commit_ids.update((commit, commit) for commit in ids)
 
 
 def is_revision(repo: Repo, name: str) -> bool:

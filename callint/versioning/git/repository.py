@@ -51,6 +51,11 @@ LOCAL_VARIABLES = frozenset(
 #: What git reserves for itself in addition to its own folders, and the options by which it prints the paths.
 _OWN_PATHS = ("hooks", "objects", "index")
 _PATH_OPTIONS = tuple(argument for name in _OWN_PATHS for argument in ("--git-path", name))
+#: Options by which git prints, behind all paths, a line that is always "true" or "false", and at last the
+#: commit of HEAD, if there is one. So the last line of the answer is never a part of a path.
+_HEAD_OPTIONS = ("--is-bare-repository", "--default", "HEAD^{commit}")
+#: What git says if it does not open a repository, and if a repository lacks a working tree.
+_NO_REPOSITORY, _FOREIGN, _NO_WORKING_TREE = "not a git repository", "dubious ownership", "work tree"
 
 
 @dataclass(frozen=True)
@@ -58,13 +63,15 @@ class Repo:
     """A repository, and the process that reads its contents.
 
     ``git_dir`` is git's own folder for one working tree, ``common_dir`` the one that all working trees share.
-    A bare repository has no ``working_tree_dir``. ``given_paths`` are ``own_paths`` if they are known.
+    A bare repository has no ``working_tree_dir``. ``given_paths`` are ``own_paths`` if they are known, and
+    ``head`` is the full id of the commit of HEAD.
     """
 
     git_dir: Path
     common_dir: Path
     working_tree_dir: Path | None
     given_paths: tuple[str, ...] = ()
+    head: str = ""
 
     @property
     def working_dir(self) -> Path:
@@ -78,6 +85,7 @@ class Repo:
             "common_dir": self.common_dir,
             "working_tree_dir": self.working_tree_dir,
             "given_paths": self.given_paths,
+            "head": self.head,
         }
 
     @cached_property
@@ -103,7 +111,7 @@ class Repo:
 
         A command judges one state, even if a branch moves while it runs, and starts git once for each name.
         """
-        return {}
+        return {"HEAD": self.head, self.head: self.head} if self.head else {}
 
     @cached_property
     def last_entries(self) -> dict[str, dict[str, TreeEntry]]:
@@ -152,16 +160,18 @@ def _ask_for_repository(folder: Path, start: Path) -> Repo:
     options = ["--absolute-git-dir", "--git-common-dir"]
     try:
         try:
-            (git_dir, common_dir, top), own_paths = _rev_parse_paths(folder, [*options, "--show-toplevel"])
+            (git_dir, common_dir, top), own_paths, head = _rev_parse_paths(
+                folder, [*options, "--show-toplevel"]
+            )
         except GitError as error:
-            if "work tree" not in error.stderr:
+            if _NO_WORKING_TREE not in error.stderr:
                 raise
-            (git_dir, common_dir), _ = _rev_parse_paths(folder, options)
+            (git_dir, common_dir), _, head = _rev_parse_paths(folder, options)
             top, own_paths = None, ()
     except GitError as error:
-        if "not a git repository" in error.stderr:
+        if _NO_REPOSITORY in error.stderr:
             raise InputError(f"{start}: this is not a git repository; run callint inside one") from None
-        if "dubious ownership" in error.stderr:
+        if _FOREIGN in error.stderr:
             # The last line is git's own advice, and names the folder in the form that git expects.
             advice = f"if you trust them, {error.reason}"
             raise InputError(f"{start}: the repository is somebody else's; {advice}") from None
@@ -173,17 +183,26 @@ def _ask_for_repository(folder: Path, start: Path) -> Repo:
             f"{top}: git uses it as the working tree, but it is not a folder; correct core.worktree"
         )
     # Git prints relative paths from the folder in which it runs.
-    return Repo(git_dir, common_dir, top, own_paths if folder == top else ())
+    return Repo(git_dir, common_dir, top, own_paths if folder == top else (), head)
 
 
-def _rev_parse_paths(folder: Path, options: list[str]) -> tuple[list[Path], tuple[str, ...]]:
+def _rev_parse_paths(folder: Path, options: list[str]) -> tuple[list[Path], tuple[str, ...], str]:
     """The absolute path that ``git rev-parse`` prints for each option when it runs in a folder.
 
-    The second result is ``Repo.own_paths`` as git prints them there, () if a name holds a line break.
+    The second result is ``Repo.own_paths`` as git prints them there, () if a name holds a line break. The
+    third is the commit of HEAD, "" if there is none or git cannot read it.
     """
     absolute = "--path-format=absolute"  # for the options behind it
     command = ["rev-parse", *_PATH_OPTIONS, absolute, *options]
-    paths = os.fsdecode(output(command, folder)).removesuffix("\n").split("\n")
+    try:
+        paths = _lines([*command, *_HEAD_OPTIONS], folder)
+        head = "" if paths[-1] in ("true", "false") else paths.pop()
+        del paths[-1]
+    except GitError as error:
+        if any(text in error.stderr for text in (_NO_REPOSITORY, _FOREIGN, _NO_WORKING_TREE)):
+            raise
+        # HEAD may be damaged or missing, which is an error only for who asks for it.
+        paths, head = _lines(command, folder), ""
     own_paths = tuple(paths[: len(_OWN_PATHS)])
     paths = paths[len(_OWN_PATHS) :]
     if len(paths) != len(options):  # a folder's name may hold a line break
@@ -192,7 +211,11 @@ def _rev_parse_paths(folder: Path, options: list[str]) -> tuple[list[Path], tupl
             os.fsdecode(output(["rev-parse", absolute, option], folder)).removesuffix("\n")
             for option in options
         ]
-    return [Path(path) for path in paths], own_paths
+    return [Path(path) for path in paths], own_paths, head
+
+
+def _lines(arguments: list[str], folder: Path) -> list[str]:
+    return os.fsdecode(output(arguments, folder)).removesuffix("\n").split("\n")
 
 
 def git_folders(start: Path) -> tuple[Path, ...]:

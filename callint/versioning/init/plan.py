@@ -11,7 +11,7 @@ from __future__ import annotations
 import glob
 import re
 import shlex
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 
 from callint.checking.assignments import assignments
@@ -216,23 +216,28 @@ def foreign_attributes(repo: Repo, here: Path) -> list[str]:
     policy = read_policy(tree.read(POLICY), POLICY)
     prefix = root.relative_to(top)
     images = [assignment.image for assignment in assignments(policy, tree)]
-    return [
-        *_foreign(repo, prefix, images, {"diff": "callint", "merge": "callint", "text": "unset"}),
-        *_foreign(repo, prefix, policy.definitions, {"merge": "callint"}),
-    ][:1]
+    wanted: dict[str, dict[str, str]] = {}
+    for files, values in (
+        (images, {"diff": "callint", "merge": "callint", "text": "unset"}),
+        (policy.definitions, {"merge": "callint"}),
+    ):
+        for file in files[:_VERIFIED_IMAGES]:
+            wanted.setdefault((prefix / file).as_posix(), values)
+    return list(_foreign(repo, prefix, wanted))[:1]
 
 
-def _foreign(repo: Repo, prefix: Path, files: Sequence[str], wanted: dict[str, str]) -> Iterator[str]:
-    """A sentence for each file whose attributes are not the wanted ones."""
-    paths = [(prefix / file).as_posix() for file in files[:_VERIFIED_IMAGES]]
-    for path, values in read_attributes(repo, paths, *wanted).items():
+def _foreign(repo: Repo, prefix: Path, wanted: dict[str, dict[str, str]]) -> Iterator[str]:
+    """A sentence for each path from the top whose attributes are not the wanted ones."""
+    names = {name for values in wanted.values() for name in values}
+    for path, attributes in read_attributes(repo, wanted, *sorted(names)).items():
+        values = {name: attributes[name] for name in wanted[path]}
         if set(values.values()) == {"unspecified"}:
             yield (
                 f"{path}: no line of {(prefix / ATTRIBUTES).as_posix()} matches it, because in git ? and "
                 f"[...] match one byte; use * in {POLICY} instead."
             )
             continue
-        wrong = [f"{name}={value}" for name, value in values.items() if value != wanted[name]]
+        wrong = [f"{name}={value}" for name, value in values.items() if value != wanted[path][name]]
         if wrong:
             yield (
                 f"{path}: git's attributes for it are {' '.join(wrong)}, by a line that is not callint "
