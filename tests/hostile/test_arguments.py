@@ -205,10 +205,12 @@ if user:
     os.setuid(user)
 walk = os.walk
 def walk_in_bounds(top, *arguments, **options):
-    # Below the top lies the whole disk of this machine; these two folders of it are in bounds.
+    # Below the top lies the whole disk of this machine; these two folders of it are in bounds. On a disk at
+    # work files vanish before anyone looks at them.
     for folder, folders, names in walk(top, *arguments, **options):
         if folder in ("/", "/dev"):
             folders[:] = {"dev"}.intersection(folders) if folder == "/" else ()
+            names.append("vanished")
         yield folder, folders, names
 os.walk = walk_in_bounds
 for name, words in calls.items():
