@@ -86,9 +86,9 @@ class Page:
     def open(self, link: str = "") -> Page:
         """The page anew, at a link into it; what the browser kept stays."""
         address = self.file.as_uri()
-        # From a page to a place in it the browser would only scroll.
+        # From a page to a place in it the browser would only scroll. The page does not read this query.
         if self.chrome.current_url.partition("#")[0] == address:
-            self.chrome.get("about:blank")
+            address += "?again"
         self.logged("browser")
         self.logged("performance")
         self.chrome.get(address + link)

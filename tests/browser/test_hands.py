@@ -200,9 +200,7 @@ def test_a_whole_review_works_with_the_keyboard_alone(at: At) -> None:
         # The page holds its place while it draws what lies above.
         page.until(lambda: page.run(_IN_SIGHT))
     total = len(page.all("article.table"))
-    for _ in range(total):
-        page.press("u", "r")
-    page.press("m")
+    page.press("ur" * total, "m")
     page.press("Seen on the bench", Keys.ESCAPE, Keys.TAB)
     assert page.text(".reading .progress") == f"{total} of {total} tables read"
     link = page.one(".to-signing")

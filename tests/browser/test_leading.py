@@ -211,9 +211,7 @@ def test_the_list_says_what_changed_what_is_wrong_and_what_is_read_and_leads_to_
     page.press("r", "k", "u")
     assert page.link == "#egr_speed_window"
     assert second in page.texts(".list .tables a")[1]
-    for _ in range(13):
-        page.press("r", "u")
-    page.press("r")
+    page.press("ru" * 13, "r")
     page.click(".reading button")
     assert page.text(SAID) == "Every table is read."
     assert page.text(".reading .progress") == "16 of 16 tables read"

@@ -351,6 +351,22 @@ def test_keys_act_on_the_highlighted_table_which_goes_with_a_reader_who_scrolls(
     assert page.texts(".list .read .name") == current
 
 
+def test_the_highlight_goes_with_a_table_that_others_push_into_view(opened: Opened) -> None:
+    page = opened(many(12), "#table_1")
+    page.until(lambda: page.texts(".list a[aria-current] .name") == ["Table 1"])
+    # Not every browser holds the page still by itself, and the page no longer does.
+    page.run(
+        "document.documentElement.style.overflowAnchor = 'none';"
+        "window.dispatchEvent(new WheelEvent('wheel'));"
+        "const [above, current] = document.querySelectorAll('article');"
+        "const step = current.getBoundingClientRect().top - above.getBoundingClientRect().top;"
+        "document.querySelector('.legend').style.height = `${step}px`;"
+    )
+    page.until(lambda: page.texts(".list a[aria-current] .name") == ["Table 0"])
+    page.press("r")
+    assert page.texts(".list .read .name") == ["Table 0"]
+
+
 def test_the_table_that_is_ticked_by_pointer_is_the_highlighted_one(opened: Opened) -> None:
     page = opened(yard(), "#smoke_limit").show("speed_trim")
     page.click("#speed_trim .signing input")

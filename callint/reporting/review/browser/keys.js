@@ -59,8 +59,8 @@ function currentSection() {
   return visibleSections().find(isInView);
 }
 
-/** Moves the highlight when the reader scrolls away from the current section. */
-function followScrolling() {
+/** Moves the highlight when the current section leaves the reader's view. */
+function followView() {
   if (!pageState.current || pageState.held || (!pageState.current.article.hidden && isLookedAt(pageState.current))) return;
   const visible = visibleSections().find(isLookedAt);
   if (visible) setCurrent(visible);
@@ -264,7 +264,9 @@ function leaveFilter({ key, target }) {
 
 function listenToKeys() {
   bar.areKeysOn = storedKeysSetting();
-  document.addEventListener("scroll", followScrolling, { passive: true });
+  document.addEventListener("scroll", followView, { passive: true });
+  // A section that is drawn grows, and pushes others away, without any scrolling.
+  new ResizeObserver(followView).observe(document.querySelector("main"));
   drawKeys();
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented || bar.dialog.open) return;
