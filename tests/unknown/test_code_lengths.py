@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -27,7 +29,7 @@ def content(kind: NumberType, order: ByteOrder, rows: int, columns: int) -> NDAr
 
 
 def spread(error: float, count: int) -> float:
-    return float(count * np.log2(1 + 2 * np.e * error / max(count, 1)) + 6)
+    return float(count * np.log2(1 + 2 * math.e * error / max(count, 1)) + 6)
 
 
 def coded_bits(v: Floats) -> float:
