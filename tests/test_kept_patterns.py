@@ -91,9 +91,9 @@ def block(first: float) -> list[tuple[int, int, bool]]:
     return suspects(old, new)
 
 
-@pytest.mark.parametrize(("moved", "is_sure"), [(31.3, False), (32.3, True)])
-def test_a_corner_of_a_small_block_may_be_moved_far_on_purpose(moved: float, is_sure: bool) -> None:
-    # The span is 200. Each number is far outside of what the other three cells moved by, up to 6.3.
+@pytest.mark.parametrize(("moved", "is_sure"), [(40.3, False), (40.9, True)])
+def test_each_corner_of_a_small_block_may_be_moved_as_far_as_a_lone_cell(moved: float, is_sure: bool) -> None:
+    # 20.25 % of the span of 200 is 40.5: 4.5 times the 4.5 % that a lone cell may move.
     assert [sure for y, x, sure in block(moved) if (y, x) == (4, 4)] == [is_sure]
 
 
