@@ -84,6 +84,7 @@ def _fuzz(target: str, options: argparse.Namespace) -> None:
         "-rss_limit_mb=2048",
         "-max_len=40000",
         "-print_final_stats=1",
+        "-reload=0",  # only this process adds to the corpus; a run that reads it again counts those files too
         str(corpus),
     ]
     atheris.Setup(arguments, TARGETS[target], custom_mutator=mutator)
