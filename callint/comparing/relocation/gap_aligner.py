@@ -21,6 +21,7 @@ from callint.comparing.relocation.alignment import (
     UnitOption,
 )
 from callint.comparing.relocation.likelihood import FEW_CELLS
+from callint.comparing.relocation.occupied import OccupiedBytes
 from callint.comparing.relocation.result import ItemKind
 from callint.comparing.relocation.stretches import Integers
 from callint.comparing.relocation.units import PlacementUnit, new_shape, resized_unit
@@ -46,8 +47,13 @@ _POINTED = 12.0
 SURE_IN_GAP = 0.98
 #: The logarithm of the prior ratio of another size where one fits better: of an axis, and of a table.
 _AXIS_AS_RESIZED, _AS_RESIZED = -5.0, -8.0
+#: Where no other size is better than the old one by so much, the logarithm of what each of them costs more:
+#: what has another size is hardly ever as much like the old numbers in the old size.
+_AS_GOOD, _NO_BETTER = 2.0, -3.0
 #: The logarithm of what an offset costs that is not aligned, if all units of its kind were.
 _NOT_ALIGNED = -4.0
+#: The same of an offset at which surely another unit lies.
+_OCCUPIED = -4.0
 #: The rows or columns more, and how far around the likely shifts such an item may lie.
 _MORE, _NEAR = (-4, -3, -2, -1, 1, 2, 3, 4, 6, 8), 8
 GRIDS = (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
@@ -74,9 +80,9 @@ class GapAligner:
     """Makes the alignment of the units of a gap; ``around`` are the old offsets between its anchors.
 
     ``likely`` are more shifts, ``pointed`` those that pointers give by the number of a unit in the gap,
-    ``axes`` all axes by their names, ``fixed`` those that have their old size, and
-    ``counts`` the new numbers of points of others, to which the alignment adds. ``doubtful`` are axes whose
-    size is not sure.
+    ``axes`` all axes by their names, ``fixed`` those that have their old size, ``occupied`` the bytes of the
+    old image and of the new one that surely belong to units outside the gap, and ``counts`` the new numbers
+    of points of other axes, to which the alignment adds. ``doubtful`` are axes whose size is not sure.
     """
 
     window: WindowLikelihood
@@ -89,6 +95,7 @@ class GapAligner:
     fixed: set[str]
     in_use: set[str]
     alignments: Mapping[tuple[bool, int], int]
+    occupied: tuple[OccupiedBytes, OccupiedBytes]
     counts: dict[str, int]
     _best_resized: dict[int, float] = field(init=False, default_factory=dict)
     doubtful: set[str] = field(init=False, default_factory=set)
@@ -129,8 +136,7 @@ class GapAligner:
             results = self._run(options)
         for number, (unit, forms, shares) in enumerate(zip(self.units, options, results, strict=True)):
             if self._may_be_resized(unit) and not forms[0].growth and not self._is_kept_at(unit, shares[0]):
-                resized = (self._aligned(unit, form) for form in self._resized(number, shares[0]))
-                forms += [self._as_pointed(number, form) for form in resized]
+                forms.extend(self._other_sizes(number, shares[0]))
         if self._best_resized:
             results = self._run(options)
         self._shares = [shares[0] for shares in results]
@@ -169,13 +175,24 @@ class GapAligner:
         elif place:
             self.counts[axis] = numbers[place]
 
-    def _aligned(self, unit: PlacementUnit, option: UnitOption) -> UnitOption:
-        """An option that is less likely at offsets that are no multiple of the unit's alignment."""
-        alignment = self.alignments.get(unit.alignment_group, 1)
-        if alignment == 1 or option.is_gone:
+    def _weighed(self, number: int, option: UnitOption) -> UnitOption:
+        """An option with what its offsets say without their content.
+
+        They are less likely if they are no multiples of the unit's alignment, or if other units surely lie
+        there that shared no byte with it before. That which a pointer gives is likelier.
+        """
+        if option.is_gone:
             return option
+        unit = self.units[number]
         shifts = self.shifts if option.places is None else self.shifts[option.places]
-        factors = np.where((unit.at + shifts) % alignment, np.exp(_NOT_ALIGNED), 1.0)
+        factors = np.ones(len(shifts))
+        alignment = self.alignments.get(unit.alignment_group, 1)
+        factors[(unit.at + shifts) % alignment != 0] *= np.exp(_NOT_ALIGNED)
+        before, now = self.occupied
+        if not before.overlaps(np.array([unit.at]), unit.size).any():
+            factors[now.overlaps(unit.at + shifts, unit.size) > 0] *= np.exp(_OCCUPIED)
+        if number in self.pointed:
+            factors[shifts == self.pointed[number]] *= np.exp(_POINTED)
         return replace(option, weights=option.weights * factors)
 
     def _all_options(self, counts: dict[str, int]) -> list[list[UnitOption]]:
@@ -190,16 +207,8 @@ class GapAligner:
                 options = [self._as_before(unit), *self._gone(number)]
             else:
                 options = [self._with_shape(unit, slow, fast), *self._gone(number)]
-            self._options[key] = [self._as_pointed(number, self._aligned(unit, form)) for form in options]
+            self._options[key] = [self._weighed(number, form) for form in options]
         return self._options[key]
-
-    def _as_pointed(self, number: int, option: UnitOption) -> UnitOption:
-        """An option that is likelier at the shift that a pointer gives."""
-        if number not in self.pointed or option.is_gone:
-            return option
-        shifts = self.shifts if option.places is None else self.shifts[option.places]
-        factors = np.where(shifts == self.pointed[number], np.exp(_POINTED), 1.0)
-        return replace(option, weights=option.weights * factors)
 
     def _with_shape(self, unit: PlacementUnit, rows: int, columns: int) -> UnitOption:
         resized = resized_unit(unit, rows, columns)
@@ -275,12 +284,31 @@ class GapAligner:
     def _is_in_use(self, unit: PlacementUnit) -> bool:
         return unit.kind is ItemKind.AXIS and unit.name in self.in_use
 
-    def is_better_resized(self, number: int, shift: int) -> bool:
-        """Whether a unit of the images is more like the old one with other rows or columns."""
-        unit = self.units[number - self.gap.start]
-        resized = self._best_resized.get(number - self.gap.start, -np.inf)
-        prior = _AXIS_AS_RESIZED if unit.kind is ItemKind.AXIS else _AS_RESIZED
-        return resized + prior > self.window.relation(unit, unit.at + shift)
+    def is_better_resized(self, number: int, shift: int, more: float = 0.0) -> bool:
+        """Whether a unit of the images is more like the old one with other rows or columns.
+
+        ``more`` is the logarithm of a further prior ratio of another size.
+        """
+        is_axis = self.units[number - self.gap.start].kind is ItemKind.AXIS
+        prior = _AXIS_AS_RESIZED if is_axis else _AS_RESIZED
+        return self._ahead(number - self.gap.start, shift) < prior + more
+
+    def is_as_good(self, number: int, shift: int) -> bool:
+        """Whether a unit of the images is hardly less like the old one in its old size than in any other."""
+        return self._ahead(number - self.gap.start, shift) >= -_AS_GOOD
+
+    def _ahead(self, number: int, shift: int) -> float:
+        """How much more the old numbers of a unit of the gap are like the new ones than in any other size."""
+        unit = self.units[number]
+        return self.window.relation(unit, unit.at + shift) - self._best_resized.get(number, -np.inf)
+
+    def _other_sizes(self, number: int, shares: Numbers) -> list[UnitOption]:
+        """Forms of an item of the gap in other sizes; less likely where no size fits better than the old."""
+        forms = [self._weighed(number, form) for form in self._resized(number, shares)]
+        shift = int(self.shifts[int(shares.argmax())])
+        if forms and self._ahead(number, shift) >= -_AS_GOOD:
+            return [replace(form, weights=form.weights * np.exp(_NO_BETTER)) for form in forms]
+        return forms
 
     def _resized(self, number: int, shares: Numbers) -> Iterator[UnitOption]:
         """Forms of an item with more or fewer rows or columns, near the likely shifts."""

@@ -15,6 +15,7 @@ import numpy as np
 from callint.comparing.relocation.alignment import UnitOption
 from callint.comparing.relocation.gap_aligner import GRIDS, SURE_IN_GAP, Gap, GapAligner, Numbers
 from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
+from callint.comparing.relocation.occupied import OccupiedBytes
 from callint.comparing.relocation.result import ItemKind, RelocationEvidence
 from callint.comparing.relocation.settle import SURE, Best, drop_overlaps, may_be_resized
 from callint.comparing.relocation.units import PlacementUnit, alignments, new_shape, resized_unit
@@ -24,13 +25,15 @@ from callint.comparing.relocation.window_likelihood import WindowLikelihood
 _HELD = 12.0
 #: The most units in a gap.
 _MOST_UNITS = 400
-#: The least probability of a placement: curves and maps, axes, and others.
-_LEAST, _LEAST_AXIS, _LEAST_SMALL = 0.97, 0.9, 0.95
+#: The least probability of a placement: curves and maps, those alike in their old size, axes, and others.
+_LEAST, _LEAST_ALIKE, _LEAST_AXIS, _LEAST_SMALL = 0.97, 0.9, 0.9, 0.95
 #: From which ratio on other bytes may be a kept item, and how many bytes more than its size may lie there.
 _ALIKE, _FEW_MORE = 4.0, 16
 #: The least probability of an item between two others that surely have its shift, and how far away in units
 #: these may be.
 _LEAST_ENCLOSED, _UNSURE = 0.6, 4
+#: The logarithm of the prior probability that padding beside an item makes up for its other size.
+_RESIZED_IN_PADDING = -6.0
 #: Below this ratio, many numbers are as good as any others.
 _WILD = -4.0
 #: What the first look says of items beside which the shift changes.
@@ -216,11 +219,35 @@ class _Gaps:
             fixed=self._fixed | self._placed_elsewhere(gap),
             in_use=self._in_use,
             alignments=self._alignments,
+            occupied=self._occupied_outside(gap),
             counts=self.counts,
         )
         for number, options in zip(numbers, aligner.align(), strict=True):
             if self.units[number].kind not in (None, ItemKind.CHECKSUM):
                 self._enter(number, aligner, options)
+
+    def _occupied_outside(self, gap: Gap) -> tuple[OccupiedBytes, OccupiedBytes]:
+        """The bytes of both images that kept content outside a gap covers."""
+        outside = [
+            (unit.at, unit.size, shift)
+            for number, unit, shift in self._sure
+            if not gap.start <= number < gap.stop
+        ]
+        old = OccupiedBytes.of((at, at + size) for at, size, _ in outside)
+        return old, OccupiedBytes.of((at + shift, at + shift + size) for at, size, shift in outside)
+
+    @cached_property
+    def _sure(self) -> list[tuple[int, PlacementUnit, int]]:
+        """The units that the first look or their kept content places, with their numbers and shifts.
+
+        Read first when all gaps are known and none is settled.
+        """
+        return [
+            (number, unit, self._shift(number))
+            for number, unit in enumerate(self.units)
+            if (self._kept[number] and (number in self._anchored or self.window.information(unit) >= _HELD))
+            or (unit.cells >= FEW_CELLS and self._is_placed(number))
+        ]
 
     def _placed_elsewhere(self, gap: Gap) -> set[str]:
         """The axes outside a gap that are placed."""
@@ -247,9 +274,6 @@ class _Gaps:
         option, shares = max(options, key=lambda entry: float(entry[1].max()))
         place = int(shares.argmax())
         shift, probability = int(aligner.shifts[place]), float(shares[place])
-        least = _LEAST if unit.cells >= FEW_CELLS else _LEAST_SMALL
-        if unit.kind is ItemKind.AXIS:
-            least = _LEAST_AXIS
         if option.is_gone:
             self.best[number] = None, float(shares.sum())
             self.settled[number] = RelocationEvidence.ABSENT
@@ -259,7 +283,7 @@ class _Gaps:
         at = unit.at + shift
         if not option.is_likely or any(axis in aligner.doubtful for axis in unit.along):
             self.settled[number] = RelocationEvidence.RESIZED
-        elif probability < least and not (
+        elif probability < self._least(number, aligner, option) and not (
             probability >= _LEAST_ENCLOSED and self._is_enclosed(number, aligner)
         ):
             self.settled[number] = RelocationEvidence.UNSURE
@@ -272,7 +296,7 @@ class _Gaps:
                 and self._has_rival(number, shift)
             )
             self.settled[number] = RelocationEvidence.UNSURE if has_rival else RelocationEvidence.SAME
-        elif unit.kind in GRIDS and aligner.is_better_resized(number, shift):
+        elif self._looks_resized(number, aligner):
             self.settled[number] = RelocationEvidence.RESIZED
         elif is_pointed:
             self.settled[number] = RelocationEvidence.POINTED
@@ -284,6 +308,27 @@ class _Gaps:
             self.settled[number] = RelocationEvidence.SIMILAR
         else:
             self.settled[number] = RelocationEvidence.NEIGHBOURS
+
+    def _least(self, number: int, aligner: GapAligner, option: UnitOption) -> float:
+        """The least probability of a placement of a unit in one of its sizes."""
+        unit, shift = self.units[number], self._shift(number)
+        if unit.kind is ItemKind.AXIS:
+            return _LEAST_AXIS
+        if unit.cells < FEW_CELLS:
+            return _LEAST_SMALL
+        is_alike = not option.growth and self.window.relation(unit, unit.at + shift) > _ALIKE
+        return _LEAST_ALIKE if is_alike and aligner.is_as_good(number, shift) else _LEAST
+
+    def _looks_resized(self, number: int, aligner: GapAligner) -> bool:
+        """Whether the content of an axis, curve or map speaks for another size.
+
+        Between two others that did not move against each other, another size also needs as many bytes of
+        padding more or fewer.
+        """
+        if self.units[number].kind not in GRIDS:
+            return False
+        prior = _RESIZED_IN_PADDING if self._is_enclosed(number, aligner) else 0.0
+        return aligner.is_better_resized(number, self._shift(number), prior)
 
     def _is_enclosed(self, number: int, aligner: GapAligner) -> bool:
         """Whether what is sure on either side of a unit has its shift: no byte between them is new."""

@@ -1,0 +1,31 @@
+"""The bytes that units cover which surely lie where they are: other units do not lie there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from callint.comparing.relocation.stretches import Integers
+
+
+@dataclass(frozen=True, slots=True)
+class OccupiedBytes:
+    """Ranges of bytes in one image, which may overlap: ``starts`` and ``ends``, each rising."""
+
+    starts: Integers
+    ends: Integers
+
+    @classmethod
+    def of(cls, ranges: Iterable[tuple[int, int]]) -> OccupiedBytes:
+        """Those of pairs of a start and an end, which is not part of its range."""
+        pairs = np.array(list(ranges), np.int64).reshape(-1, 2)
+        return cls(np.sort(pairs[:, 0]), np.sort(pairs[:, 1]))
+
+    def overlaps(self, at: Integers, size: int) -> Integers:
+        """How many ranges share bytes with ``size`` bytes from each offset on, shape (offsets,)."""
+        begun = np.searchsorted(self.starts, at + size, side="left")
+        ended = np.searchsorted(self.ends, at, side="right")
+        overlaps: Integers = begun - ended
+        return overlaps
