@@ -12,7 +12,7 @@ from callint.comparing.relocation.occupied import OccupiedBytes
 from callint.comparing.relocation.relocate import relocate
 from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.units import PlacementUnit
-from callint.comparing.relocation.window_likelihood import WindowLikelihood
+from callint.comparing.relocation.window_likelihood import WindowLikelihood, stretched
 from callint.model.image import Image
 from tests.building import definition_xml, read
 
@@ -126,14 +126,52 @@ def test_a_curve_of_equal_numbers_may_be_another_if_no_byte_beside_it_is_new() -
     assert _in_the_middle(old, new + _noise(7, 3)).new is None
 
 
+_HILL = 3000 + 9000 * np.exp(-((_X - 0.4) ** 2) / 0.05)
+
+
 @pytest.mark.parametrize("factors", [(1.03, 1.4), (1.4, 1.03)])
 def test_of_two_curves_much_alike_none_is_placed_though_it_touches_a_sure_one(
     factors: tuple[float, float],
 ) -> None:
-    hill = 3000 + 9000 * np.exp(-((_X - 0.4) ** 2) / 0.05)
-    left = _in_the_middle(hill.tolist(), b"".join(_stored(factor * hill) for factor in factors))
+    left = _in_the_middle(_HILL.tolist(), b"".join(_stored(factor * _HILL) for factor in factors))
     assert (left.new, left.evidence) == (None, RelocationEvidence.UNSURE)
     assert left.candidates[0].probability > 0.6
+
+
+def test_a_curve_is_placed_if_no_other_place_or_size_is_nearly_as_good() -> None:
+    zigzag = np.array([1, -1, 1, -1, -1, 1, -1, 1])
+    for distance, is_placed in ((800, False), (1100, True)):
+        other = _stored(1.03 * _HILL + distance * zigzag)
+        placed = _in_the_middle(_HILL.tolist(), _stored(1.03 * _HILL) + other)
+        assert (placed.new == 0x90) == is_placed == (placed.probability > 0.9)
+    # One more number that goes on as the curve ends: the curve is rather as long as before.
+    assert _in_the_middle(_HILL.tolist(), _stored(1.05 * np.append(_HILL, _HILL[-1]))).new == 0x90
+
+
+def _curve(shape: str, points: int) -> NDArray[np.float64]:
+    x = np.linspace(0, 1, points)
+    shapes = {
+        "hill": 3000 + 9000 * np.exp(-((x - 0.4) ** 2) / 0.05),
+        "rising": 4000 + 9000 * x**1.3,
+        "line": 12_000 - 6000 * x,
+        "flat": 12_000 - 60 * x,
+    }
+    return shapes[shape]
+
+
+@pytest.mark.parametrize("shape", ["hill", "rising", "line", "flat"])
+@pytest.mark.parametrize("points", [6, 7, 9, 10, 12])
+@pytest.mark.parametrize("factor", [1, 1.05])
+def test_a_curve_with_more_or_fewer_points_is_left_out(shape: str, points: int, factor: float) -> None:
+    assert _in_the_middle(_curve(shape, 8).tolist(), _stored(factor * _curve(shape, points))).new is None
+
+
+def test_another_size_that_padding_must_make_up_for_needs_more_likeness() -> None:
+    old = np.array([9, 2, 8, 3, 9, 1, 7, 2]) * 1000.0
+    shrunk = np.append(stretched(old[None, :], 1, 7).ravel(), old[-1])
+    left = _in_the_middle(old.tolist(), _stored(shrunk))
+    assert (left.new, left.evidence) == (None, RelocationEvidence.RESIZED)
+    assert _in_the_middle(old.tolist(), _stored(0.06 * old + 0.94 * shrunk)).new == 0x90
 
 
 def test_an_axis_does_not_lie_where_surely_another_one_lies() -> None:

@@ -49,7 +49,7 @@ SURE_IN_GAP = 0.98
 _AXIS_AS_RESIZED, _AS_RESIZED = -5.0, -8.0
 #: Where no other size is better than the old one by so much, the logarithm of what each of them costs more:
 #: what has another size is hardly ever as much like the old numbers in the old size.
-_AS_GOOD, _NO_BETTER = 2.0, -3.0
+_AS_GOOD, _NO_BETTER = 2.0, -2.0
 #: The logarithm of what an offset costs that is not aligned, if all units of its kind were.
 _NOT_ALIGNED = -4.0
 #: The same of an offset at which surely another unit lies.
