@@ -123,15 +123,16 @@ def run(
     baselines: bool = True,
     group: Group = HOME,
     part: int | None = None,
+    parts: int = _PARTS,
 ) -> Score:
     """Every shape with every kind of edit: so many clean ones, and so many with each kind of slip.
 
-    A part has every _PARTS-th shape.
+    With ``part``: every ``parts``-th shape alone, from shape number ``part``.
     """
     score = Score()
     for seed in seeds:
         for number, shape in enumerate(group.shapes(seed)):
-            if part is not None and number % _PARTS != part:
+            if part is not None and number % parts != part:
                 continue
             item = sample(shape)
             for kind, (name, edit) in enumerate(group.edits.items()):

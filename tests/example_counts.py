@@ -11,13 +11,13 @@ from hypothesis.strategies import SearchStrategy
 T = TypeVar("T")
 
 #: Number of definitions for each property, unless CALLINT_EXAMPLES says otherwise.
-_USUAL = 50
+_USUAL = 30
 
 _given_count = os.environ.get("CALLINT_EXAMPLES")
 _count = int(_given_count) if _given_count else _USUAL
 
 #: Number of definitions that the properties share in the suite; new ones for each if a number is given.
-KEPT_DEFINITIONS = 0 if _given_count else 80
+KEPT_DEFINITIONS = 0 if _given_count else 50
 
 #: Number of ranges of each generated history that are checked; all of them if a number is given.
 MOST_RANGES = None if _given_count else 8
@@ -40,7 +40,7 @@ def _named(name: str, examples: int) -> settings:
 
 property_examples = _named("properties", _count)
 #: For properties whose examples take ten times as long as others.
-fewer_property_examples = _named("slow properties", _count // 4)
+fewer_property_examples = _named("slow properties", _count // 3)
 
 
 def drawn(strategy: SearchStrategy[T], count: int) -> list[T]:

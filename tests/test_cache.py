@@ -111,6 +111,7 @@ FINDINGS = st.builds(
 
 
 @given(st.lists(FINDINGS, max_size=5))
+@examples(40)
 def test_any_findings_are_unpacked_as_they_were_packed(findings: list[Finding]) -> None:
     assert same(unpack(pack(findings)), tuple(findings))
 

@@ -21,6 +21,7 @@ from callint.decoding.encode import encode
 from callint.model.image import Image
 from callint.reporting.carry.reasons import deviation, note_message, place, problem_message
 from tests.building import decoded, definition_xml, image, u16
+from tests.example_counts import examples
 
 HOWS = list(How)
 
@@ -230,6 +231,7 @@ def whole_software(draw: st.DrawFn) -> tuple[bytes, list[int]]:
 
 
 @given(whole_software(), st.sampled_from(HOWS), st.binary(min_size=0xE0, max_size=0xE0), st.data())
+@examples(40)
 def test_on_its_own_base_a_rework_is_reproduced_to_the_byte(
     result: tuple[bytes, list[int]], how: How, start: bytes, choice: st.DataObject
 ) -> None:
@@ -271,6 +273,7 @@ def test_a_value_is_carried_exactly_if_the_bases_are_equal(how: How) -> None:
 
 
 @given(whole_software(), whole_software(), st.sampled_from(HOWS), st.binary(min_size=256, max_size=256))
+@examples(40)
 def test_an_unchanged_rework_gives_the_new_base_byte_for_byte(
     old: tuple[bytes, list[int]], new: tuple[bytes, list[int]], how: How, start: bytes
 ) -> None:
@@ -328,6 +331,7 @@ def test_a_finer_type_elsewhere_takes_a_change_to_half_a_step(
     st.lists(st.integers(1000, 9000), unique=True, max_size=6),
     st.lists(st.integers(10, 70), unique=True, max_size=4),
 )
+@examples(40)
 def test_a_linear_change_is_exact_to_half_a_step_on_finer_axes(
     plane: tuple[int, int, int], more_x: list[int], more_y: list[int]
 ) -> None:
@@ -373,6 +377,7 @@ _RISING = st.lists(st.integers(0, 30), min_size=1, max_size=5, unique=True).map(
 
 
 @given(st.sampled_from(HOWS), _RISING, _RISING, _RISING, _RISING, st.data())
+@examples(40)
 def test_every_cell_is_what_an_interpolation_in_fractions_gives(
     how: How, xs: list[int], ys: list[int], new_xs: list[int], new_ys: list[int], choice: st.DataObject
 ) -> None:

@@ -24,6 +24,7 @@ from callint.model.image import Image
 from callint.reading.cdfx import read_cdfx, short_name
 from callint.reporting.changes.cdfx import changes_cdfx
 from tests.building import decoded, definition_xml, u16
+from tests.example_counts import examples
 
 SIZE = 0x80
 
@@ -260,6 +261,7 @@ def test_applying_the_file_to_the_base_gives_the_rework_except_for_padding() -> 
     double=st.floats(allow_nan=False, allow_infinity=False),
     label=st.text("aZ=<&>'\"\r\n\t \u00e4\u00b0", max_size=8),
 )
+@examples(40)
 def test_finite_numbers_and_texts_are_read_back_to_the_same_bits(
     cells: bytes, reals: list[float], double: float, label: str
 ) -> None:

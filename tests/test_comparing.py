@@ -18,6 +18,7 @@ from callint.model.change import ChangeSet, Run
 from callint.model.definition import Definition
 from callint.model.image import Image, Segment
 from tests.building import definition_xml, image, read, u16
+from tests.example_counts import examples
 
 SIZE = 200
 SIZES = {"uint8": 1, "int8": 1, "uint16": 2, "int16": 2, "uint32": 4, "int32": 4, "uint64": 8, "float32": 4}
@@ -233,7 +234,7 @@ def contiguous(item: Image, cell: dict[int, int]) -> bool:
 
 
 @given(reference=references(), pair=edits())
-@settings(max_examples=200, deadline=None)
+@examples(80)
 def test_every_differing_byte_is_in_a_reported_change_or_in_one_unexplained_run(
     reference: Reference, pair: tuple[bytes, bytes]
 ) -> None:
@@ -260,7 +261,7 @@ def gapped(draw: st.DrawFn, content: bytes) -> Image:
 
 
 @given(reference=references(), pair=edits(), data=st.data())
-@settings(max_examples=120, deadline=None)
+@examples(50)
 def test_every_differing_byte_is_accounted_for_in_images_with_gaps(
     reference: Reference, pair: tuple[bytes, bytes], data: st.DataObject
 ) -> None:

@@ -46,6 +46,7 @@ from callint.reading.definition_bounds import (
 )
 from callint.reading.definition_file import DefinitionFile
 from tests.building import definition_xml, findings
+from tests.example_counts import examples
 
 EXAMPLE = (Path(__file__).parent / "data" / "example.xml").read_bytes()
 SCHEMA = Path(__file__).resolve().parent.parent / "schemas" / "definition.xsd"
@@ -1264,7 +1265,7 @@ PLACES = [
 
 
 @given(edits=st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(NASTY)), min_size=1, max_size=6))
-@settings(max_examples=70, deadline=None)
+@examples(25)
 def test_arbitrary_attributes_give_findings_and_no_failure(
     edits: list[tuple[tuple[int, str], str]],
 ) -> None:
@@ -1294,7 +1295,7 @@ def test_mutated_bytes_never_make_reading_fail(edits: list[tuple[int, bytes]]) -
         st.tuples(st.integers(0, len(EXAMPLE)), st.sampled_from(NO_CHARACTERS)), min_size=1, max_size=3
     )
 )
-@settings(max_examples=200, deadline=None)
+@examples(80)
 def test_an_invalid_character_never_makes_reading_fail(edits: list[tuple[int, str]]) -> None:
     data = EXAMPLE
     for place, character in edits:

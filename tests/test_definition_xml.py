@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.model.cell_demands import Gradient, Monotonic, OffAllowed, OffCode
@@ -47,6 +47,7 @@ from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.translation import Titled, Translation
 from callint.reading.definition import read_definition
 from callint.reporting.definition.xml import definition_lines
+from tests.example_counts import examples
 from tests.running import REPOSITORY
 
 DEMO = REPOSITORY / "fixtures/demo/steps/01-factory/definitions/skerry-28.xml"
@@ -324,7 +325,7 @@ def definitions(draw: st.DrawFn) -> Definition:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@examples(30)
 @given(definitions())
 def test_any_definition_reads_back_as_it_was_written(definition: Definition) -> None:
     assert bare(read(written(definition))) == bare(definition)

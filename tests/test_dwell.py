@@ -18,6 +18,7 @@ from callint.model.definition import Range, Signal
 from callint.model.policy import LogColumns
 from callint.reading.logs import Log, LogChunk
 from tests.building import table_surface
+from tests.example_counts import examples
 
 NONE = math.nan
 Row = tuple[float, float, float]
@@ -286,7 +287,7 @@ def logs(draw: st.DrawFn) -> list[Row]:
 
 
 @given(rows=logs(), speeds=axes, loads=axes)
-@settings(max_examples=200, deadline=None)
+@examples(80)
 def test_times_are_those_of_plain_python(rows: list[Row], speeds: list[float], loads: list[float]) -> None:
     times, clock = dwell_of(table_surface(speeds, loads), rows)
     expected = plain_times(rows, speeds, loads)
@@ -307,7 +308,7 @@ def test_turning_an_axis_round_turns_the_times_round(
 
 
 @given(rows=logs(), cuts=st.lists(st.integers(0, 30), max_size=4).map(sorted), timed=st.booleans())
-@settings(max_examples=200, deadline=None)
+@examples(80)
 def test_a_log_gives_the_same_wherever_it_is_cut(rows: list[Row], cuts: list[int], timed: bool) -> None:
     item = table_surface([-10, 0, 10], [-10, 10])
     pieces = [rows[low:high] for low, high in pairwise([0, *cuts, len(rows)])]

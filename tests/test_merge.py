@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.comparing.merge import (
@@ -30,6 +30,7 @@ from callint.model.definition import Definition
 from callint.model.image import Image, Segment
 from tests import test_comparing
 from tests.building import definition_xml, image, read, u16
+from tests.example_counts import examples
 from tests.test_comparing import SIZES, Place, Reference
 
 SIZE = 256
@@ -306,7 +307,7 @@ def check_loose(yard: Yard, found: MergeResult, base: bytes, ours: bytes, theirs
 
 
 @given(yard=yards(), triple=triples(), are_sealed=st.booleans())
-@settings(max_examples=400, deadline=None)
+@examples(160)
 def test_every_cell_axis_text_and_word_is_merged_whole_and_only_contrary_edits_are_conflicts(
     yard: Yard, triple: tuple[bytes, bytes, bytes], are_sealed: bool
 ) -> None:
@@ -318,7 +319,7 @@ def test_every_cell_axis_text_and_word_is_merged_whole_and_only_contrary_edits_a
 
 
 @given(yard=yards(), triple=triples())
-@settings(max_examples=100, deadline=None)
+@examples(40)
 def test_merging_with_an_unchanged_side_gives_the_other_side(
     yard: Yard, triple: tuple[bytes, bytes, bytes]
 ) -> None:
@@ -347,7 +348,7 @@ def about(conflict: Conflict) -> tuple[object, ...]:
 
 
 @given(yard=yards(), triple=triples())
-@settings(max_examples=150, deadline=None)
+@examples(60)
 def test_swapping_the_sides_swaps_only_what_a_conflict_keeps(
     yard: Yard, triple: tuple[bytes, bytes, bytes]
 ) -> None:
@@ -386,7 +387,7 @@ def wholes(reference: Reference) -> Iterator[dict[int, int]]:
 
 
 @given(reference=overlapping(), triple=triples(test_comparing.SIZE))
-@settings(max_examples=150, deadline=None)
+@examples(60)
 def test_things_that_overlap_in_memory_stay_whole_too(
     reference: Reference, triple: tuple[bytes, bytes, bytes]
 ) -> None:

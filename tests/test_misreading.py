@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
@@ -18,6 +18,7 @@ from callint.comparing.sensor_faults import ComparedSignal, FalseReading, FaultE
 from callint.decoding.signal_graph import CycleError, ReachedTables, reached_tables
 from callint.decoding.surfaces import surface
 from tests.building import decoded, definition_xml
+from tests.example_counts import examples
 
 Numbers = NDArray[np.float64]
 
@@ -145,7 +146,7 @@ def maps(draw: st.DrawFn) -> tuple[list[float], list[float], list[list[float]]]:
 
 
 @given(table=maps(), true=st.integers(-60, 160), false=st.integers(-60, 160))
-@settings(max_examples=150)
+@examples(60)
 def test_the_worst_case_of_a_direct_map_is_the_worst_anywhere(
     table: tuple[list[float], list[float], list[list[float]]], true: float, false: float
 ) -> None:
@@ -311,7 +312,7 @@ def test_tables_fed_by_a_cell_that_is_off_are_off() -> None:
 
 
 @given(first=maps(), second=maps(), true=st.integers(0, 100), false=st.integers(0, 100))
-@settings(max_examples=60)
+@examples(30)
 def test_the_worst_case_through_a_chain_is_real_and_nearly_the_worst_of_a_dense_sampling(
     first: tuple[list[float], list[float], list[list[float]]],
     second: tuple[list[float], list[float], list[list[float]]],

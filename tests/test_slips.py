@@ -28,6 +28,7 @@ from callint.decoding.decode import decode
 from callint.model.definition import Linear
 from callint.model.image import Image
 from tests.building import decoded, definition_xml, image
+from tests.example_counts import examples
 from tests.small_edits import mirrored, small_edit, turned
 
 Numbers = NDArray[np.float64]
@@ -192,7 +193,7 @@ def test_a_table_of_one_cell_has_no_surroundings() -> None:
 
 
 @given(seed=seeds, noise=noises, y=st.integers(2, 6), x=st.integers(3, 8), times=st.sampled_from([0.1, 10]))
-@settings(max_examples=60, deadline=None)
+@examples(30)
 def test_a_number_that_is_out_by_ten_is_found_in_a_region_by_factor(
     seed: int, noise: float, y: int, x: int, times: float
 ) -> None:
@@ -867,11 +868,11 @@ def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
 
 
 def test_the_scoreboard_has_not_rotted() -> None:
-    score = scoreboard.run((21,), clean=3, each=1, baselines=False, part=0)
+    score = scoreboard.run((21,), clean=3, each=1, baselines=False, part=0, parts=9)
     alone = score.clean.pop("one cell on purpose")
     assert score.blamed.pop("one cell on purpose", 0) / alone <= 0.05
     slips, clean = sum(score.slips.values()), sum(score.clean.values())
-    assert slips > 800 and clean > 300
+    assert slips > 350 and clean > 130
     assert sum(score.found.values()) / slips >= 0.95
     assert sum(score.blamed.values()) / clean <= 0.02
     assert score.innocent / slips <= 0.05

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
@@ -20,6 +20,7 @@ from callint.rules import value
 from callint.rules.protection import readings, thresholds
 from callint.rules.protection import weakened as weakened_rule
 from tests.building import decoded, definition_xml, findings, image, table_surface, u16
+from tests.example_counts import examples
 from tests.rules.example import of_rule, table
 
 OFF = math.nan
@@ -111,7 +112,7 @@ def sampled(item: tuple[list[float], list[float] | None, list[float]], x: Number
 
 @pytest.mark.parametrize("is_map", [False, True])
 @given(data=st.data())
-@settings(max_examples=80, deadline=None)
+@examples(40)
 def test_no_sampled_point_went_further_than_the_one_that_is_named(is_map: bool, data: st.DataObject) -> None:
     old, new = data.draw(tables(is_map)), data.draw(tables(is_map))
     x = np.linspace(-14, 14, 113)  # quarters, so that every breakpoint is among them
@@ -224,7 +225,7 @@ def reached_at(item: tuple[list[float], list[float]], level: float) -> float | N
 
 @pytest.mark.parametrize("falls", [True, False])
 @given(data=st.data())
-@settings(max_examples=120, deadline=None)
+@examples(50)
 def test_no_sampled_level_is_reached_later_than_reported(falls: bool, data: st.DataObject) -> None:
     old, new = data.draw(slopes(falls)), data.draw(slopes(falls))
     moves = []

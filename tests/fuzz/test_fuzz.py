@@ -17,8 +17,8 @@ from tests.fuzz.seeds import mutated, seeds
 from tests.fuzz.targets import TARGETS
 from tests.running import REPOSITORY, environment
 
-_MUTATIONS = 40
-_RUNS = 150
+_MUTATIONS = 20
+_RUNS = 50
 
 #: Where atheris can be installed, and a bare machine has to have it.
 _HAS_WHEELS = sys.platform == "linux" and platform.machine() == "x86_64" and sys.version_info < (3, 14)

@@ -348,7 +348,7 @@ def any_parameters(draw: st.DrawFn) -> Parameters:
 
 
 @given(parameters=any_parameters(), data=st.binary(min_size=1, max_size=40))
-@examples(200)
+@examples(80)
 def test_a_crc_of_ones_own_is_the_remainder_of_a_polynomial_division(
     parameters: Parameters, data: bytes
 ) -> None:

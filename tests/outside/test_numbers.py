@@ -174,7 +174,7 @@ def one_scalar(type_name: str, content: bytes, order: str = "big") -> Decoded:
     start=st.sampled_from(STARTS),
     default=st.sampled_from(["big", "little"]),
 )
-@examples(150)
+@examples(60)
 def test_every_number_of_a_definition_decodes_as_struct_reads_it(
     items: list[Layout], data: bytes, start: int, default: str
 ) -> None:
@@ -210,7 +210,7 @@ LINEAR = {
     tables=st.lists(st.tuples(st.sampled_from(sorted(LINEAR)), st.integers(1, 700)), min_size=1, max_size=12),
     seed=st.integers(0, 2**32 - 1),
 )
-@examples(60)
+@examples(30)
 def test_each_cell_is_converted_by_the_conversion_of_its_table(
     tables: list[tuple[str, int]], seed: int
 ) -> None:
@@ -405,7 +405,7 @@ def held(segments: Sequence[Segment], address: int, size: int) -> bytes | None:
 
 
 @given(memory=gapped(), items=st.lists(layouts(), min_size=1, max_size=5))
-@examples(150)
+@examples(60)
 def test_cells_are_present_where_one_segment_holds_all_their_bytes(
     memory: tuple[int, tuple[Segment, ...]], items: list[Layout]
 ) -> None:
@@ -444,7 +444,7 @@ def test_nothing_is_present_in_an_image_without_bytes() -> None:
 
 
 @given(gapped())
-@examples(80)
+@examples(40)
 def test_positions_and_addresses_turn_each_other_round(memory: tuple[int, tuple[Segment, ...]]) -> None:
     start, segments = memory
     image = Image(segments)

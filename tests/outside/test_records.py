@@ -19,6 +19,7 @@ from intelhex import IntelHex
 from callint.model.image import Image, Segment
 from callint.reading.records import RecordFormat, kind_of, read_records, rewritten
 from tests.building import hex_file, hex_record, s_file, s_record, text_of
+from tests.example_counts import examples
 
 #: The example of the Programmer's Reference Manual: a header ("HDR"), 68 bytes of a program, and the end.
 MOTOROLA = b"""\
@@ -208,6 +209,7 @@ def test_records_with_comments_read_as_the_readers_read_them_without(
 
 
 @given(_parts(below=1 << 20))
+@examples(40)
 def test_segmented_hex_files_read_the_same_by_three_readers(parts: dict[int, bytes]) -> None:
     # Records of one byte, as bincopy lets longer ones run over the end of their segment.
     text = made_by_bincopy(parts, "hex", 1, bits=24)
@@ -216,6 +218,7 @@ def test_segmented_hex_files_read_the_same_by_three_readers(parts: dict[int, byt
 
 
 @given(st.data(), st.integers(1, 40), st.sampled_from([16, 24, 32]))
+@examples(40)
 def test_s_records_read_the_same_by_two_readers(draw: st.DataObject, size: int, bits: int) -> None:
     parts = draw.draw(_parts(below=1 << bits))
     for text in (made_by_bincopy(parts, "srec", size, bits), s_file(parts, bits // 8 - 1, size)):

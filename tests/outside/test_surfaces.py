@@ -143,7 +143,7 @@ def re_spaced(draw: st.DrawFn) -> tuple[Table, Table]:
 
 
 @given(pair=re_spaced(), seed=st.integers(0, 2**32 - 1))
-@examples(120)
+@examples(50)
 def test_no_output_moves_further_than_reported(pair: tuple[Table, Table], seed: int) -> None:
     old, new = pair
     result = moved(old, new)
@@ -302,7 +302,7 @@ def round_trips(draw: st.DrawFn) -> tuple[Table, Table]:
 
 
 @given(round_trips())
-@examples(150)
+@examples(60)
 def test_a_round_trip_is_as_bad_as_one_worked_out_by_hand(pair: tuple[Table, Table]) -> None:
     table, other = pair
     expected = worst_round_trip(table, other)

@@ -6,7 +6,7 @@ import struct
 from itertools import groupby
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.checking.assignments import Assignment
@@ -18,6 +18,7 @@ from callint.model.image import Image, Segment
 from callint.model.policy import Policy
 from callint.rules import change
 from tests.building import TODAY, Files, definition_xml, findings, hex_file, image, read, u16
+from tests.example_counts import examples
 from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table, text_examples
 
 IDENTITY = '<identity name="software number" at="48" text="SK28-0412"/>'
@@ -488,7 +489,7 @@ def test_a_stored_count_that_is_absent_is_among_the_missing_bytes() -> None:
     regions=st.lists(st.tuples(st.integers(0, 60), st.integers(1, 20)), max_size=3),
     intended=st.booleans(),
 )
-@settings(max_examples=150, deadline=None)
+@examples(60)
 def test_missing_bytes_are_those_of_a_plain_account(
     held: list[bool], base_held: list[bool], regions: list[tuple[int, int]], intended: bool
 ) -> None:

@@ -10,7 +10,7 @@ import struct
 from fractions import Fraction
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.fmt import decimal_digits
@@ -18,6 +18,7 @@ from callint.model.finding import Finding
 from callint.reading.definition import read_definition
 from callint.reporting.definition.xml import definition_lines
 from tests.building import definition_xml, findings, image, read, rules_found
+from tests.example_counts import examples
 from tests.rules.example import of_rule, table
 
 FIRST = 2**53  # behind it only every second whole number is a double
@@ -105,7 +106,7 @@ NUMBERS = st.one_of(
     offset=st.sampled_from(OFFSETS),
     upper=st.booleans(),
 )
-@settings(max_examples=400, deadline=None)
+@examples(160)
 def test_values_are_beyond_limits_as_fractions_are(
     raw: int, near: int, kind: str, factor: str, offset: str, upper: bool
 ) -> None:
@@ -121,7 +122,7 @@ def test_values_are_beyond_limits_as_fractions_are(
 
 
 @given(raw=NUMBERS, near=st.integers(-2, 2), upper=st.booleans(), factor=st.sampled_from(FACTORS))
-@settings(max_examples=150, deadline=None)
+@examples(60)
 def test_guards_find_what_fractions_find(raw: int, near: int, upper: bool, factor: str) -> None:
     raw = min(max(raw, 0), 2**64 - 1)
     value = raw * Fraction(factor)
@@ -144,7 +145,7 @@ def test_a_guard_that_is_passed_by_one_says_both_numbers() -> None:
     factor=st.sampled_from(FACTORS),
     most=st.sampled_from(["1", "0.1", "3", "7000", "65.535", "8"]),
 )
-@settings(max_examples=200, deadline=None)
+@examples(80)
 def test_changes_are_too_large_as_fractions_are(
     old: int, step: int, kind: str, factor: str, most: str
 ) -> None:
