@@ -56,6 +56,9 @@ def chromium(profile: Path) -> Iterator[webdriver.Chrome]:
     for flag in (*_FLAGS, f"--user-data-dir={profile}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    # The page that the browser opens at its start is a program of its own; 4 asks for other pages instead.
+    pages = {"session.restore_on_startup": 4, "session.startup_urls": ["about:blank"]}
+    options.add_experimental_option("prefs", pages)
     # The path is given, so that nothing is looked up.
     chrome = webdriver.Chrome(options=options, service=Service(driver))
     try:
@@ -253,7 +256,8 @@ class Page:
             axe = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
             self.chrome.execute_cdp_cmd("Runtime.evaluate", {"expression": axe})
         # axe takes what the bar covers for a target that is too small, and a reader scrolls it free.
-        self.run("window.dispatchEvent(new WheelEvent('wheel')); window.scrollTo(0, 0)")
+        self.run("window.dispatchEvent(new WheelEvent('wheel'))")
+        self.chrome.execute_async_script(_AT_TOP)
         result = self.chrome.execute_async_script(_AXE, only or tags, within)
         assert len(result["passes"]) > (0 if only else 20), result
         return list(result["violations"])
@@ -314,6 +318,23 @@ return [...grid.querySelectorAll("tr:has(td[data-cell])")].map((row) =>
 """
 _HIDE_REST = """
 document.querySelectorAll("article.table").forEach((article, n) => { article.hidden = n >= arguments[0]; });
+"""
+#: Scrolls to the top, and waits until the page has drawn what comes near there: axe keeps the places of some
+#: elements and asks for those of others later, and takes what has moved since for covered. A colour that
+#: still fades into another one is neither.
+_AT_TOP = """
+const [done] = arguments;
+let [before, frames] = ["", 0];
+const look = () => {
+  window.scrollTo(0, 0);
+  const now = `${document.documentElement.scrollHeight} ${document.querySelectorAll("*").length}`;
+  const fades = document.getAnimations().some((animation) => animation instanceof CSSTransition);
+  frames = now === before && !fades ? frames + 1 : 0;
+  before = now;
+  if (frames < 2) requestAnimationFrame(() => requestIdleCallback(look, {timeout: 500}));
+  else done();
+};
+look();
 """
 #: To compare colours, axe looks below each element, which takes seconds on a large page. So it looks at the
 #: first and the last of the visible elements that look alike: in their own style, and in what the elements
