@@ -122,19 +122,23 @@ def test_a_cell_that_stopped_short_beyond_all_others_may_have_met_a_limit(
 
 
 def test_a_cell_at_the_value_that_one_way_predicts_to_the_step_is_a_note() -> None:
-    # Each value of the fourth column is 0.02 more than the one above it, from 2.18 on.
+    # Each column by its own whole number of percent, stored to 0.02.
     old = np.array(
         [
-            [2.26, 2.28, 2.18, 2.04, 1.92, 1.84, 1.80],
-            [2.02, 2.04, 1.94, 1.80, 1.66, 1.60, 1.56],
-            [1.80, 1.80, 1.72, 1.56, 1.44, 1.36, 1.34],
-            [1.66, 1.68, 1.58, 1.44, 1.30, 1.24, 1.20],
+            [1.58, 1.72, 1.82, 1.84, 1.74, 1.60, 1.48],
+            [1.80, 1.94, 2.06, 2.06, 1.98, 1.82, 1.70],
+            [2.04, 2.18, 2.28, 2.30, 2.20, 2.06, 1.94],
+            [2.12, 2.28, 2.38, 2.38, 2.30, 2.16, 2.02],
+            [2.02, 2.16, 2.26, 2.28, 2.18, 2.04, 1.92],
+            [1.78, 1.92, 2.02, 2.04, 1.94, 1.80, 1.66],
+            [1.54, 1.68, 1.80, 1.80, 1.72, 1.56, 1.44],
         ]
     )
-    new = old.copy()
-    new[:, 3] = [2.18, 2.2, 2.22, 2.24]
+    factors = np.array([0.94, 0.95, 0.98, 1.09, 0.99, 0.96, 0.95])
+    new = np.round(np.rint(old * factors / 0.02) * 0.02, 2)
+    assert new[3, 3] == 2.6
     assert sure(old, new, 2, 0.02) == []
-    new[3, 3] = 2.42
+    new[3, 3] = 6.2
     assert sure(old, new, 2, 0.02) == [(3, 3)]
 
 
