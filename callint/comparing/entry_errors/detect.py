@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from callint.comparing.entry_errors.evidence import log_likelihood_ratio
+from callint.comparing.entry_errors.kept_patterns import goes_on
 from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
@@ -248,6 +249,8 @@ def _lost_sign(window: PaddedGrid) -> Flags:
     low = np.where(alone, np.fmin(low, np.abs(old)), low) - STEPS * step
     high = np.where(alone, np.fmax(high, np.abs(old)), high) + STEPS * step
     size = np.abs(new)
+    # Zero may lie between two cells of an edit that goes on straight.
+    agree &= ~goes_on(window, step)
     lost: Flags = agree & (new * sign < 0) & (size > STEPS * step) & (low <= size) & (size <= high)
     return lost
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from callint.comparing.entry_errors import patterns
 from callint.comparing.entry_errors.broken_lines import BrokenLine
-from callint.comparing.entry_errors.neighbours import Indexes, PaddedGrid, row_median
+from callint.comparing.entry_errors.neighbours import Indexes, PaddedGrid, row_median, shifted
 from callint.comparing.entry_errors.typing_errors import find_typing_error
 from callint.model.change import Flags, Numbers
 
@@ -89,15 +89,10 @@ def _ways(window: PaddedGrid, live: Flags) -> Iterator[_Way]:
     yield _Way(new, zeros, ones, old, is_level=True)
     for line in window.straight:
         for shift in (-line.step, line.step):
-            beside, before = _shifted(new, shift), _shifted(window.old, shift)
+            beside, before = shifted(new, shift), shifted(window.old, shift)
             step = new - beside
             yield _Way(step, beside[window.places], ones, np.abs(step - (old - before)), is_step=True)
             yield _Way(new - before, before[window.places], ones, moved, is_copy=True)
-
-
-def _shifted(grid: Numbers, shift: int) -> Numbers:
-    """For each place the value at the place so much further, as np.roll has it, which is slower."""
-    return np.concatenate((grid[shift:], grid[:shift]))
 
 
 def _apart(window: PaddedGrid, live: Flags, equal: Flags, within: Numbers) -> tuple[list[_Way], Indexes]:
@@ -107,7 +102,7 @@ def _apart(window: PaddedGrid, live: Flags, equal: Flags, within: Numbers) -> tu
     """
     places = window.places
     ways: list[_Way] = []
-    keeps, kept = _goes_on(window, within) | equal | ~live[places], np.zeros(len(places), bool)
+    keeps, kept = goes_on(window, within) | equal | ~live[places], np.zeros(len(places), bool)
     beside = [side * line.step for line in window.lines for side in (-1, 1)]
     beyond = [side * line.step for line in window.straight for side in (-2, 2)]
     at = places[:, None] + np.array([*beside, *beyond], np.intp)
@@ -129,7 +124,7 @@ def _apart(window: PaddedGrid, live: Flags, equal: Flags, within: Numbers) -> tu
     return ways, apart[(count >= _LEAST) & (count >= _FOLLOWS * others)]
 
 
-def _goes_on(window: PaddedGrid, within: Numbers) -> Flags:
+def goes_on(window: PaddedGrid, within: Numbers) -> Flags:
     """The changed cells in which the new surface, or the change, goes on straight.
 
     Where an edit ends, its change may taper to nothing, and a cell may have the value of the one beside it.
@@ -158,7 +153,12 @@ def _broken(
     expected, best = np.full(len(cells), np.nan), np.zeros(len(cells))
     keeps = np.zeros(len(cells), bool)
     lines = [np.stack([at[cells] for at in line.at.values()], axis=1) for line in window.straight]
-    excused = patterns.is_averaged(window, np.isfinite(ways[0].value[around]), cells)
+    live = np.isfinite(ways[0].value[around])
+    excused = patterns.is_averaged(window, live, cells)
+    # A cell that the edit brought beyond all others may have stopped there at a limit that no other reached.
+    beside = np.where(live, window.new[around], np.nan)
+    is_top = (new > old) & (new >= np.fmax.reduce(beside, axis=1))
+    is_bottom = (new < old) & (new <= np.fmin.reduce(beside, axis=1))
     for way in ways:
         for at in (around,) if way.is_step else (around, *lines):
             values = way.value[at]
@@ -177,6 +177,8 @@ def _broken(
             broken = is_pattern & (off > floor) & (bits > best)
             if way.is_level:  # a cell that moved towards a level may have stopped short of it
                 broken &= (value - new) * (new - old) < 0
+            else:
+                broken &= ~((is_top & (value > new)) | (is_bottom & (value < new)))
             expected, best = np.where(broken, value, expected), np.where(broken, bits, best)
     return expected, np.where(keeps | excused, 0.0, best)
 

@@ -40,9 +40,9 @@ class Sign:
 #: of almost these signs (of UNEVEN, only the yardstick along a column) on 20,101 cells with a score above
 #: 0.25, in 52,397 clean edits and 15,054 edits with a slip, on the synthetic and the tuned engineering tables
 #: of the benchmark, seeds 1 to 3. Clean edits counted twice, and those that stand in for other kinds three
-#: times. This limit and the points of PULLED were chosen by totals of the same seeds: of the clean edits, 0.2
-#: to 0.4 % were blamed there, and of those that stand in for other kinds 1 to 3 %.
-SURE = 8.0
+#: times. The points of PULLED were chosen by totals of the same seeds, and this limit and the points of
+#: CURVE_END, PREDICTED and RESAMPLED by totals of seeds 21 to 25 (of the synthetic tables, 21 to 23).
+SURE = 7.8
 #: A cell that is off the fitting value by less than this share of the span gets no points.
 LEAST = 0.035
 
@@ -65,6 +65,12 @@ CHANGED = Sign(3.0, 5.0, -2.4)
 DEPARTING, DEPARTS = Sign(1.0, 3.0, -1.9), 0.5
 #: The cell is a corner of a small region, which somebody may have moved by itself.
 PULLED = Sign(0.0, 1.0, -4.0)
+#: The cell is where an edit of a curve ends: nothing beyond it says whether it belongs to that edit.
+CURVE_END = Sign(0.0, 1.0, -1.25)
+#: A way predicts the value to the step, even if another one explains the cells around better.
+PREDICTED = Sign(0.0, 1.0, -1.0)
+#: The cell was read off the base between two cells, as the cells around were: breakpoints were moved.
+RESAMPLED = Sign(0.0, 1.0, -3.0)
 #: The decimal logarithm of how many times likelier a slip is than intent, by the number that was typed.
 EVIDENCE = Sign(-0.25, 2.25, 2.7)
 #: A slip turns a number within the share CLOSELY of the floor of the fitting value into the one that stands.

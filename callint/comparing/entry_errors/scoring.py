@@ -9,7 +9,7 @@ import numpy as np
 
 from callint.comparing.entry_errors import patterns
 from callint.comparing.entry_errors.broken_lines import BrokenLine, find_broken_lines
-from callint.comparing.entry_errors.kept_patterns import find_broken_patterns
+from callint.comparing.entry_errors.kept_patterns import find_broken_patterns, goes_on
 from callint.comparing.entry_errors.neighbours import (
     FEW,
     CellShift,
@@ -24,17 +24,21 @@ from callint.comparing.entry_errors.neighbours import (
     row_quantile,
     surface_residuals,
 )
+from callint.comparing.entry_errors.resampling import is_resampled
 from callint.comparing.entry_errors.score_card import (
     BESIDE,
     BEYOND,
     CHANGED,
+    CURVE_END,
     DEPARTING,
     DEPARTS,
     DEPARTURE,
     FAR_DEPARTURE,
     OFF_CENTRE,
     PEAK,
+    PREDICTED,
     PULLED,
+    RESAMPLED,
     UNEVEN,
     surroundings,
 )
@@ -229,8 +233,8 @@ def _points(
     window: PaddedGrid, predictions: _Predictions, judged: _Judged, fit: _Fit, score: Numbers
 ) -> Numbers:
     """The points of the score card for what the cells around say; those for the number typed come later."""
-    span, changed = window.edit.span, np.float64(len(window.places))
-    around = surroundings(window, predictions.live, judged.cells, judged.floor)
+    span, changed, live = window.edit.span, np.float64(len(window.places)), predictions.live
+    around = surroundings(window, live, judged.cells, judged.floor)
     departing = np.float64(np.count_nonzero(fit.score[np.isfinite(fit.score)] > DEPARTS))
     off_centre = np.abs(judged.new - _centre(window, predictions, judged))
     points: Numbers = np.sum(
@@ -243,6 +247,9 @@ def _points(
             BEYOND.weigh(around.beyond),
             UNEVEN.weigh(judged.yardsticks[2:].max(axis=0) / judged.floor),
             PULLED.weigh(_may_be_pulled(window, judged).astype(np.float64)),
+            CURVE_END.weigh(np.float64(window.is_curve) * (around.beside == 1)),
+            PREDICTED.weigh((judged.departures.min(axis=0) <= window.step[judged.cells]).astype(np.float64)),
+            RESAMPLED.weigh(is_resampled(window, live, judged.cells, predictions.floor).astype(np.float64)),
             np.broadcast_to(CHANGED.weigh(changed) + DEPARTING.weigh(departing), score.shape),
         ],
         axis=0,
@@ -286,13 +293,15 @@ def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenL
     new = np.where(live, window.new, np.nan)
     values = CellShift(new, window.new, new, zeros, ones)
     equal = edited.equal.adjacent  # made equal to a neighbour, which is a copy
-    excused = equal | _adds_up(window, grain)
-    for broken in find_broken_lines(window, (shift, ratio, values), floor, grain):
-        if not excused[broken.cell]:
-            yield broken
-    for broken in find_broken_patterns(window, live, equal, floor, grain):
-        if not excused[broken.cell]:
-            yield broken
+    broken = list(find_broken_lines(window, (shift, ratio, values), floor, grain))
+    if broken:
+        straight = goes_on(window, window.step)
+        broken = [item for item in broken if not straight[item.cell]]
+    broken += find_broken_patterns(window, live, equal, floor, grain)
+    if broken:
+        excused = equal | _adds_up(window, grain)
+        excused |= is_resampled(window, live, np.arange(len(excused)), floor)
+        yield from (item for item in broken if not excused[item.cell])
 
 
 def _adds_up(window: PaddedGrid, grain: Numbers) -> Flags:
