@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from callint.comparing.entry_errors.detect import find_entry_errors
 from callint.comparing.entry_errors.neighbours import PaddedGrid, TableEdit
+from callint.comparing.entry_errors.overlaps import adds_up
 from callint.comparing.entry_errors.resampling import is_resampled
 
 Numbers = NDArray[np.float64]
@@ -23,6 +24,13 @@ BOILING = np.array(
         [426.0, 510.0, 595.0, 681.0, 768.0, 856.0, 946.0, 1038.0],
     ]
 )
+
+Region = tuple[tuple[int, int], tuple[int, int]]
+
+
+def within(region: Region) -> tuple[slice, slice]:
+    (top, bottom), (left, right) = region
+    return slice(top, bottom), slice(left, right)
 
 
 def edit(old: Numbers, new: Numbers, decimals: int = 0, step: float | None = None) -> TableEdit:
@@ -99,6 +107,73 @@ def test_a_cell_that_an_offset_brought_below_zero_did_not_lose_its_sign() -> Non
     new[0, 2] = 42.1
     new[0, 5] = -102.5
     assert (0, 5) in sure(old, new, 1)
+
+
+#: Two regions of the enthalpies, each with the rows and columns from the first up to the second number.
+@pytest.mark.parametrize(
+    ("factor", "by_factor", "offset", "by_offset", "is_factor_first"),
+    [
+        (0.95, ((1, 4), (4, 5)), 240.0, ((1, 5), (2, 7)), True),  # the one lies in the other
+        (1.1, ((2, 6), (2, 4)), 100.0, ((4, 5), (1, 8)), True),  # they cross
+        (0.93, ((1, 3), (3, 7)), 320.0, ((1, 3), (5, 7)), True),
+        (1.04, ((1, 4), (3, 6)), -200.0, ((1, 5), (2, 5)), True),  # they overlap
+        (1.13, ((2, 3), (0, 6)), 310.0, ((0, 5), (1, 5)), False),
+        (1.07, ((3, 4), (0, 7)), 380.0, ((1, 5), (5, 6)), False),
+        (0.92, ((0, 3), (0, 5)), -340.0, ((0, 2), (1, 4)), False),
+    ],
+)
+def test_no_cell_where_a_factor_and_an_offset_meet_is_surely_a_slip(
+    factor: float, by_factor: Region, offset: float, by_offset: Region, is_factor_first: bool
+) -> None:
+    new = BOILING.copy()
+    for is_factor in (is_factor_first, not is_factor_first):
+        if is_factor:
+            new[within(by_factor)] *= factor
+        else:
+            new[within(by_offset)] += offset
+    assert sure(BOILING, np.round(new)) == []
+
+
+def test_a_cell_that_is_off_what_a_factor_and_an_offset_add_up_to_is_found() -> None:
+    new = BOILING.copy()
+    new[2:6, 2:4] *= 1.1
+    new[4:5, 1:8] += 100.0
+    new = np.round(new)
+    assert new[4, 2] == 752.0
+    new[4, 2] = 2752.0
+    assert (4, 2) in sure(BOILING, new)
+
+
+@pytest.mark.parametrize(("off", "step", "adds"), [(2.0, 1.0, True), (4.0, 1.0, False), (0.0, 20.0, False)])
+def test_two_edits_add_up_to_the_step_unless_a_step_is_near_the_floor(
+    off: float, step: float, adds: bool
+) -> None:
+    old = 100.0 + 10.0 * np.arange(7)[None, :] + 3.0 * np.arange(6)[:, None]
+    new = old.copy()
+    new[1:, :4] += 40.0
+    new[:4, 3:] += 60.0
+    new[2, 3] += off
+    window = PaddedGrid(edit(old, new, step=step), new != old)
+    cell = next(number for number in range(len(window.places)) if window.cell(number) == (2, 3))
+    grain, floor = np.zeros(len(window.places)), np.full(len(window.places), 20.0)
+    assert adds_up(window, window.changed, np.array([cell]), grain, floor).tolist() == [adds]
+
+
+def test_a_cell_adds_up_only_among_others_that_do() -> None:
+    # The movements have no pattern but at one corner of one cell, where they add up by chance.
+    moved = np.array(
+        [
+            [131.0, 17.0, 263.0, 71.0, 197.0],
+            [47.0, 40.0, 60.0, 311.0, 13.0],
+            [223.0, 90.0, 110.0, 29.0, 157.0],
+            [89.0, 281.0, 7.0, 191.0, 53.0],
+        ]
+    )
+    old = np.full(moved.shape, 1000.0)
+    window = PaddedGrid(edit(old, old + moved), moved != 0)
+    everywhere = np.arange(moved.size)
+    zeros, floor = np.zeros(moved.size), np.full(moved.size, 40.0)
+    assert not adds_up(window, window.changed, everywhere, zeros, floor).any()
 
 
 # Limits

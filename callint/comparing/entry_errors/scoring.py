@@ -15,7 +15,6 @@ from callint.comparing.entry_errors.neighbours import (
     CellShift,
     Indexes,
     PaddedGrid,
-    crossings,
     delta_residuals,
     finite_or_nan,
     predict_from_delta,
@@ -24,8 +23,10 @@ from callint.comparing.entry_errors.neighbours import (
     row_quantile,
     surface_residuals,
 )
+from callint.comparing.entry_errors.overlaps import adds_up
 from callint.comparing.entry_errors.resampling import is_resampled
 from callint.comparing.entry_errors.score_card import (
+    ADDS_UP,
     BESIDE,
     BEYOND,
     CHANGED,
@@ -250,6 +251,9 @@ def _points(
             CURVE_END.weigh(np.float64(window.is_curve) * (around.beside == 1)),
             PREDICTED.weigh((judged.departures.min(axis=0) <= window.step[judged.cells]).astype(np.float64)),
             RESAMPLED.weigh(is_resampled(window, live, judged.cells, predictions.floor).astype(np.float64)),
+            ADDS_UP.weigh(
+                adds_up(window, live, judged.cells, predictions.grain, predictions.floor).astype(np.float64)
+            ),
             np.broadcast_to(CHANGED.weigh(changed) + DEPARTING.weigh(departing), score.shape),
         ],
         axis=0,
@@ -299,19 +303,13 @@ def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenL
         broken = [item for item in broken if not straight[item.cell]]
     broken += find_broken_patterns(window, live, equal, floor, grain)
     if broken:
-        excused = equal | _adds_up(window, grain)
-        excused |= is_resampled(window, live, np.arange(len(excused)), floor)
+        everywhere = np.arange(len(equal))
+        excused = (
+            equal
+            | adds_up(window, live, everywhere, grain, floor)
+            | is_resampled(window, live, everywhere, floor)
+        )
         yield from (item for item in broken if not excused[item.cell])
-
-
-def _adds_up(window: PaddedGrid, grain: Numbers) -> Flags:
-    """The changed cells that moved by what two edits that overlap there add up to."""
-    change = np.where(window.changed, window.new - window.old, np.nan)
-    own, within = change[window.places], 2 * window.step + 0.5 * grain
-    adds_up = np.zeros(len(own), bool)
-    for value in crossings(window, change):
-        adds_up |= np.abs(value - own) <= within
-    return adds_up
 
 
 def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:

@@ -1,0 +1,94 @@
+"""Finds the changed cells that moved by what two edits add up to where they meet.
+
+One region is multiplied or shifted, and then another one that overlaps it, lies beside it or crosses it. At
+the seam a cell departs from what the movements around it and the new surface predict. Yet the cell beside it
+along the row, the one along the column and the one between these two say to the step what it moved by.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from callint.comparing.entry_errors.neighbours import Indexes, PaddedGrid
+from callint.model.change import Flags, Numbers
+
+#: What rounding may bring a cell off by is at most the first share of the floor, else a slip may add up by
+#: chance. The second share of the cells around move as they do by what two edits add up to.
+_WITHIN, _MOSTLY = 0.5, 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Old and new values of some cells and how far rounding may bring the new ones off, shape (cells,)."""
+
+    old: Numbers
+    new: Numbers
+    off: Numbers
+
+
+def adds_up(window: PaddedGrid, live: Flags, cells: Indexes, grain: Numbers, floor: Numbers) -> Flags:
+    """Which cells moved by what two edits that meet there add up to, to the step, as most around them did.
+
+    ``live``, in the padded grid, flags the changed cells that count. ``grain``, of shape (changed,), is what
+    the values around every changed cell are rounded to, and ``floor`` the departure that is never suspicious.
+    The result has the shape (cells,).
+    """
+    if window.is_curve:
+        return np.zeros(len(cells), bool)
+    met = _met(window, live, grain, floor)
+    around = window.around[cells]
+    same = (window.scattered(met, False)[around] & live[around]).sum(axis=1)
+    result: Flags = met[cells] & (same >= _MOSTLY * live[around].sum(axis=1))
+    return result
+
+
+def _met(window: PaddedGrid, live: Flags, grain: Numbers, floor: Numbers) -> Flags:
+    """The changed cells that moved by what two edits add up to, by the cells at one of their corners."""
+    new = np.where(window.changed & ~live, np.nan, window.new)
+    off = window.scattered(0.5 * window.step + 0.125 * grain, 0.0)
+    places = window.places
+
+    def at(shift: int) -> _Cells:
+        return _Cells(window.old[places + shift], new[places + shift], off[places + shift])
+
+    own = _Cells(window.old[places], window.new[places], off[places])
+    met = np.zeros(len(places), bool)
+    row, column = (line.step for line in window.straight)
+    for along, across in itertools.product((-row, row), (-column, column)):
+        between = at(along + across)
+        for pair in itertools.permutations((at(along), at(across))):
+            for expected, within in _sums(own, pair, between):
+                allowed = within + own.off
+                met |= (np.abs(expected - own.new) <= allowed) & (allowed <= _WITHIN * floor)
+    return met
+
+
+def _sums(own: _Cells, pair: tuple[_Cells, ...], between: _Cells) -> Iterator[tuple[Numbers, Numbers]]:
+    """The values that two edits make of the cells, and how far rounding may bring these off.
+
+    The ``pair`` lies beside the cells, along and across, and ``between`` is the cell beside both of these.
+    """
+    beside, other = pair
+    shift, stays = beside.new - beside.old, between.new - between.old
+    # Two offsets.
+    yield own.old + shift + other.new - other.old - stays, beside.off + other.off + between.off
+    # The factor of the cell beside it, and the offset that the other one has and the one between has not.
+    factor = beside.new / beside.old
+    yield (
+        own.old * factor + other.new - other.old * between.new / between.old,
+        beside.off * np.abs(own.old / beside.old) + other.off + between.off * np.abs(other.old / between.old),
+    )
+    # The offset of the cell beside it, after the factor that the other one has without the same offset.
+    share = own.old / other.old
+    yield shift + share * (other.new - stays), beside.off + np.abs(share) * (other.off + between.off)
+    # The same offset, but before the factor.
+    base = other.old + stays
+    factor, share = other.new / base, (own.old + shift) / base
+    yield (
+        (own.old + shift) * factor,
+        beside.off * np.abs(factor) + np.abs(share) * (other.off + between.off * np.abs(factor)),
+    )
