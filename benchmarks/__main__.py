@@ -38,6 +38,19 @@ from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
 _MIB = 2**20
+#: The measurements that share one sample.
+_PARTS = {
+    "start": start.measure,
+    "beside": beside.measure,
+    "growth": growth.measure,
+    "throughput": throughput.measure,
+    "history": history.measure,
+    "import": descriptions.measure,
+    "definitions": definition_diff.measure,
+    "log": log.measure,
+    "causes": causes.measure,
+    "review": review.measure,
+}
 
 
 def _check(sample: Sample, runs: int = 7) -> Cost:
@@ -61,26 +74,18 @@ def main() -> int:
         return 0
     if sys.argv[1:] in (["coverage"], ["coverage", "--tuning"]):
         coverage.report(coverage.TUNING if sys.argv[2:] else coverage.REPORTED)
+        coverage.growth()
         return 0
+    asked = sys.argv[1:]
+    if unknown := [name for name in asked if name not in _PARTS]:
+        print(f"No measurement has the name {unknown[0]}.\n\n{__doc__}", file=sys.stderr)
+        return 2
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
-        parts = {
-            "start": start.measure,
-            "beside": beside.measure,
-            "growth": growth.measure,
-            "throughput": throughput.measure,
-            "history": history.measure,
-            "import": descriptions.measure,
-            "definitions": definition_diff.measure,
-            "log": log.measure,
-            "causes": causes.measure,
-            "review": review.measure,
-        }
-        asked = sys.argv[1:]
         if not asked:
             main_job(sample)
-        for name in asked or parts:
-            parts[name](Path(folder), sample)
+        for name in asked or _PARTS:
+            _PARTS[name](Path(folder), sample)
     return 0
 
 

@@ -30,6 +30,8 @@ from callint.reading.definition_file import DefinitionFile
 #: The seeds that constants may be chosen by, and those that are reported.
 TUNING, REPORTED = (*range(201, 217), *range(421, 429)), tuple(range(441, 457))
 _ITEMS = 200
+#: The items of a small image and of one of about 2 MiB, which are timed, and how many tables are described.
+_GROWTH, _DESCRIBED = (1_000, 19_000), 50
 #: The aims: the least share of suggestions that are right, and the least share found by kind.
 _RIGHT = 0.93
 _FOUND = {"axis": 0.7, "curve": 0.4, "map": 0.55}
@@ -153,6 +155,31 @@ def formula_pairs(seeds: Sequence[int]) -> list[Sibling]:
 def real_pairs(seeds: Sequence[int]) -> list[Sibling]:
     tables = [[*engineering.tuned(seed), *engineering.untuned(seed)] for seed in seeds]
     return [sibling(seed, _ITEMS, 0, shapes, "") for seed, shapes in zip(seeds, tables, strict=True)]
+
+
+def growth() -> None:
+    """Print how long the suggestions take in a large image that tables fill, beside a small one."""
+    rows, first = [], 0.0
+    for items in _GROWTH:
+        pair = sibling(7, items, 0, shapes.shapes(7), "")
+        left = _described(pair.definition, _DESCRIBED)
+        start = time.process_time()
+        found = suggestions(pair, left)
+        seconds = time.process_time() - start
+        rate = seconds / (len(pair.old) - found.unread)
+        first = first or rate
+        rows.append([f"{len(pair.old):,}", f"{len(found.items):,}", f"{found.unread:,}", f"{seconds:.0f} s",
+                     f"{rate * 1e6:.0f} µs", f"{rate / first:.2f}"])  # fmt: skip
+    heads = ["bytes", "suggested", "not read", "time", "a byte", "ratio"]
+    print_table("Images that tables fill, nearly all of them undescribed", heads, rows)
+
+
+def _described(definition: Definition, count: int) -> Definition:
+    """A definition of the first tables, and of their axes."""
+    tables = dict(list(definition.tables.items())[:count])
+    used = {axis for table in tables.values() for axis in table.axes}
+    axes = {name: axis for name, axis in definition.axes.items() if name in used}
+    return replace(definition, axes=axes, tables=tables)
 
 
 def report(seeds: Sequence[int] = REPORTED) -> None:
