@@ -8,6 +8,7 @@ file, but with the longest token in it, and that is bounded.
 from __future__ import annotations
 
 import codecs
+import operator
 import os
 import re
 import stat
@@ -50,7 +51,8 @@ _PATTERN = re.compile(
     rf"|/(?!end{_GAP}\2{_NAME_ENDS}){_NO_MORE}/end{_GAP}\2{_NAME_ENDS}"
     rf'|((?:"|/\*|/begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+|/(?:[^\s"/]++{_REST})?)'
 )
-_SKIPPED_GROUP, _TOKEN_GROUPS = 2, (1, 3)
+_SKIPPED_GROUP, _TOKEN_GROUPS = 2, frozenset((1, 3))
+_LAST_GROUP = operator.attrgetter("lastindex")
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -213,8 +215,12 @@ class TokenStream:
     def _texts_and_places(
         self, matches: list[re.Match[str]], text: str, number: int, line: int
     ) -> tuple[list[str], list[int]]:
-        tokens = [match for match in matches if match.lastindex in _TOKEN_GROUPS]
-        starts = np.array([match.start() for match in tokens], np.int64)
+        # Functions of C, and no loop of Python, as there may be millions of tokens.
+        groups = list(map(_LAST_GROUP, matches))
+        tokens = matches
+        if not _TOKEN_GROUPS.issuperset(groups):
+            tokens = [match for match, group in zip(matches, groups, strict=True) if group in _TOKEN_GROUPS]
+        starts = np.fromiter(map(re.Match.start, tokens), np.int64, len(tokens))
         if text.isascii():
             breaks = np.flatnonzero(np.frombuffer(text.encode(), np.uint8) == 10)
         else:
@@ -230,7 +236,7 @@ class TokenStream:
                         self.place(first + int(np.searchsorted(breaks, match.start()))),
                     )
                     self.skipped[kind] = amount + 1, place
-        return [match[0] for match in tokens], places
+        return list(map(re.Match.group, tokens)), places
 
     def _require_closed(self, texts: list[str], places: list[int]) -> None:
         """Raise InputError if the last token of a file is a string, a comment or a block without an end."""
