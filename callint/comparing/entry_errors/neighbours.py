@@ -277,7 +277,7 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
             onwards = near[side] + (near[side] - farther[2 * side]) * line.onwards[side]
             offer(np.where(alone, onwards, np.nan))
     stay = movement.shift_or_rest[_is_kept(window)][:1].sum()  # all of them have the same
-    for crossing in crossings(window, movement.shift):
+    for crossing in _crossings(window, movement.shift):
         offer(crossing - stay)
     if window.is_curve and any_few:
         for side in (-3, 3):
@@ -288,7 +288,7 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
     return off
 
 
-def crossings(window: PaddedGrid, shift: Numbers) -> Iterator[Numbers]:
+def _crossings(window: PaddedGrid, shift: Numbers) -> Iterator[Numbers]:
     """What two edits that overlap in a cell add up to, by the ``shift`` of the cells at a corner of it.
 
     Those beside it along the row and the column are in one edit each, and the one between these in none.
