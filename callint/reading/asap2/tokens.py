@@ -1,26 +1,23 @@
 """A description in the standard ASAM MCD-2 MC (ASAP2) as a stream of tokens with their places.
 
-The text is read in chunks and split by one regular expression, which also skips comments and the contents of
-A2ML and IF_DATA: those belong to interfaces and are in languages of their own. Memory does not grow with the
-file, but with the longest token in it, and that is bounded.
+The text is read in chunks. Memory does not grow with the file, but with the longest token in it, and that is
+bounded.
 """
 
 from __future__ import annotations
 
 import codecs
-import operator
 import os
 import re
 import stat
-import sys
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO
-
-import numpy as np
+from typing import IO, NamedTuple
 
 from callint.model.errors import InputError
+from callint.reading.asap2.lexer import Chunk
 from callint.reading.tree import reason
 
 #: Bounds on what a file may claim.
@@ -31,28 +28,6 @@ MAX_TOKEN = 32 * 2**20  # characters of one string, comment or A2ML
 
 #: Characters that are read at a time: few enough for their tokens to stay in the processor's cache.
 _CHUNK = 2**15
-
-#: Python before 3.11.5 mismatches possessive groups that hold alternatives (CPython issue 106052); an atomic
-#: group means the same and is somewhat slower.
-_MANY, _SOME, _NO_MORE = ("(?:", ")++", ")*+") if sys.version_info >= (3, 11, 5) else ("(?>(?:", ")+)", ")*)")
-_COMMENT = rf"/\*[^*]*+{_MANY}\*(?!/)[^*]*+{_NO_MORE}\*/|//[^\n]*+"
-_GAP = rf"{_MANY}\s++|{_COMMENT}{_SOME}"
-#: A quote within a string is doubled, or has a backslash before it.
-_STRING = rf'"[^"\\]*+{_MANY}(?:\\[\s\S]|"")[^"\\]*+{_NO_MORE}"'
-_NAME_ENDS = r"(?![\w.\[\]])"
-_REST = rf'{_MANY}/(?![/*]|(?:begin|end)\s)[^\s"/]++{_NO_MORE}'
-#: Comments have no group. Group 2 is the kind of a skipped block. Groups 1 and 3 are tokens: group 1, first
-#: for speed, has strings and most words; group 3 has what begins with a slash, and what has no end within the
-#: text read so far.
-_PATTERN = re.compile(
-    rf'([^\s"/]++{_REST}|{_STRING})'
-    rf"|{_COMMENT}"
-    rf'|/begin{_GAP}(A2ML|IF_DATA){_NAME_ENDS}{_MANY}[^"/]++|{_STRING}|{_COMMENT}'
-    rf"|/(?!end{_GAP}\2{_NAME_ENDS}){_NO_MORE}/end{_GAP}\2{_NAME_ENDS}"
-    rf'|((?:"|/\*|/begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+|/(?:[^\s"/]++{_REST})?)'
-)
-_SKIPPED_GROUP, _TOKEN_GROUPS = 2, frozenset((1, 3))
-_LAST_GROUP = operator.attrgetter("lastindex")
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -65,12 +40,13 @@ _BOMS = (
 _ESCAPE = re.compile(r'""|\\([\s\S])')
 _CONTROLS = {"n": "\n", "r": "\r", "t": "\t"}
 
+_LINE_BREAK = "\n"
+
 #: A place is the number of a file times this, and a line counted from 1.
 _FILE = 2**32
 
 
-@dataclass(frozen=True, slots=True)
-class SourceLocation:
+class SourceLocation(NamedTuple):
     """The name of a file, and a line counted from 1."""
 
     file: str
@@ -88,7 +64,7 @@ class Tokens:
     """
 
     texts: list[str]
-    places: list[int]
+    places: array[int]
 
 
 @dataclass
@@ -184,86 +160,45 @@ class TokenStream:
         yield from self._file(target, str(self.path.parent / name_inside), above)
 
     def _tokenize(self, file: IO[str], number: int) -> Iterator[Tokens]:
-        """The tokens of one file. A token at the end of a chunk may continue, so it waits for the next."""
+        """The tokens of one file. What is incomplete at the end of a chunk waits for the next."""
         text, line = "", 1
         while True:
             more = file.read(max(_CHUNK, len(text)))
             text += more
-            matches = list(_PATTERN.finditer(text))
-            end = len(text)
-            if more:
-                kept = _count_complete(matches, end)
-                if kept < len(matches):
-                    end = matches[kept].start()
-                    del matches[kept:]
-                if len(text) - end > MAX_TOKEN:
-                    place = SourceLocation(self._names[number], line + text.count("\n", 0, end))
-                    raise InputError(
-                        f"{place}: the token that begins here does not end within {MAX_TOKEN >> 20} Mi "
-                        "characters; look for a missing quote, */ or /end"
-                    )
-            texts, places = self._texts_and_places(matches, text, number, line)
+            chunk = Chunk(text)
+            rest = chunk.split_off_incomplete() if more else ""
+            end = len(text) - len(rest)
+            first = number * _FILE + line
+            if len(rest) > MAX_TOKEN:
+                raise InputError(
+                    f"{self.place(first + text.count(_LINE_BREAK, 0, end))}: the token that begins here does "
+                    f"not end within {MAX_TOKEN >> 20} Mi characters; look for a missing quote, */ or /end"
+                )
+            for kind in chunk.skipped():
+                amount, place = self.skipped.get(kind) or (0, self.place(first + chunk.line_of_skipped(kind)))
+                self.skipped[kind] = amount + 1, place
             if not more:
-                self._require_closed(texts, places)
-            if texts:
-                yield Tokens(texts, places)
+                self._require_closed(chunk, first)
+            lexemes = chunk.lexemes()
+            if lexemes.texts:
+                yield Tokens(lexemes.texts, array("q", (lexemes.lines + first).tobytes()))
             if not more:
                 return
-            line += text.count("\n", 0, end)
-            text = text[end:]
+            line += text.count(_LINE_BREAK, 0, end)
+            text = rest
 
-    def _texts_and_places(
-        self, matches: list[re.Match[str]], text: str, number: int, line: int
-    ) -> tuple[list[str], list[int]]:
-        # Functions of C, and no loop of Python, as there may be millions of tokens.
-        groups = list(map(_LAST_GROUP, matches))
-        tokens = matches
-        if not _TOKEN_GROUPS.issuperset(groups):
-            tokens = [match for match, group in zip(matches, groups, strict=True) if group in _TOKEN_GROUPS]
-        starts = np.fromiter(map(re.Match.start, tokens), np.int64, len(tokens))
-        if text.isascii():
-            breaks = np.flatnonzero(np.frombuffer(text.encode(), np.uint8) == 10)
-        else:
-            breaks = np.flatnonzero(np.frombuffer(text.encode("utf-32-le", "surrogatepass"), np.uint32) == 10)
-        first = number * _FILE + line
-        places = (np.searchsorted(breaks, starts) + first).tolist()
-        if len(tokens) < len(matches):
-            for match in matches:
-                if match.lastindex == _SKIPPED_GROUP:
-                    kind = match[_SKIPPED_GROUP]
-                    amount, place = self.skipped.get(kind) or (
-                        0,
-                        self.place(first + int(np.searchsorted(breaks, match.start()))),
-                    )
-                    self.skipped[kind] = amount + 1, place
-        return list(map(re.Match.group, tokens)), places
-
-    def _require_closed(self, texts: list[str], places: list[int]) -> None:
-        """Raise InputError if the last token of a file is a string, a comment or a block without an end."""
-        if not texts:
+    def _require_closed(self, chunk: Chunk, first: int) -> None:
+        """Raise InputError if a string, a comment or a block has no end in the last chunk of a file."""
+        unclosed = chunk.find_unclosed()
+        if unclosed is None:
             return
-        last = texts[-1]
-        place = self.place(places[-1])
-        if last.startswith('"') and not re.fullmatch(_STRING, last):
+        kind, line = unclosed
+        place = self.place(first + line)
+        if kind == '"':
             raise InputError(f'{place}: the string that begins here has no end; add the missing "')
-        if last.startswith("/*"):
+        if kind == "/*":
             raise InputError(f"{place}: the comment that begins here has no end; add the missing */")
-        if last.startswith("/begin") and len(last) > len("/begin"):
-            kind = "A2ML" if re.match(rf"/begin{_GAP}A2ML", last) else "IF_DATA"
-            raise InputError(f"{place}: /begin {kind} has no /end {kind}; add it")
-
-
-def _count_complete(matches: list[re.Match[str]], end: int) -> int:
-    """The number of matches that no later text can change; the text so far ends at ``end``."""
-    kept = len(matches)
-    if kept and matches[-1].end() == end:
-        kept -= 1
-    last = kept - 1
-    while last >= 0 and matches[last].lastindex is None:  # comments
-        last -= 1
-    if last >= 0 and matches[last][0] in ("/begin", "/end", "/include"):
-        return last
-    return kept
+        raise InputError(f"{place}: /begin {kind} has no /end {kind}; add it")
 
 
 def _size(path: Path, name: str) -> int:
@@ -313,6 +248,8 @@ def _is_valid(path: Path, encoding: str) -> bool:
 
 def unquoted(token: str) -> str:
     """The text of a string without quotes and escapes; any other token as it is."""
-    if not token.startswith('"'):
+    if token[:1] != '"':
         return token
+    if "\\" not in token and '"' not in token[1:-1]:
+        return token[1:-1]
     return _ESCAPE.sub(lambda escape: _CONTROLS.get(escape[1] or '"', escape[1] or '"'), token[1:-1])
