@@ -113,7 +113,9 @@ class AxisBuilder:
                 status = "not kept" if axis.reference in state.description.axes else "not described"
                 raise NotKeptError(f"its axis {axis.reference} is {status}")
             count = shared.count
-        elif axis.attribute == "FIX_AXIS" and not _is_computed(axis, letter, layout):
+        elif axis.attribute == "FIX_AXIS" and not has_stored_parameters(
+            axis, state.layouts.plan(layout).keywords, letter
+        ):
             count = len(self._fixed.breakpoints(axis))
         else:
             count = _breakpoints(layout, letter, axis.points)
@@ -218,10 +220,6 @@ class AxisBuilder:
             reasons.append("its axis has other limits than it states")
         for reason in reasons:
             state.change(item, reason)
-
-
-def _is_computed(axis: AxisDescription, letter: str, layout: RecordLayout) -> bool:
-    return has_stored_parameters(axis, {element.keyword for element in layout.elements}, letter)
 
 
 def _item(characteristic: Characteristic, axis: AxisDescription) -> Item:

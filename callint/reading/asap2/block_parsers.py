@@ -29,39 +29,45 @@ from callint.reading.asap2.nodes import (
 )
 from callint.reading.asap2.tokens import SourceLocation, unquoted
 
-#: How the argument of an option of a CHARACTERISTIC is read.
-_OPTION_READERS: dict[str, Callable[[TokenBlock, int], Any]] = {
-    "BIT_MASK": TokenBlock.integer,
-    "BYTE_ORDER": TokenBlock.name,
-    "CALIBRATION_ACCESS": TokenBlock.name,
-    "ECU_ADDRESS_EXTENSION": TokenBlock.integer,
-    "ENCODING": TokenBlock.name,
-    "EXTENDED_LIMITS": TokenBlock.range,
-    "NUMBER": TokenBlock.integer,
-    "PHYS_UNIT": TokenBlock.text,
+#: The field of a Characteristic for an option, and how its argument is read.
+_OPTION_FIELDS: dict[str, tuple[str, Callable[[TokenBlock, int], Any]]] = {
+    "BIT_MASK": ("mask", TokenBlock.integer),
+    "BYTE_ORDER": ("byte_order", TokenBlock.name),
+    "ECU_ADDRESS_EXTENSION": ("extension", TokenBlock.integer),
+    "ENCODING": ("encoding", TokenBlock.name),
+    "EXTENDED_LIMITS": ("extended", TokenBlock.range),
+    "PHYS_UNIT": ("unit", TokenBlock.text),
 }
-_FLAGS = {"/VIRTUAL_CHARACTERISTIC", "/DEPENDENT_CHARACTERISTIC", "READ_ONLY"}
+#: The field that is true with an option.
+_FLAG_FIELDS = {
+    "/VIRTUAL_CHARACTERISTIC": "is_virtual",
+    "/DEPENDENT_CHARACTERISTIC": "is_dependent",
+    "READ_ONLY": "is_read_only",
+}
 
 
 def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Characteristic:
     """A CHARACTERISTIC with its AXIS_DESCR."""
     axes: list[AxisDescription] = []
-    options: dict[str, Any] = {}
-    sizes: tuple[int, ...] = ()
-    functions: tuple[str, ...] = ()
+    fields: dict[str, Any] = {}
     for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
-        reader = _OPTION_READERS.get(keyword)
-        if reader is not None:
-            options[keyword] = reader(block, first)
+        if keyword in _OPTION_FIELDS:
+            field, read = _OPTION_FIELDS[keyword]
+            fields[field] = read(block, first)
         elif keyword == "/AXIS_DESCR":
             axes.append(_parse_axis_description(block.inner("AXIS_DESCR", first, end), scanner))
-        elif keyword == "MATRIX_DIM":
-            sizes = tuple(block.integer(index) for index in range(first, end))
         elif keyword == "/FUNCTION_LIST":
-            functions = tuple(block.texts[first:end])
-        elif keyword in _FLAGS:
-            options[keyword] = True
-        else:
+            fields["functions"] = tuple(block.texts[first:end])
+        elif keyword == "MATRIX_DIM" and end > first:
+            fields["sizes"] = tuple([block.integer(index) for index in range(first, end)])
+        elif keyword == "NUMBER":
+            fields.setdefault("sizes", (block.integer(first),))
+        elif keyword in _FLAG_FIELDS:
+            fields[_FLAG_FIELDS[keyword]] = True
+        elif keyword == "CALIBRATION_ACCESS":
+            if block.name(first) == "NO_CALIBRATION":
+                fields["is_read_only"] = True
+        elif keyword != "MATRIX_DIM":
             scanner.skip(block, keyword, first)
     return Characteristic(
         name=block.name(0),
@@ -71,19 +77,9 @@ def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: Opti
         layout=block.name(4),
         conversion=block.name(6),
         limits=block.range(7),
-        extended=options.get("EXTENDED_LIMITS"),
-        axes=tuple(axes),
-        mask=options.get("BIT_MASK"),
-        byte_order=options.get("BYTE_ORDER", ""),
-        sizes=sizes or ((options["NUMBER"],) if "NUMBER" in options else ()),
-        encoding=options.get("ENCODING", ""),
-        unit=options.get("PHYS_UNIT"),
-        extension=options.get("ECU_ADDRESS_EXTENSION", 0),
-        is_virtual="/VIRTUAL_CHARACTERISTIC" in options,
-        is_dependent="/DEPENDENT_CHARACTERISTIC" in options,
-        is_read_only="READ_ONLY" in options or options.get("CALIBRATION_ACCESS") == "NO_CALIBRATION",
-        functions=functions,
         place=place,
+        axes=tuple(axes),
+        **fields,
     )
 
 
@@ -116,19 +112,10 @@ def parse_blob(block: TokenBlock, place: SourceLocation, scanner: OptionScanner)
         layout=BYTES.name,
         conversion="NO_COMPU_METHOD",
         limits=Range(0, 255),
-        extended=None,
-        axes=(),
-        mask=None,
-        byte_order="",
-        sizes=(block.integer(3),),
-        encoding="",
-        unit=None,
-        extension=extension,
-        is_virtual=False,
-        is_dependent=False,
-        is_read_only=is_read_only,
-        functions=(),
         place=place,
+        sizes=(block.integer(3),),
+        extension=extension,
+        is_read_only=is_read_only,
     )
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
+from array import array
 from collections.abc import Iterator
-from contextlib import suppress
+from math import isfinite
 
 from callint.model.definition import Range
 from callint.model.errors import InputError
@@ -25,7 +25,7 @@ class TokenCursor:
         self.source = source
         self._chunks = source.tokens()
         self._texts: list[str] = []
-        self._places: list[int] = []
+        self._places = array("q")
         self._next = 0
 
     @property
@@ -48,7 +48,7 @@ class TokenCursor:
             raise InputError(f"{self.source.place(at)}: {kind} is cut off; the end of the file is missing")
         return token
 
-    def block(self, kind: str, at: int) -> tuple[list[str], list[int]]:
+    def block(self, kind: str, at: int) -> tuple[list[str], array[int]]:
         """The tokens of the block that has just begun and their places; the cursor moves past its end."""
         depth, checked, searched = 1, 0, 0
         while True:
@@ -114,28 +114,36 @@ class TokenBlock:
 
     __slots__ = ("end", "kind", "places", "texts")
 
-    def __init__(self, kind: str, texts: list[str], places: list[int]) -> None:
+    def __init__(self, kind: str, texts: list[str], places: array[int]) -> None:
         self.kind, self.texts, self.places, self.end = kind, texts, places, len(texts)
 
     def error(self, index: int, message: str) -> BlockError:
         """The error for a token, or for the last one if the index is past the end."""
         return BlockError(self.places[min(index, self.end - 1)] if self.end else -1, message)
 
+    def next_begin(self, index: int) -> int:
+        """The index of the first ``/begin`` from ``index`` on, or the end if there is none."""
+        try:
+            return self.texts.index("/begin", index)
+        except ValueError:
+            return self.end
+
     def require(self, amount: int, first: int, keyword: str) -> None:
         """Raise BlockError unless ``amount`` arguments of a keyword follow from ``first`` on."""
-        for index in range(first, first + amount):
-            if index >= self.end or self.texts[index] in ("/begin", "/end"):
-                values = "1 value" if amount == 1 else f"{amount} values"
-                raise self.error(index, f"{keyword} is cut short: it needs {values}")
+        behind = self.next_begin(first)
+        if first + amount > behind:
+            values = "1 value" if amount == 1 else f"{amount} values"
+            raise self.error(behind, f"{keyword} is cut short: it needs {values}")
 
     def name(self, index: int) -> str:
         """A token as a name, without quotes if it has some."""
-        return unquoted(self.texts[index])
+        token = self.texts[index]
+        return unquoted(token) if token[0] == '"' else token
 
     def text(self, index: int) -> str:
         """The text of a string. Raises BlockError for any other token."""
         token = self.texts[index]
-        if not token.startswith('"'):
+        if token[0] != '"':
             raise self.error(index, f"{token[:40]!r} is not a text in quotes")
         return unquoted(token)
 
@@ -154,12 +162,21 @@ class TokenBlock:
         """A finite number. Raises BlockError for any other token."""
         token = self.texts[index]
         try:
-            value = float(int(token, 16)) if token[:2] in ("0x", "0X") else float(token)
-        except (ValueError, OverflowError):
-            raise self.error(index, f"{token[:40]!r} is not a number") from None
-        if not math.isfinite(value):
+            value = float(token)
+        except ValueError:
+            value = self._hexadecimal(index)
+        if not isfinite(value):
             raise self.error(index, f"{token[:40]} is not a finite number")
         return value
+
+    def _hexadecimal(self, index: int) -> float:
+        token = self.texts[index]
+        try:
+            if token[:2] in ("0x", "0X"):
+                return float(int(token, 16))
+        except (ValueError, OverflowError):
+            pass
+        raise self.error(index, f"{token[:40]!r} is not a number")
 
     def reals(self, first: int, end: int) -> tuple[float, ...]:
         """The finite numbers from ``first`` up to ``end``. Raises BlockError for any other token."""
@@ -187,7 +204,7 @@ class OptionScanner:
     def __init__(self, description: Description, source: TokenStream) -> None:
         self.description = description
         self.source = source
-        self._counted: dict[tuple[str, str], ItemCounts] = {}
+        self._counted: dict[str, dict[str, ItemCounts]] = {}
 
     def options(self, block: TokenBlock, first: int) -> Iterator[tuple[str, int, int]]:
         """The optional part of a block from ``first`` on: each keyword, and the range of its arguments.
@@ -196,6 +213,7 @@ class OptionScanner:
         unknown tokens counts once; it ends at the next known keyword.
         """
         known, texts, index = OPTIONS[block.kind], block.texts, first
+        begin = block.next_begin(first)
         is_in_unknown = False
         while index < block.end:
             token = texts[index]
@@ -203,19 +221,17 @@ class OptionScanner:
             if amount is not None:
                 index += 1
                 end = block.end_of_numbers(index) if amount == ANY_NUMBER else index + amount
-                # Almost all arguments are there, and a call for each of them takes long.
-                if amount > 0 and (
-                    end > block.end or "/begin" in texts[index:end] or "/end" in texts[index:end]
-                ):
+                if end > begin:
                     block.require(amount, index, token)
                 yield token, index, end
                 index, is_in_unknown = end, False
-            elif token == "/begin":
+            elif index == begin:
                 if index + 1 >= block.end:
                     raise block.error(index, "/begin names no block")
                 end = self._end_of_inner_block(block, index)
                 yield f"/{texts[index + 1]}", index + 2, end - 2
                 index, is_in_unknown = end, False
+                begin = block.next_begin(end)
             else:
                 if not is_in_unknown:
                     self.count(self.description.unknown, token[:60], block.kind, block.places[index])
@@ -223,7 +239,8 @@ class OptionScanner:
 
     def skip(self, block: TokenBlock, keyword: str, first: int) -> None:
         """Count an option that is not read; ``first`` is the index of its first argument."""
-        known = self._counted.get((keyword, block.kind))
+        counted = self._counted.setdefault(block.kind, {})
+        known = counted.get(keyword)
         if known is not None:
             known.amount += 1
             return
@@ -233,10 +250,10 @@ class OptionScanner:
             counts = self.description.unknown
         else:
             counts = self.description.unused
-        counted = keyword.lstrip("/")[:60], block.kind
-        self.count(counts, *counted, block.places[first - 1])
-        if counted in counts:
-            self._counted[keyword, block.kind] = counts[counted]
+        item = keyword.lstrip("/")[:60], block.kind
+        self.count(counts, *item, block.places[first - 1])
+        if item in counts:
+            counted[keyword] = counts[item]
 
     def count(self, counts: dict[tuple[str, str], ItemCounts], keyword: str, kind: str, at: int) -> None:
         """Count an item that is not read, by its keyword and the kind of the enclosing block."""
@@ -251,25 +268,22 @@ class OptionScanner:
         """The index after an inner block. Raises InputError if its end is of another kind."""
         texts = block.texts
         opened, index = [texts[begin + 1]], begin + 2
-        with suppress(ValueError):  # most blocks have none within
-            end = texts.index("/end", index)
-            if end + 1 < block.end and texts[end + 1] == opened[0] and "/begin" not in texts[index:end]:
-                return end + 2
         while opened:
-            if index + 1 >= block.end:
+            try:
+                end = texts.index("/end", index)
+            except ValueError:
+                end = block.end
+            if end + 1 >= block.end:
                 raise block.error(begin, f"/begin {opened[-1]} has no end")
-            if texts[index] == "/begin":
-                opened.append(texts[index + 1])
-                index += 2
-            elif texts[index] == "/end":
-                if texts[index + 1] != opened[-1]:
-                    place = self.source.place(block.places[index])
-                    raise InputError(
-                        f"{place}: /end {texts[index + 1]} does not close /begin {opened[-1]}; "
-                        "correct one of them"
-                    )
-                opened.pop()
-                index += 2
-            else:
-                index += 1
+            if "/begin" in texts[index:end]:
+                index = block.next_begin(index) + 2
+                opened.append(texts[index - 1])
+                continue
+            if texts[end + 1] != opened[-1]:
+                place = self.source.place(block.places[end])
+                raise InputError(
+                    f"{place}: /end {texts[end + 1]} does not close /begin {opened[-1]}; correct one of them"
+                )
+            opened.pop()
+            index = end + 2
         return index

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 from callint.model.definition import Definition, Memory, StoredAxis
 from callint.reading.asap2.axes import AxisBuilder
@@ -18,7 +17,7 @@ from callint.reading.asap2.conversions import Conversions
 from callint.reading.asap2.groups import GroupBuilder
 from callint.reading.asap2.layouts import Layouts
 from callint.reading.asap2.memory import MemoryBuilder
-from callint.reading.asap2.nodes import Description, ItemCounts, Structure
+from callint.reading.asap2.nodes import AxisPoints, Characteristic, Description, ItemCounts, Structure
 from callint.reading.asap2.report import ImportLog, Loss, NotKeptError, label
 from callint.reading.asap2.state import ComputedAxis, ImportState, usable_range
 from callint.reading.asap2.tables import TableBuilder
@@ -41,6 +40,10 @@ class Imported:
     def is_complete(self) -> bool:
         """Whether everything that is described, and could matter, was kept as described."""
         return not (self.losses or self.description.uncovered or self.description.unknown)
+
+
+#: A block that becomes an item of its own.
+Described = TypeVar("Described", AxisPoints, Characteristic)
 
 
 class _HasPlace(Protocol):
@@ -69,14 +72,9 @@ class _DefinitionBuilder:
         axes = AxisBuilder(state, groups)
         tables = TableBuilder(state, axes, groups)
         for axis in description.axes.values():
-            self._keep("AXIS_PTS", axis.name, axis.place, partial(axes.add_shared_axis, axis))
+            self._keep("AXIS_PTS", axis, axes.add_shared_axis)
         for characteristic in description.characteristics.values():
-            self._keep(
-                "CHARACTERISTIC",
-                characteristic.name,
-                characteristic.place,
-                partial(tables.add, characteristic),
-            )
+            self._keep("CHARACTERISTIC", characteristic, tables.add)
         for measurement in description.measurements.values():
             if measurement.is_virtual:
                 reason = "its computation from other quantities is not kept (VIRTUAL)"
@@ -130,21 +128,22 @@ class _DefinitionBuilder:
             digest="",
         )
 
-    def _keep(self, kind: str, name: str, place: SourceLocation, add: Callable[[], None]) -> None:
+    def _keep(self, kind: str, item: Described, add: Callable[[Described], None]) -> None:
         """Enter an item; if it cannot be kept, record the reason and remove what it has entered."""
         state, log = self.state, self.state.log
-        entered: tuple[dict[str, Any], ...] = state.axes, state.tables, state.computed
-        before, losses_before = [len(items) for items in entered], len(log.losses)
+        before = len(state.axes), len(state.tables), len(state.computed)
+        losses_before = len(log.losses)
         try:
-            add()
+            add(item)
         except NotKeptError as error:
             log.losses[losses_before:] = [
-                loss for loss in log.losses[losses_before:] if (loss.kind, loss.name) != (kind, name)
+                loss for loss in log.losses[losses_before:] if (loss.kind, loss.name) != (kind, item.name)
             ]
+            entered: tuple[dict[str, Any], ...] = state.axes, state.tables, state.computed
             for items, number in zip(entered, before, strict=True):
                 while len(items) > number:
                     items.popitem()
-            log.omit(kind, name, str(error), place)
+            log.omit(kind, item.name, str(error), item.place)
 
     def _drop_unused(self) -> None:
         """Drop the signals and conversions that no kept item uses."""

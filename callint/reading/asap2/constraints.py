@@ -84,6 +84,8 @@ class ConstraintBuilder:
         monotonic: list[Monotonic] = []
         gradients: list[Gradient] = []
         for axis, along in zip(descriptions, "xy", strict=False):
+            if not axis.monotony and axis.max_gradient is None:
+                continue
             item = Item("CHARACTERISTIC", characteristic.name, axis.place)
             if axis.monotony in _MONOTONIES and self._axes.falls_by_index(axis):
                 # The standard does not say whether the values rise with the index or with the breakpoints.
@@ -105,11 +107,10 @@ class ConstraintBuilder:
 
     def _range(self, characteristic: Characteristic, limits: Range, what: str) -> Range | None:
         usable = usable_range(limits)
-        if is_everything(limits):
-            return None
-        if usable is None and limits.low == limits.high != 0:
+        if usable is not None or is_everything(limits):
+            return usable
+        if limits.low == limits.high != 0:
             return limits  # a single value; 0 to 0 is what a description says that gives no limits
-        if usable is None:
-            reason = f"its {what} {plain(limits.low)} to {plain(limits.high)} are not a range"
-            self.state.change(Item("CHARACTERISTIC", characteristic.name, characteristic.place), reason)
-        return usable
+        reason = f"its {what} {plain(limits.low)} to {plain(limits.high)} are not a range"
+        self.state.change(Item("CHARACTERISTIC", characteristic.name, characteristic.place), reason)
+        return None

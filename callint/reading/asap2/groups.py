@@ -47,15 +47,14 @@ class GroupBuilder:
         return name
 
     def _grouping_of(self, characteristic: Characteristic) -> Grouping | None:
+        functions = self.state.description.functions
         for rank in _RANKS:
             if rank == "FUNCTION_LIST":
-                functions = self.state.description.functions
-                named = (functions.get(name) for name in characteristic.functions)
-                grouping = next((item for item in named if item is not None), None)
-            else:
-                grouping = self._groupings[rank].get(characteristic.name)
-            if grouping is not None:
-                return grouping
+                for name in characteristic.functions:
+                    if name in functions:
+                        return functions[name]
+            elif characteristic.name in self._groupings[rank]:
+                return self._groupings[rank][characteristic.name]
         self._count_unknown_functions(characteristic)
         return None
 

@@ -61,6 +61,22 @@ class RecordSlot:
     is_reversed: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class RecordPlan:
+    """What all records of a layout share.
+
+    ``elements`` are in the order of memory, ``crowded`` the positions of more than one of them, ``mode`` the
+    index mode of the values, and ``interleaved`` the keywords that alternate, or FNC_VALUES alone.
+    """
+
+    elements: tuple[LayoutElement, ...]
+    keywords: frozenset[str]
+    axes: tuple[str, ...]
+    crowded: frozenset[int]
+    mode: str
+    interleaved: frozenset[str]
+
+
 @dataclass
 class Layouts:
     """The record layouts of a description.
@@ -72,6 +88,7 @@ class Layouts:
     log: ImportLog
     _reported: set[str] = field(default_factory=set)
     _reported_arrays: set[str] = field(default_factory=set)
+    _plans: dict[str, RecordPlan] = field(default_factory=dict)
 
     def layout(self, name: str) -> RecordLayout:
         """A record layout by its name. Raises NotKeptError if it is missing or not understood."""
@@ -81,6 +98,23 @@ class Layouts:
         if layout.has_unknown_keyword:
             raise NotKeptError(f"its RECORD_LAYOUT {name} has an unknown keyword")
         return layout
+
+    def plan(self, layout: RecordLayout) -> RecordPlan:
+        """What all records of a layout share. Raises NotKeptError if its index mode is not covered."""
+        plan = self._plans.get(layout.name)
+        if plan is None:
+            elements = sorted(layout.elements, key=lambda element: element.position)
+            keywords = [element.keyword for element in elements]
+            positions = [element.position for element in elements]
+            plan = self._plans[layout.name] = RecordPlan(
+                elements=tuple(elements),
+                keywords=frozenset(keywords),
+                axes=tuple(keyword for keyword in keywords if keyword.startswith("AXIS_PTS_")),
+                crowded=frozenset(place for place in positions if positions.count(place) > 1),
+                mode=next((item.arguments[1] for item in elements if item.keyword == "FNC_VALUES"), ""),
+                interleaved=frozenset(("FNC_VALUES", self._interleaved_with(layout))),
+            )
+        return plan
 
     def slots(
         self, layout: RecordLayout, address: int, counts: Mapping[str, int], element: int = 0
@@ -113,22 +147,21 @@ class Layouts:
         """The slots of a record by keyword, and the address after them."""
         slots: dict[str, RecordSlot] = {}
         at = address
-        elements = sorted(layout.elements, key=lambda element: element.position)
-        positions = [element.position for element in elements]
-        interleaved = {"FNC_VALUES", self._interleaved_with(layout)}
+        plan = self.plan(layout)
+        interleaved = plan.interleaved if len(plan.interleaved) > 1 else frozenset()
         done: set[str] = set()
-        for number, element in enumerate(elements):
+        for number, element in enumerate(plan.elements):
             keyword = element.keyword
             if keyword in done:
-                if keyword in interleaved and len(interleaved) > 1:
+                if keyword in interleaved:
                     continue
                 if keyword != "RESERVED":
                     raise NotKeptError(f"its RECORD_LAYOUT {layout.name} has {keyword} twice")
-            if keyword in interleaved and len(interleaved) > 1:
+            if keyword in interleaved:
                 at = self._interleave(layout, at, number == 0, counts, slots)
                 done |= interleaved
                 continue
-            if positions.count(element.position) > 1:
+            if element.position in plan.crowded:
                 raise NotKeptError(
                     f"its RECORD_LAYOUT {layout.name} has two parts at position {element.position}"
                 )

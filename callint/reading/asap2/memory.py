@@ -95,7 +95,7 @@ class MemoryBuilder:
         state = self.state
         spans = [_Span(text.at, text.at + text.length, text.name) for text in state.texts.values()]
         for table in state.tables.values():
-            cells = math.prod(state.axes[axis].count for axis in table.axes)
+            cells = math.prod([state.axes[axis].count for axis in table.axes])
             end = table.at + (cells - 1) * table.storage.stride + table.storage.type.size
             spans.append(_Span(table.at, end, table.name))
         for axis in state.axes.values():

@@ -47,19 +47,19 @@ class Characteristic:
     layout: str
     conversion: str
     limits: Range
-    extended: Range | None
-    axes: tuple[AxisDescription, ...]
-    mask: int | None
-    byte_order: str
-    sizes: tuple[int, ...]
-    encoding: str
-    unit: str | None
-    extension: int
-    is_virtual: bool
-    is_dependent: bool
-    is_read_only: bool
-    functions: tuple[str, ...]
     place: SourceLocation
+    extended: Range | None = None
+    axes: tuple[AxisDescription, ...] = ()
+    mask: int | None = None
+    byte_order: str = ""
+    sizes: tuple[int, ...] = ()
+    encoding: str = ""
+    unit: str | None = None
+    extension: int = 0
+    is_virtual: bool = False
+    is_dependent: bool = False
+    is_read_only: bool = False
+    functions: tuple[str, ...] = ()
     element: int = 0
 
 

@@ -7,6 +7,7 @@ silently. A broken file structure is an InputError.
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol, TypeVar
@@ -175,7 +176,8 @@ _INNER = ("AXIS_DESCR", "MEMORY_SEGMENT", "STRUCTURE_COMPONENT")
 def _with_address(kind: str, block: TokenBlock, index: int) -> TokenBlock:
     """A TYPEDEF block as the block that it describes, which has an address besides."""
     texts = [*block.texts[:index], "0", *block.texts[index:]]
-    places = [*block.places[:index], block.places[index], *block.places[index:]]
+    places = block.places[:]
+    places.insert(index, places[index])
     return TokenBlock(kind, texts, places)
 
 
@@ -187,7 +189,7 @@ class _ModuleParser:
         self.source = source
         self.scanner = OptionScanner(description, source)
 
-    def parse_block(self, kind: str, texts: list[str], places: list[int], place: SourceLocation) -> None:
+    def parse_block(self, kind: str, texts: list[str], places: array[int], place: SourceLocation) -> None:
         """Parse one block of the module: ``texts`` are the tokens between its begin and its end."""
         if kind not in MANDATORY or kind in _INNER:
             self._count_block(kind, place)

@@ -40,6 +40,8 @@ def is_name(text: str) -> bool:
 
 def label(text: str, default: str = "-") -> str:
     """A text as one line that a definition can hold; ``default`` if nothing of it is left."""
+    if text and len(text) <= _MAX_LABEL and text.isprintable() and "  " not in text and text.strip() == text:
+        return text
     line = " ".join(_NOT_IN_XML.sub("\ufffd", text).split())[:_MAX_LABEL].rstrip()
     return line or default
 

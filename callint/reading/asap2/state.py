@@ -32,6 +32,8 @@ from callint.reading.asap2.report import ImportLog, Loss, NotKeptError, label
 from callint.reading.asap2.tokens import SourceLocation
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_BREAKPOINTS
 
+_LARGEST = sys.float_info.max
+
 
 class Item(NamedTuple):
     """A block of a description, as the log names it."""
@@ -128,7 +130,7 @@ def usable_range(limits: Range) -> Range | None:
 
 def is_everything(limits: Range) -> bool:
     """Whether limits contain all doubles."""
-    return limits.low <= -sys.float_info.max and limits.high >= sys.float_info.max
+    return limits.low <= -_LARGEST and limits.high >= _LARGEST
 
 
 def excludes_nothing(limits: Range, conversion: Conversion | None, storage: Storage) -> bool:

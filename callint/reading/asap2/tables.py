@@ -208,22 +208,23 @@ class TableBuilder:
             self._axes.count_breakpoints(characteristic, axis, letter, layout)
             for axis, letter in zip(descriptions, "XY", strict=False)
         ]
-        keywords = {element.keyword for element in layout.elements}
+        plan = state.layouts.plan(layout)
         counts = {
             f"AXIS_PTS_{letter}": count
             for axis, letter, count in zip(descriptions, "XY", points, strict=False)
-            if axis.attribute == "STD_AXIS" and not has_stored_parameters(axis, keywords, letter)
+            if axis.attribute == "STD_AXIS" and not has_stored_parameters(axis, plan.keywords, letter)
         }
         cells = math.prod(points)
-        announced = math.prod(max(size, 1) for size in characteristic.sizes)
-        if characteristic.sizes and announced != cells:
-            reason = f"its NUMBER or MATRIX_DIM announces {announced} cells, but its axes give {cells}"
-            state.change(_item(characteristic), reason)
+        if characteristic.sizes:
+            announced = math.prod(max(size, 1) for size in characteristic.sizes)
+            if announced != cells:
+                reason = f"its NUMBER or MATRIX_DIM announces {announced} cells, but its axes give {cells}"
+                state.change(_item(characteristic), reason)
         if axis_count:
             counts["FNC_VALUES"] = self._bounded(cells)
-        for element in layout.elements:
-            if element.keyword.startswith("AXIS_PTS_") and element.keyword not in counts:
-                raise NotKeptError(f"its RECORD_LAYOUT stores {element.keyword}, but its axis lies elsewhere")
+        for keyword in plan.axes:
+            if keyword not in counts:
+                raise NotKeptError(f"its RECORD_LAYOUT stores {keyword}, but its axis lies elsewhere")
         slots = state.layouts.slots(layout, characteristic.address, counts, characteristic.element)
         name = self._name(characteristic)
         axes = [
@@ -252,7 +253,7 @@ class TableBuilder:
         """Enter a table over axes that are entered before; ``slot`` has its values."""
         state, item = self.state, _item(characteristic)
         conversion = state.conversions.resolve(characteristic.conversion)
-        mode = next(element.arguments[1] for element in layout.elements if element.keyword == "FNC_VALUES")
+        mode = state.layouts.plan(layout).mode
         if mode not in ("ROW_DIR", "COLUMN_DIR") and not mode.startswith("ALTERNATE_WITH_"):
             raise NotKeptError(f"the index mode {mode[:40]} is not covered")
         storage = state.layouts.storage(slot, characteristic.byte_order, characteristic.mask)
@@ -262,7 +263,7 @@ class TableBuilder:
             notes = (label(f"Raw numbers: {conversion.failure}."),)
         else:
             state.check_unit(characteristic.unit, conversion, item)
-        self._cells += math.prod(state.axes[axis].count for axis in axes)
+        self._cells += math.prod([state.axes[axis].count for axis in axes])
         state.sources[name] = characteristic
         state.tables[name] = Table(
             name=name,
@@ -289,7 +290,7 @@ def _item(characteristic: Characteristic) -> Item:
 
 
 def _title(characteristic: Characteristic) -> str:
-    return label(characteristic.title, label(characteristic.name))
+    return label(characteristic.title, "") or label(characteristic.name)
 
 
 def _titled(characteristic: Characteristic, layer: str) -> Characteristic:
