@@ -113,16 +113,29 @@ _SPECIAL = re.compile('[&<>"\t\n\r]')
 
 def attributes(**pairs: str | None) -> str:
     """Attributes in their order, each behind a space; _ stands for -, and None for an absent one."""
-    # A list, as joining a generator takes longer.
-    return "".join(
-        [
-            f" {name.replace('_', '-')}={quoteattr(value)}"
-            if _SPECIAL.search(value)
-            else f' {name.replace("_", "-")}="{value}"'
-            for name, value in pairs.items()
-            if value is not None
-        ]
-    )
+    # One search for all values, and lists, as joining a generator takes longer.
+    if _SPECIAL.search("".join(filter(None, pairs.values()))):
+        return "".join(
+            [
+                f" {_WRITTEN[name]}={quoteattr(value)}"
+                if _SPECIAL.search(value)
+                else f' {_WRITTEN[name]}="{value}"'
+                for name, value in pairs.items()
+                if value is not None
+            ]
+        )
+    return "".join([f' {_WRITTEN[name]}="{value}"' for name, value in pairs.items() if value is not None])
+
+
+class _WrittenNames(dict[str, str]):
+    """Names of attributes as they are in a file, by their names in Python."""
+
+    def __missing__(self, name: str) -> str:
+        self[name] = written = name.replace("_", "-")
+        return written
+
+
+_WRITTEN = _WrittenNames()
 
 
 def _decimals(conversion: Linear | Rational | Interpolated) -> str | None:
@@ -208,11 +221,10 @@ def _identity(identity: Identity) -> str:
 
 
 def _constraints(constraints: Constraints) -> Iterator[str]:
-    for element, bounds in (("limits", constraints.limits), ("expected", constraints.expected)):
-        if bounds is not None:
-            low = bounds.low_text or (None if isinf(bounds.low) else exact(bounds.low))
-            high = bounds.high_text or (None if isinf(bounds.high) else exact(bounds.high))
-            yield f"<{element}{attributes(min=low, max=high)}/>"
+    if constraints.limits is not None:
+        yield _bounds("limits", constraints.limits)
+    if constraints.expected is not None:
+        yield _bounds("expected", constraints.expected)
     if constraints.off is not None:
         is_usual = constraints.off.allowed is OffAllowed.OUTSIDE_OPERATING
         allowed = None if is_usual else constraints.off.allowed.value
@@ -225,6 +237,12 @@ def _constraints(constraints: Constraints) -> Iterator[str]:
     if constraints.change is not None:
         yield f"<change{attributes(max=exact(constraints.change))}/>"
     yield from map(_guard, constraints.guards)
+
+
+def _bounds(element: str, bounds: Range) -> str:
+    low = bounds.low_text or (None if isinf(bounds.low) else exact(bounds.low))
+    high = bounds.high_text or (None if isinf(bounds.high) else exact(bounds.high))
+    return f"<{element}{attributes(min=low, max=high)}/>"
 
 
 def _guard(guard: Guard) -> str:
@@ -342,10 +360,10 @@ class DefinitionWriter:
             yield "</group>"
         yield from (row for item in members[""] for row in self.member(item))
 
-    def member(self, item: Table | Text) -> Iterator[str]:
+    def member(self, item: Table | Text) -> list[str]:
         return self.table(item) if isinstance(item, Table) else _text(item)
 
-    def table(self, table: Table) -> Iterator[str]:
+    def table(self, table: Table) -> list[str]:
         head = attributes(name=table.name, title=table.title, purpose=table.purpose.value)
         place = attributes(
             at=address(table.at),
@@ -360,7 +378,7 @@ class DefinitionWriter:
         rows = [self.table_axis(along, name) for along, name in zip("xy", table.axes, strict=False)]
         rows += _constraints(table.demands)
         rows += (f"<note>{escape(note)}</note>" for note in table.notes)
-        yield from _element(table.kind.value, head, place, rows)
+        return _element(table.kind.value, head, place, rows)
 
     def table_axis(self, along: str, name: str) -> str:
         if "/" not in name:
@@ -368,7 +386,7 @@ class DefinitionWriter:
         return f"<{along}>{self.axis(self.definition.axes[name], named=False)}</{along}>"
 
 
-def _text(text: Text) -> Iterator[str]:
+def _text(text: Text) -> list[str]:
     head = attributes(name=text.name, title=text.title, purpose=text.purpose.value)
     encoding = None if text.encoding == "ascii" else text.encoding
     place = attributes(
@@ -377,17 +395,17 @@ def _text(text: Text) -> Iterator[str]:
         encoding=encoding,
         unit_own="true" if text.unit_own else None,
     )
-    yield from _element("text", head, place, [f"<note>{escape(note)}</note>" for note in text.notes])
+    return _element("text", head, place, [f"<note>{escape(note)}</note>" for note in text.notes])
 
 
-def _element(name: str, head: str, place: str, rows: list[str]) -> Iterator[str]:
+def _element(name: str, head: str, place: str, rows: list[str]) -> list[str]:
     """An element: its head, its place on the same line or the next, and its children below."""
     end = ">" if rows else "/>"
     if len(name) + len(head) + len(place) < _MOST_IN_A_LINE:
-        yield f"<{name}{head}{place}{end}"
+        lines = [f"<{name}{head}{place}{end}"]
     else:
-        yield f"<{name}{head}"
-        yield f"{' ' * (len(name) + 1)}{place}{end}"
+        lines = [f"<{name}{head}", f"{' ' * (len(name) + 1)}{place}{end}"]
     if rows:
-        yield from (f"  {row}" for row in rows)
-        yield f"</{name}>"
+        lines += [f"  {row}" for row in rows]
+        lines.append(f"</{name}>")
+    return lines
