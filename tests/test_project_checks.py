@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import ast
 import json
+import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Collection
 from pathlib import Path
 
@@ -60,6 +62,22 @@ def test_mypy_finds_nothing_in_strict_mode(pytestconfig: pytest.Config) -> None:
     assert pytestconfig.cache is not None
     folder = pytestconfig.cache.mkdir("mypy")
     passes("mypy", "--strict", "--cache-dir", str(folder))
+
+
+def test_no_module_that_mypy_skips_is_imported() -> None:
+    # mypy would take whatever comes from such a module for anything.
+    settings = tomllib.loads((REPOSITORY / "pyproject.toml").read_text("utf-8"))["tool"]["mypy"]
+    skipped = [
+        name.removesuffix(".*")
+        for part in settings["overrides"]
+        if part.get("follow_imports") == "skip"
+        for name in part["module"]
+    ]
+    names = "|".join(map(re.escape, skipped))
+    imports = re.compile(rf"^[ \t]*(?:from|import)[ \t]+(?:{names})\b", re.MULTILINE)
+    sources = [path for folder in settings["files"] for path in (REPOSITORY / folder).rglob("*.py")]
+    assert skipped and imports.search("import os\n    from tornado.web import Application\n")
+    assert [str(path) for path in sources if imports.search(path.read_text("utf-8"))] == []
 
 
 def test_imports_go_one_way() -> None:
