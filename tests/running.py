@@ -34,6 +34,7 @@ import pytest
 from callint.__main__ import main
 from tests import command_server
 from tests.building import definition_xml, u16
+from tests.copying import copy_tree
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 
@@ -612,8 +613,7 @@ def folder_for_copies() -> Path:
 
 def copy_of(template: Path, root: Path) -> Path:
     """A folder with all that a template holds; a folder for copies is private, the copy is not."""
-    shutil.copytree(template, root, symlinks=True, dirs_exist_ok=True)
-    root.chmod(0o755)
+    copy_tree(template, root).chmod(0o755)
     return root
 
 

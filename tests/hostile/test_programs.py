@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from callint.versioning.git import blob_reader, process
-from tests.hostile.repository import COMMANDS, HERON, Hostile
+from tests.hostile.repository import COMMANDS, HERON, WAYS, Hostile, hostile_repository
+from tests.running import Scratch
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="the canary is a program of sh")
 
@@ -85,6 +86,10 @@ HOOKS = (
     "reference-transaction",
     "update",
 )
+
+#: The commands that ask git in ways of their own. Of the formats only those of forges ask for more than their
+#: command does, namely where the repository lies.
+ASKING = WAYS | {name: COMMANDS[name] for name in ("check as github", "check as gitlab")}
 
 
 def arm(hostile: Hostile) -> None:
@@ -162,48 +167,62 @@ def test_no_command_starts_what_the_repository_names(hostile: Hostile, arguments
     assert result.status in (0, 1) or (arguments[0] == "init" and "this hook already exists" in result.error)
 
 
-@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
-def test_no_filter_looks_into_files_that_seem_to_have_changed(
-    hostile: Hostile, arguments: tuple[str, ...]
-) -> None:
-    yard = hostile.yard
+def seem_changed(yard: Scratch) -> None:
+    """Let all files seem to have changed, so that git compares their contents, which it does by a filter."""
     yard.must("reset", "--quiet", "--hard")
     yard.stage("empty", b"")
     yard.stage(".gitattributes", "* filter=evil\n")
-    # Git compares the contents of what was written at the time of the index or later, through its filter.
+    # Git does so with what was written at the time of the index or later.
     for path in yard.root.rglob("*"):
         if ".git" not in path.parts and path.is_file():
             os.utime(path, (4_000_000_000, 4_000_000_000))
     yard.must("add", "--all")
-    for kind in ("clean", "smudge", "process"):
-        yard.must("config", f"filter.evil.{kind}", str(hostile.program))
-    yard.git("diff-files", "--name-only")
-    assert hostile.calls, "git does not start the filter"
-    hostile.forget_calls()
-    hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def name_filter(hostile: Hostile) -> None:
+    program = f'"{hostile.program}"'
+    with (hostile.yard.root / ".git" / "config").open("a", encoding="utf-8") as config:
+        config.write(f'[filter "evil"]\n\tclean = {program}\n\tsmudge = {program}\n\tprocess = {program}\n')
+
+
+def test_git_looks_through_the_filter_into_files_that_seem_to_have_changed(tmp_path: Path) -> None:
+    with hostile_repository(tmp_path, seem_changed) as hostile:
+        name_filter(hostile)
+        hostile.yard.git("diff-files", "--name-only")
+        assert hostile.calls
+
+
+@pytest.mark.parametrize("arguments", ASKING.values(), ids=ASKING)
+def test_no_filter_looks_into_files_that_seem_to_have_changed(
+    tmp_path: Path, arguments: tuple[str, ...]
+) -> None:
+    with hostile_repository(tmp_path, seem_changed) as hostile:
+        name_filter(hostile)
+        hostile.tried(*arguments)
+
+
+@pytest.mark.parametrize("arguments", ASKING.values(), ids=ASKING)
 def test_no_command_fetches_what_the_repository_lacks(hostile: Hostile, arguments: tuple[str, ...]) -> None:
     arm(hostile)
     plain = ("-c", "core.fsmonitor=false", "-c", "core.pager=cat")
-    for revision in (f":{HERON}", f"HEAD:{HERON}", "HEAD:factory/base.bin"):
-        blob = hostile.yard.must(*plain, "rev-parse", revision).strip()
+    lacking = (f":{HERON}", f"HEAD:{HERON}", "HEAD:factory/base.bin")
+    for blob in hostile.yard.must(*plain, "rev-parse", *lacking).split():
         (hostile.yard.root / ".git" / "objects" / blob[:2] / blob[2:]).unlink()
-    hostile.yard.must(*plain, "config", "core.repositoryFormatVersion", "1")
-    hostile.yard.must(*plain, "config", "extensions.partialClone", "origin")
+    with (hostile.yard.root / ".git" / "config").open("a", encoding="utf-8") as config:
+        config.write("[core]\n\trepositoryFormatVersion = 1\n[extensions]\n\tpartialClone = origin\n")
     hostile.forget_calls()
     hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+@pytest.mark.parametrize("arguments", ASKING.values(), ids=ASKING)
 def test_hooks_elsewhere_are_asked_by_no_command(hostile: Hostile, arguments: tuple[str, ...]) -> None:
     hooks = hostile.yard.root / "tools"
     hooks.mkdir()
     for name in HOOKS:
         (hooks / name).write_text(f'#!/bin/sh\nexec "{hostile.program}" {name}\n', "utf-8")
         (hooks / name).chmod(0o755)
-    hostile.yard.must("config", "core.hooksPath", "tools")
+    with (hostile.yard.root / ".git" / "config").open("a", encoding="utf-8") as config:
+        config.write("[core]\n\thooksPath = tools\n")
     hostile.tried(*arguments)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.building import u16
+from tests.copying import copy_tree
 from tests.hostile.repository import COMMANDS, HERON, Hostile, hostile_repository
 from tests.running import (
     BAD,
@@ -183,7 +184,7 @@ MORE = {
 
 def outcome(root: Path, arguments: tuple[str, ...], copy: Path) -> tuple[Result, bytes]:
     """What a command prints and writes in a copy of a repository."""
-    shutil.copytree(root, copy, symlinks=True)
+    copy_tree(root, copy)
     result = call(*arguments, cwd=copy)
     page = copy / "review.html"
     written = page.read_bytes() if page.exists() else b""
@@ -195,7 +196,7 @@ def outcome(root: Path, arguments: tuple[str, ...], copy: Path) -> tuple[Result,
 def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """The same repository twice, the second with every setting."""
     folder = tmp_path_factory.mktemp("settings")
-    shutil.copytree(_furnished(), folder / "hostile", symlinks=True)
+    copy_tree(_furnished(), folder / "hostile")
     for name, value in SETTINGS.items():
         Scratch(folder / "hostile").must("config", name, value)
     return _furnished(), folder / "hostile"

@@ -17,6 +17,7 @@ from tests.running import (
     GOOD,
     HULL,
     POLICY,
+    Result,
     Scratch,
     edited,
     make_repository_yard,
@@ -32,27 +33,27 @@ STEERING = "\x1b[2J\x1b]0;owned\x07\x9b31m\x08\u202eevil\u2066\u2028\u200f"
 IN_XML = "&#x9b;31m&#x202e;evil&#x2066;&#x2028;&#x200f;&#x85;"
 FORMULA = '=HYPERLINK("http://evil.example";"x")'
 
+#: Names that something on the way could take for more than a name. A command goes through with each of them,
+#: so that one name may do for several things that it must not be.
 NAMES = (
-    "--output=owned",
-    "-x",
-    "--upload-pack=owned",
-    "--",
-    "@{-1}",
-    ":(top)owned",
-    ":0:boats",
+    "--output=owned --upload-pack=owned",
+    "-x@{-1}",
+    ":0:(top)owned:boats",
     "HEAD:boats",
-    "two\nlines",
-    "tab\tand\rreturn",
-    STEERING.replace("/", ""),
-    "100%P %O.bin",
-    "$(touch owned)",
-    "`touch owned`;touch owned|touch owned&&touch owned",
+    f"two\nlines, tab\tand\rreturn{STEERING}",
+    "100%P %O.bin$(touch owned)`touch owned`;touch owned|touch owned&&touch owned",
     "[a-",
     "\\",
-    "con",
     "a" * 240,
     os.fsdecode(b"\xff\xfe\xc0\xaf"),
 )
+#: A name that means nothing but a file here.
+PLAIN = "boats/con.bin"
+#: What is refused of some names, by the beginning of the name.
+_REFUSED = {
+    "aaaa": ("merge", "--driver", "the name is longer than the system allows"),
+    "\udcff": ("waive", "--image", "a policy cannot hold its name"),
+}
 
 
 #: Commands that name no image: they meet all names of a repository at once.
@@ -70,27 +71,39 @@ def files_in(root: Path) -> list[Path]:
     return [path for path in root.rglob("*") if ".git" not in path.parts and path.is_file()]
 
 
-@pytest.mark.parametrize("names", [NAMES[n::4] for n in range(4)], ids=range(4))
+def answer(result: Result) -> int | str:
+    """The exit status of a command, or the error that it is."""
+    return result.error if result.status == 2 else result.status
+
+
+@pytest.mark.parametrize("names", [NAMES[::2], NAMES[1::2]], ids=range(2))
 def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, names: tuple[str, ...]) -> None:
     yard = hostile.yard
     paths = [f"boats/{name}.bin" for name in names]
-    for path in paths:
+    for path in (PLAIN, *paths):
         (yard.root / path).write_bytes(GOOD)
-    yard.must("add", "--all")
-    yard.must("commit", "--quiet", "--no-verify", "--message", "Names")
-    for path in paths:
+    yard.commit("Names")
+    yard.must("commit", "--quiet", "--no-verify", "--allow-empty", "--message", "The files are in HEAD~1 too")
+    for path in (PLAIN, *paths):
         (yard.root / path).write_bytes(BAD)
     yard.must("add", "--all")
     before = set(files_in(yard.root))
     for arguments in _OF_ALL:
         hostile.tried(*arguments)
     made = set(files_in(yard.root)) - before
-    for path in paths:
+    answers = {}
+    for path in (PLAIN, *paths):
         # No output is refused because it is there already.
         yard.must("clean", "--quiet", "--force", "-d")
-        for arguments in _OF_ONE:
-            hostile.tried(*words_for(arguments, path))
+        answers[path] = [answer(hostile.tried(*words_for(arguments, path))) for arguments in _OF_ONE]
         made |= set(files_in(yard.root)) - before
+    for name, path in zip(names, paths, strict=True):
+        start = next((start for start in _REFUSED if name.startswith(start)), "")
+        for arguments, plain, actual in zip(_OF_ONE, answers[PLAIN], answers[path], strict=True):
+            if start and set(_REFUSED[start][:2]) <= set(arguments):
+                assert _REFUSED[start][2] in str(actual), arguments
+            else:
+                assert actual == plain, arguments
     expected = {
         "merged.bin",
         "merged.xml",
@@ -105,7 +118,7 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, names: tuple[s
     }
     assert {item.name.replace(".conflicts.txt", "").replace(".conflicts.json", "") for item in made} <= {
         *expected,
-        *(Path(path).name for path in paths),
+        *(Path(path).name for path in (PLAIN, *paths)),
     }
 
 

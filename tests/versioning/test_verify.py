@@ -11,6 +11,7 @@ import bincopy
 import pytest
 
 from tests.building import u16
+from tests.copying import copy_tree
 from tests.running import (
     CUT,
     GOOD,
@@ -51,7 +52,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def yard(template: Path, tmp_path: Path) -> Scratch:
-    return Scratch(shutil.copytree(template, tmp_path / "yard"))
+    return Scratch(copy_tree(template, tmp_path / "yard"))
 
 
 def verify(yard: Scratch, data: bytes, *arguments: str, name: str = "read.bin") -> tuple[int, Any]:

@@ -84,8 +84,8 @@ class Scores:
     A cell is suspicious if its ``score``, the departure divided by the ``allowed`` one, is above 1. ``tie``
     decides between two cells that contradict each other. ``floor`` is the departure that is never suspicious.
     ``is_lone_sure`` says of lone cells that nobody moves a cell that far on purpose.
-    ``points`` are those of the score card, without those for the number that was typed. All arrays have the
-    shape (cells,).
+    ``points`` are those of the score card, without those for the number that was typed; lone cells need none.
+    All arrays have the shape (cells,).
     """
 
     cells: Indexes
@@ -200,6 +200,8 @@ class EditedCells:
 
 def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
     """The scores of the cells that depart from any prediction; None if none does."""
+    if excluded.all():
+        return None
     window = changed.window
     predictions = _predict(window, changed.without(excluded))
     farthest = np.where(np.isfinite(predictions.departures), predictions.departures, 0.0).max(axis=0)
@@ -209,9 +211,12 @@ def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
     judged = _judged(window, predictions, cells)
     on_surface = row_median(judged.centres[2:].T)
     lone = judged.changed_count == 0
-    fit = _even_fit(window, judged, predictions.grain[cells], _fit(window, predictions, judged))
-    if lone.any():
-        fit = fit.where(lone, _lone_fit(window, judged, on_surface))
+    if lone.all():
+        fit = _lone_fit(window, judged, on_surface)
+    else:
+        fit = _even_fit(window, judged, predictions.grain[cells], _fit(window, predictions, judged))
+        if lone.any():
+            fit = fit.where(lone, _lone_fit(window, judged, on_surface))
     score, expected = fit.score, fit.expected
     # A change that would pass as a lone one passes among a few others too, unless it looks mistyped.
     small = (
@@ -223,8 +228,9 @@ def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(judged.new - on_surface))
     lone_sure = score > np.where(_may_be_edited_copy(window, cells), LONE_COPY_SURE, LONE_SURE)
-    # Only for suspicious cells, of which most edits have none, is it asked how likely a slip is.
-    is_likely = bool((score > WEAK).any())
+    # Only for suspicious cells with changed neighbours, of which most edits have none, is it asked how likely
+    # a slip is.
+    is_likely = bool(((score > WEAK) & ~lone).any())
     points = _points(window, predictions, judged, fit, score) if is_likely else np.zeros(len(cells))
     grain = predictions.grain[cells]
     return Scores(cells, score, tie, expected, fit.allowed, grain, judged.floor, lone, lone_sure, points)
