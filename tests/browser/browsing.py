@@ -138,9 +138,9 @@ class Page:
     def run(self, script: str, *arguments: Any) -> Any:
         return self.chrome.execute_script(script, *arguments)
 
-    def until(self, what: Any) -> Any:
-        """What a function returns, once that is something."""
-        return WebDriverWait(self.chrome, WAIT, poll_frequency=0.05).until(lambda _: what())
+    def until(self, what: Any, wanted: str = "") -> Any:
+        """What a function returns, once that is something; an error says what was wanted."""
+        return WebDriverWait(self.chrome, WAIT, poll_frequency=0.05).until(lambda _: what(), wanted)
 
     def until_still(self, what: Any, often: int = 8) -> Any:
         """What a function returns, once it was the same so often in a row: scrolling takes its time."""
