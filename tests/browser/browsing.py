@@ -138,9 +138,9 @@ class Page:
     def run(self, script: str, *arguments: Any) -> Any:
         return self.chrome.execute_script(script, *arguments)
 
-    def until(self, what: Any) -> Any:
-        """What a function returns, once that is something."""
-        return WebDriverWait(self.chrome, WAIT, poll_frequency=0.05).until(lambda _: what())
+    def until(self, what: Any, wanted: str = "") -> Any:
+        """What a function returns, once that is something; an error says what was wanted."""
+        return WebDriverWait(self.chrome, WAIT, poll_frequency=0.05).until(lambda _: what(), wanted)
 
     def until_still(self, what: Any, often: int = 8) -> Any:
         """What a function returns, once it was the same so often in a row: scrolling takes its time."""
@@ -337,22 +337,24 @@ const look = () => {
 look();
 """
 #: To compare colours, axe looks below each element, which takes seconds on a large page. So it looks at the
-#: first and the last of the visible elements that look alike: in their own style, and in what the elements
-#: around them paint behind them. All other rules see every element.
+#: first and the last of the visible elements that look alike: in their colour, in whether their text is large
+#: (1.4.3 of the guidelines: from 18 points, or from 14 points in bold), and in what the elements around them
+#: paint behind them. All other rules see every element.
 _AXE = """
 const [runOnly, within, done] = arguments;
 const styles = new WeakMap();
 const styleOf = (element) => {
-  if (!element) return "";
+  if (!element) return {text: "", behind: ""};
   if (!styles.has(element)) {
     const {color, backgroundColor, backgroundImage, opacity, fontSize, fontWeight, position} =
       getComputedStyle(element);
-    const behind = styleOf(element.parentElement).replace(/^[^|]*[|]/, "");
-    styles.set(element, [
-      `${color} ${fontSize} ${fontWeight}`,
-      `${element.localName} ${position} ${backgroundColor} ${backgroundImage} ${opacity}`,
-      behind,
-    ].join("|"));
+    const isLarge = parseFloat(fontSize) >= (fontWeight >= 700 ? 14 : 18) * 96 / 72;
+    const own = `${position} ${backgroundColor} ${backgroundImage} ${opacity}`;
+    const {behind} = styleOf(element.parentElement);
+    styles.set(element, {
+      text: `${color} ${isLarge}`,
+      behind: own === "static rgba(0, 0, 0, 0) none 1" ? behind : `${own}|${behind}`,
+    });
   }
   return styles.get(element);
 };
@@ -361,7 +363,8 @@ for (const element of document.querySelectorAll("body *")) {
   const hasText = element.matches("input, select, textarea, button")
     || [...element.childNodes].some((node) => node.nodeType === Node.TEXT_NODE && node.data.trim());
   if (!hasText || !element.checkVisibility({opacityProperty: true, visibilityProperty: true})) continue;
-  const style = styleOf(element);
+  const {text, behind} = styleOf(element);
+  const style = `${text}|${behind}`;
   if (!alike.has(style)) alike.set(style, [element]);
   alike.get(style)[1] = element;
 }

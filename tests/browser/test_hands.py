@@ -45,10 +45,16 @@ _OVERFLOW = "return document.documentElement.scrollWidth - innerWidth"
 
 
 @pytest.mark.parametrize("size", PHONES)
-def test_the_bar_of_a_phone_is_one_row_of_labelled_buttons_of_44_pixels(
+def test_a_phone_has_compact_mistakes_and_one_row_of_labelled_buttons_of_44_pixels(
     at: At, size: tuple[int, int]
 ) -> None:
     page = at("~findings", size)
+    mistakes_are_compact(page)
+    page.run("scrollTo(0, 0)")
+    bar_is_one_row(page, size)
+
+
+def bar_is_one_row(page: Page, size: tuple[int, int]) -> None:
     buttons = page.run(_BOXES, ".toolbar button")
     assert [button["text"] for button in buttons] == [
         "Previous mistake or finding",
@@ -91,9 +97,7 @@ def test_grids_scroll_inside_themselves_and_the_page_never_sideways(at: At, size
     assert page.run(_OVERFLOW) == 0
 
 
-@pytest.mark.parametrize("size", PHONES)
-def test_mistakes_are_compact_on_a_phone(at: At, size: tuple[int, int]) -> None:
-    page = at("~findings", size)
+def mistakes_are_compact(page: Page) -> None:
     boxes = page.run(_BOXES, ".findings .cause")
     assert len(boxes) == 10
     assert sum(box["height"] for box in boxes) / len(boxes) <= 125
@@ -174,8 +178,9 @@ def test_in_forced_colours_every_meaning_has_a_shape(at: At) -> None:
 
 
 def test_nothing_moves_for_a_reader_who_asked_for_rest(at: At) -> None:
-    assert at("", prefers_reduced_motion="reduce").run(_MOVING) == 0
-    assert at("", prefers_reduced_motion="no-preference").run(_MOVING) > 0
+    page = at("", prefers_reduced_motion="reduce")
+    assert page.run(_MOVING) == 0
+    assert page.prefer(1440, 900, prefers_reduced_motion="no-preference").run(_MOVING) > 0
 
 
 #: How many elements move by themselves.

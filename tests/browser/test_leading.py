@@ -180,8 +180,15 @@ def test_each_step_moves_the_view_or_the_mark(at: At, review: Any) -> None:
         assert page.run("return [...document.querySelectorAll('.here')].some((item) => item.offsetParent)")
         seen.append((page.link, page.run("return scrollY")))
     assert all(before != after for before, after in pairwise(seen))
+    margins = page.run(_SCROLL_MARGINS)
     page.press("j")
     assert page.texts(SAID) == [""]  # a mistake is no heading of another table
+    assert page.run(_SCROLL_MARGINS) == margins  # room for the next message, so that nothing moves for it
+
+
+_SCROLL_MARGINS = """
+return [...document.querySelectorAll("article")].map((article) => getComputedStyle(article).scrollMarginTop);
+"""
 
 
 def test_steps_keep_to_the_filter(at: At, review: Any) -> None:

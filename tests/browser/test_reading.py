@@ -175,19 +175,19 @@ def test_the_pointer_over_a_cell_shows_everything_about_it(opened: Opened) -> No
     }
 
 
-def test_an_address_follows_the_order_in_which_cells_are_stored(opened: Opened) -> None:
-    stored = {**smoke_limit(), "order": "y-first"}
-    page = opened(document([image(0, "boats/heron.bin", [stored])]))
-    page.hover(page.cell("smoke_limit", 4, 3))
-    assert page.details("smoke_limit")["Address"] == f"0x{0x1234 + 2 * (4 * 6 + 3):05X}"
-
-
-def test_an_address_counts_from_the_end_along_an_axis_that_falls_in_memory(opened: Opened) -> None:
-    stored = {**smoke_limit(), "falling": "x"}
-    page = opened(document([image(0, "boats/heron.bin", [stored])]))
-    page.hover(page.cell("smoke_limit", 4, 3))
-    columns = stored["nx"]
-    assert page.details("smoke_limit")["Address"] == f"0x{0x1234 + 2 * (3 * columns + columns - 1 - 4):05X}"
+def test_an_address_follows_the_order_and_the_direction_in_which_cells_are_stored(opened: Opened) -> None:
+    columns, rows = 8, 6
+    # The fields that say how a table lies in memory, and how many cells precede that of column 4 in row 3;
+    # an axis that falls in memory counts from its end.
+    ways: list[tuple[str, Json, int]] = [
+        ("by_columns", {"order": "y-first"}, 4 * rows + 3),
+        ("falling", {"falling": "x"}, 3 * columns + columns - 1 - 4),
+    ]
+    tables = [{**smoke_limit(), "name": name, **how} for name, how, _ in ways]
+    page = opened(document([image(0, "boats/heron.bin", tables)]))
+    for name, _, before in ways:
+        page.hover(page.cell(name, 4, 3))
+        assert page.details(name)["Address"] == f"0x{0x1234 + 2 * before:05X}", name
 
 
 def test_a_point_of_two_software_versions_has_no_raw_number_and_no_address(opened: Opened) -> None:

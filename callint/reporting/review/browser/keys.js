@@ -18,6 +18,8 @@ const keys = {
   "?": ["these keys", () => showKeys()],
 };
 const bar = {
+  /** The height that a message adds to the bar, as soon as there was one. */
+  statusRoom: 0,
   widths: { narrow: window.matchMedia("(max-width: 900px)"), phone: window.matchMedia("(max-width: 520px)") },
 
   /** Says something in the bar, which stays in view. */
@@ -213,8 +215,14 @@ function arrange() {
   setBarHeight();
 }
 
+/** Tells the styles how high the bar is. Every element inherits that, so a change of it styles the whole page anew. */
 function setBarHeight() {
-  document.documentElement.style.setProperty("--bar", `${bar.element.offsetHeight}px`);
+  const { element, status } = bar;
+  // The room for a message stays when the message goes: the next one comes soon.
+  if (status.offsetHeight) bar.statusRoom = status.offsetHeight + parseFloat(getComputedStyle(element).rowGap);
+  const height = `${element.offsetHeight + (status.offsetHeight ? 0 : bar.statusRoom)}px`;
+  const { style } = document.documentElement;
+  if (style.getPropertyValue("--bar") !== height) style.setProperty("--bar", height);
 }
 
 // The keys
