@@ -149,5 +149,9 @@ def _without_collections() -> Iterator[None]:
     try:
         yield
     finally:
+        if not gc.get_freeze_count():
+            # All objects become old ones. The first collection would look at each of them otherwise.
+            gc.freeze()
+            gc.unfreeze()
         if was_enabled:
             gc.enable()

@@ -38,6 +38,16 @@ _OPTION_FIELDS: dict[str, tuple[str, Callable[[TokenBlock, int], Any]]] = {
     "EXTENDED_LIMITS": ("extended", TokenBlock.range),
     "PHYS_UNIT": ("unit", TokenBlock.text),
 }
+#: The same for an AXIS_DESCR.
+_AXIS_FIELDS: dict[str, tuple[str, Callable[[TokenBlock, int], Any]]] = {
+    "AXIS_PTS_REF": ("reference", TokenBlock.name),
+    "BYTE_ORDER": ("byte_order", TokenBlock.name),
+    "CURVE_AXIS_REF": ("reference", TokenBlock.name),
+    "DEPOSIT": ("deposit", TokenBlock.name),
+    "MAX_GRAD": ("max_gradient", TokenBlock.real),
+    "MONOTONY": ("monotony", TokenBlock.name),
+}
+_FIXED_AXIS = {"FIX_AXIS_PAR", "FIX_AXIS_PAR_DIST", "/FIX_AXIS_PAR_LIST"}
 #: The field that is true with an option.
 _FLAG_FIELDS = {
     "/VIRTUAL_CHARACTERISTIC": "is_virtual",
@@ -122,38 +132,23 @@ def parse_blob(block: TokenBlock, place: SourceLocation, scanner: OptionScanner)
 def _parse_axis_description(block: TokenBlock, scanner: OptionScanner) -> AxisDescription:
     mandatory = MANDATORY[block.kind]
     block.require(mandatory, 0, block.kind)
-    reference = byte_order = deposit = monotony = ""
-    fixed: tuple[str, tuple[float, ...]] | None = None
-    max_gradient = None
+    fields: dict[str, Any] = {}
     for keyword, first, end in scanner.options(block, mandatory):
-        match keyword:
-            case "AXIS_PTS_REF" | "CURVE_AXIS_REF":
-                reference = block.name(first)
-            case "FIX_AXIS_PAR" | "FIX_AXIS_PAR_DIST" | "/FIX_AXIS_PAR_LIST":
-                fixed = keyword.removeprefix("/"), block.reals(first, end)
-            case "BYTE_ORDER":
-                byte_order = block.name(first)
-            case "DEPOSIT":
-                deposit = block.name(first)
-            case "MONOTONY":
-                monotony = block.name(first)
-            case "MAX_GRAD":
-                max_gradient = block.real(first)
-            case _:
-                scanner.skip(block, keyword, first)
+        if keyword in _AXIS_FIELDS:
+            field, read = _AXIS_FIELDS[keyword]
+            fields[field] = read(block, first)
+        elif keyword in _FIXED_AXIS:
+            fields["fixed"] = keyword.removeprefix("/"), block.reals(first, end)
+        else:
+            scanner.skip(block, keyword, first)
     return AxisDescription(
         attribute=block.name(0),
         input=block.name(1),
         conversion=block.name(2),
         points=block.integer(3),
         limits=block.range(4),
-        reference=reference,
-        fixed=fixed,
-        byte_order=byte_order,
-        deposit=deposit,
-        monotony=monotony,
-        max_gradient=max_gradient,
         place=scanner.source.place(block.places[0]),
+        **fields,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from callint.model.definition import ByteOrder, NumberType, Storage
 from callint.reading.asap2.nodes import Description, LayoutElement, RecordLayout
@@ -48,8 +49,7 @@ _ORDERS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class RecordSlot:
+class RecordSlot(NamedTuple):
     """The numbers of one part of a record: first address, type in the standard, and distance in bytes.
 
     ``is_reversed`` says that the last breakpoint comes first (INDEX_DECR).

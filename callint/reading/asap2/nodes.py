@@ -10,7 +10,8 @@ from callint.model.definition import Range
 from callint.reading.asap2.tokens import SourceLocation
 
 
-@dataclass(frozen=True, slots=True)
+# Not frozen, as there are tens of thousands, and a frozen one takes three times as long to make.
+@dataclass(slots=True)
 class AxisDescription:
     """One axis of a characteristic.
 
@@ -23,16 +24,16 @@ class AxisDescription:
     conversion: str
     points: int
     limits: Range
-    reference: str
-    fixed: tuple[str, tuple[float, ...]] | None
-    byte_order: str
-    deposit: str
-    monotony: str
-    max_gradient: float | None
     place: SourceLocation
+    reference: str = ""
+    fixed: tuple[str, tuple[float, ...]] | None = None
+    byte_order: str = ""
+    deposit: str = ""
+    monotony: str = ""
+    max_gradient: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Characteristic:
     """A value, curve, map, block or string that can be calibrated; limits in physical values.
 

@@ -299,7 +299,7 @@ def _titled(characteristic: Characteristic, layer: str) -> Characteristic:
 
 def _layer(slot: RecordSlot, layer: int, cells: int) -> RecordSlot:
     """The slot of one map of a stack: the maps follow each other."""
-    return replace(slot, at=slot.at + layer * cells * slot.stride)
+    return slot._replace(at=slot.at + layer * cells * slot.stride)
 
 
 def _values_slot(slots: Mapping[str, RecordSlot]) -> RecordSlot:
