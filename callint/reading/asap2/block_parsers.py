@@ -54,6 +54,14 @@ _FLAG_FIELDS = {
     "/DEPENDENT_CHARACTERISTIC": "is_dependent",
     "READ_ONLY": "is_read_only",
 }
+_OTHER_OPTIONS = {
+    "/AXIS_DESCR",
+    "/FUNCTION_LIST",
+    "CALIBRATION_ACCESS",
+    "MATRIX_DIM",
+    "NUMBER",
+    *_FLAG_FIELDS,
+}
 
 
 def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Characteristic:
@@ -64,21 +72,21 @@ def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: Opti
         if keyword in _OPTION_FIELDS:
             field, read = _OPTION_FIELDS[keyword]
             fields[field] = read(block, first)
+        elif keyword not in _OTHER_OPTIONS:
+            scanner.skip(block, keyword, first)
         elif keyword == "/AXIS_DESCR":
             axes.append(_parse_axis_description(block.inner("AXIS_DESCR", first, end), scanner))
         elif keyword == "/FUNCTION_LIST":
             fields["functions"] = tuple(block.texts[first:end])
-        elif keyword == "MATRIX_DIM" and end > first:
-            fields["sizes"] = tuple([block.integer(index) for index in range(first, end)])
+        elif keyword == "MATRIX_DIM":
+            if end > first:
+                fields["sizes"] = tuple([block.integer(index) for index in range(first, end)])
         elif keyword == "NUMBER":
             fields.setdefault("sizes", (block.integer(first),))
         elif keyword in _FLAG_FIELDS:
             fields[_FLAG_FIELDS[keyword]] = True
-        elif keyword == "CALIBRATION_ACCESS":
-            if block.name(first) == "NO_CALIBRATION":
-                fields["is_read_only"] = True
-        elif keyword != "MATRIX_DIM":
-            scanner.skip(block, keyword, first)
+        elif block.name(first) == "NO_CALIBRATION":
+            fields["is_read_only"] = True
     return Characteristic(
         name=block.name(0),
         title=block.text(1),
@@ -399,7 +407,7 @@ def _parse_memory_segment(block: TokenBlock, place: SourceLocation, scanner: Opt
             place=place,
         )
     except BlockError as error:
-        name = unquoted(block.texts[0]) if block.texts else ""
+        name = unquoted(block.texts[0]) if block.end else ""
         where = place if error.place < 0 else scanner.source.place(error.place)
         scanner.description.skipped.append(SkippedItem(block.kind, name, str(error), where))
         return

@@ -110,12 +110,15 @@ class BlockError(ValueError):
 
 
 class TokenBlock:
-    """The tokens of one block, addressed by index."""
+    """The tokens of one block, addressed by index.
+
+    ``texts`` has a ``/begin`` behind the last token, at the index ``end``, so that a search for one succeeds.
+    """
 
     __slots__ = ("end", "kind", "places", "texts")
 
     def __init__(self, kind: str, texts: list[str], places: array[int]) -> None:
-        self.kind, self.texts, self.places, self.end = kind, texts, places, len(texts)
+        self.kind, self.texts, self.places, self.end = kind, [*texts, "/begin"], places, len(texts)
 
     def error(self, index: int, message: str) -> BlockError:
         """The error for a token, or for the last one if the index is past the end."""
@@ -123,10 +126,7 @@ class TokenBlock:
 
     def next_begin(self, index: int) -> int:
         """The index of the first ``/begin`` from ``index`` on, or the end if there is none."""
-        try:
-            return self.texts.index("/begin", index)
-        except ValueError:
-            return self.end
+        return self.texts.index("/begin", index) if index < self.end else self.end
 
     def require(self, amount: int, first: int, keyword: str) -> None:
         """Raise BlockError unless ``amount`` arguments of a keyword follow from ``first`` on."""

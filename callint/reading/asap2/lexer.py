@@ -117,9 +117,9 @@ class Chunk:
         texts = text.split()
         codes, starts = _words(text)
         strings = [text for text in undivided if text[0] == '"']
-        for index, string in zip(np.flatnonzero(codes[starts] == _QUOTE).tolist(), strings, strict=True):
+        for index, string in zip((codes[starts] == _QUOTE).nonzero()[0].tolist(), strings, strict=True):
             texts[index] = string
-        return Lexemes(texts, np.searchsorted(np.flatnonzero(codes == _LINE_BREAK), starts))
+        return Lexemes(texts, (codes == _LINE_BREAK).nonzero()[0].searchsorted(starts))
 
     def skipped(self) -> list[str]:
         """The kinds of the skipped blocks, A2ML or IF_DATA."""
@@ -154,4 +154,4 @@ def _words(text: str) -> tuple[np.ndarray, np.ndarray]:
         is_space = _IS_SPACE[np.minimum(codes, _LAST_SPACE + 1)]
     is_start = ~is_space
     is_start[1:] &= is_space[:-1]
-    return codes, np.flatnonzero(is_start)
+    return codes, is_start.nonzero()[0]

@@ -175,7 +175,7 @@ _INNER = ("AXIS_DESCR", "MEMORY_SEGMENT", "STRUCTURE_COMPONENT")
 
 def _with_address(kind: str, block: TokenBlock, index: int) -> TokenBlock:
     """A TYPEDEF block as the block that it describes, which has an address besides."""
-    texts = [*block.texts[:index], "0", *block.texts[index:]]
+    texts = [*block.texts[:index], "0", *block.texts[index : block.end]]
     places = block.places[:]
     places.insert(index, places[index])
     return TokenBlock(kind, texts, places)

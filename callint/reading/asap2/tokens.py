@@ -42,8 +42,9 @@ _CONTROLS = {"n": "\n", "r": "\r", "t": "\t"}
 
 _LINE_BREAK = "\n"
 
-#: A place is the number of a file times this, and a line counted from 1.
-_FILE = 2**32
+#: A place is the number of a file, shifted by this, and a line counted from 1.
+_LINE_BITS = 32
+_LINE_MASK = 2**_LINE_BITS - 1
 
 
 class SourceLocation(NamedTuple):
@@ -81,7 +82,7 @@ class TokenStream:
 
     def place(self, number: int) -> SourceLocation:
         """The file and line of a token."""
-        return SourceLocation(self._names[number // _FILE], number % _FILE)
+        return SourceLocation(self._names[number >> _LINE_BITS], number & _LINE_MASK)
 
     def tokens(self) -> Iterator[Tokens]:
         """All tokens in chunks. Raises InputError with file and line."""
@@ -168,7 +169,7 @@ class TokenStream:
             chunk = Chunk(text)
             rest = chunk.split_off_incomplete() if more else ""
             end = len(text) - len(rest)
-            first = number * _FILE + line
+            first = (number << _LINE_BITS) + line
             if len(rest) > MAX_TOKEN:
                 raise InputError(
                     f"{self.place(first + text.count(_LINE_BREAK, 0, end))}: the token that begins here does "
@@ -250,6 +251,6 @@ def unquoted(token: str) -> str:
     """The text of a string without quotes and escapes; any other token as it is."""
     if token[:1] != '"':
         return token
-    if "\\" not in token and '"' not in token[1:-1]:
-        return token[1:-1]
+    if "\\" not in token:
+        return token[1:-1].replace('""', '"')
     return _ESCAPE.sub(lambda escape: _CONTROLS.get(escape[1] or '"', escape[1] or '"'), token[1:-1])
