@@ -6,6 +6,7 @@ import dataclasses
 import string
 from pathlib import Path
 from typing import Any
+from xml.sax import saxutils
 
 import pytest
 from hypothesis import given
@@ -46,7 +47,7 @@ from callint.model.definition import (
 from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.translation import Titled, Translation
 from callint.reading.definition import read_definition
-from callint.reporting.definition.xml import definition_lines
+from callint.reporting.definition.xml import definition_lines, escape, quoted
 from tests.example_counts import examples
 from tests.running import REPOSITORY
 
@@ -329,3 +330,9 @@ def definitions(draw: st.DrawFn) -> Definition:
 @given(definitions())
 def test_any_definition_reads_back_as_it_was_written(definition: Definition) -> None:
     assert bare(read(written(definition))) == bare(definition)
+
+
+@given(text=st.text(st.sampled_from("ab&<>\"'\n\r\t é\u2028")))
+def test_texts_and_values_are_quoted_as_the_standard_library_does_it(text: str) -> None:
+    assert escape(text) == saxutils.escape(text)
+    assert quoted(text) == saxutils.quoteattr(text)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from xml.sax.saxutils import escape
 
 from callint.comparing.relocation.child import ChildContent
 from callint.fmt import address
 from callint.model.definition import ByteOrder, Definition
 from callint.model.definition_counts import usual_byte_order
 from callint.reading.family import NAMESPACE
-from callint.reporting.definition.xml import DefinitionWriter, attributes
+from callint.reporting.definition.xml import DefinitionWriter, attributes, escape
 
 
 def child_lines(

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from html import escape as escape_markup
 from math import isinf
-from xml.sax.saxutils import escape, quoteattr
 
 from callint.fmt import address, exact
 from callint.fmt.safe_text import is_harmless
@@ -79,7 +79,7 @@ def _titles(translations: Iterable[Translation]) -> Iterator[str]:
     for translation in translations:
         languages.setdefault(translation.language, []).append(translation)
     for language, titles in languages.items():
-        yield f"\n  <titles xml:lang={quoteattr(language)}>\n"
+        yield f"\n  <titles xml:lang={quoted(language)}>\n"
         for item in titles:
             owner = "" if item.kind is Titled.DEFINITION else attributes(**{item.kind.value: item.name})
             yield f"    <translation{owner}>{escape(item.title)}</translation>\n"
@@ -111,13 +111,30 @@ def _part(element: str, rows: Iterable[str]) -> Iterator[str]:
 _SPECIAL = re.compile('[&<>"\t\n\r]')
 
 
+def escape(text: str) -> str:
+    """A text as the content of an element."""
+    # The functions for XML of the standard library load its HTTP client, which takes longer than a small definition.
+    return escape_markup(text, quote=False)
+
+
+def quoted(value: str) -> str:
+    """The value of an attribute in quotes; a reader makes blanks of line breaks that are not references."""
+    text = escape(value).replace("\n", "&#10;").replace("\r", "&#13;").replace("\t", "&#9;")
+    if '"' not in text:
+        return f'"{text}"'
+    if "'" not in text:
+        return f"'{text}'"
+    text = text.replace('"', "&quot;")
+    return f'"{text}"'
+
+
 def attributes(**pairs: str | None) -> str:
     """Attributes in their order, each behind a space; _ stands for -, and None for an absent one."""
     # One search for all values, and lists, as joining a generator takes longer.
     if _SPECIAL.search("".join(filter(None, pairs.values()))):
         return "".join(
             [
-                f" {_WRITTEN[name]}={quoteattr(value)}"
+                f" {_WRITTEN[name]}={quoted(value)}"
                 if _SPECIAL.search(value)
                 else f' {_WRITTEN[name]}="{value}"'
                 for name, value in pairs.items()
