@@ -113,7 +113,7 @@ _SPECIAL = re.compile('[&<>"\t\n\r]')
 
 def escape(text: str) -> str:
     """A text as the content of an element."""
-    # The functions for XML of the standard library load its HTTP client, which takes longer than a small definition.
+    # The standard library's functions for XML load its HTTP client: longer than a small definition takes.
     return escape_markup(text, quote=False)
 
 
