@@ -34,7 +34,10 @@ class Section {
     table.section = this;
     this.rest = article.querySelector(".rest");
     // A reader who ticks, writes or clicks in a table is at that table.
-    article.addEventListener("focusin", () => setCurrent(this));
+    article.addEventListener("focusin", ({ relatedTarget }) => {
+      // A window that is entered again gives the focus back, perhaps to what the reader has scrolled away.
+      if (relatedTarget || isLookedAt(this)) setCurrent(this);
+    });
     // The approximate final height, so that the page does not jump when the section is drawn.
     const rows = Math.min(table.data.ny, 26) * 28 + (table.isPlottable ? pictureHeights[table.data.kind] : 0) + table.findings.length * 70 + 300;
     article.style.setProperty("--height", `${rows}px`);
