@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,20 @@ def test_a_description_that_is_kept_whole_becomes_a_definition_beside_it(yard: Y
     assert "Left out" not in result.stdout
     assert 'all are "general"' in result.flat
     assert max(map(len, result.lines)) <= 80
+
+
+@pytest.mark.parametrize("is_frozen", [False, True])
+def test_collections_of_garbage_go_on_after_an_import_and_frozen_objects_stay_so(
+    yard: Yard, is_frozen: bool
+) -> None:
+    was_frozen = gc.get_freeze_count() > 0
+    (gc.freeze if is_frozen else gc.unfreeze)()
+    try:
+        assert yard.call("import", "engine.a2l").status == 0
+        assert gc.isenabled()
+        assert (gc.get_freeze_count() > 0) is is_frozen
+    finally:
+        (gc.freeze if was_frozen else gc.unfreeze)()
 
 
 def test_the_definition_serves_to_show_an_image(yard: Yard) -> None:

@@ -29,8 +29,10 @@ from callint.reading.asap2.nodes import (
 )
 from callint.reading.asap2.tokens import SourceLocation, unquoted
 
-#: The field of a Characteristic for an option, and how its argument is read.
-_OPTION_FIELDS: dict[str, tuple[str, Callable[[TokenBlock, int], Any]]] = {
+#: By the keyword of an option, the field of a node and how the argument is read.
+_Fields = dict[str, tuple[str, Callable[[TokenBlock, int], Any]]]
+
+_OPTION_FIELDS: _Fields = {
     "BIT_MASK": ("mask", TokenBlock.integer),
     "BYTE_ORDER": ("byte_order", TokenBlock.name),
     "ECU_ADDRESS_EXTENSION": ("extension", TokenBlock.integer),
@@ -38,8 +40,7 @@ _OPTION_FIELDS: dict[str, tuple[str, Callable[[TokenBlock, int], Any]]] = {
     "EXTENDED_LIMITS": ("extended", TokenBlock.range),
     "PHYS_UNIT": ("unit", TokenBlock.text),
 }
-#: The same for an AXIS_DESCR.
-_AXIS_FIELDS: dict[str, tuple[str, Callable[[TokenBlock, int], Any]]] = {
+_AXIS_FIELDS: _Fields = {
     "AXIS_PTS_REF": ("reference", TokenBlock.name),
     "BYTE_ORDER": ("byte_order", TokenBlock.name),
     "CURVE_AXIS_REF": ("reference", TokenBlock.name),
@@ -54,6 +55,7 @@ _FLAG_FIELDS = {
     "/DEPENDENT_CHARACTERISTIC": "is_dependent",
     "READ_ONLY": "is_read_only",
 }
+#: What else is read of a CHARACTERISTIC.
 _OTHER_OPTIONS = {
     "/AXIS_DESCR",
     "/FUNCTION_LIST",
@@ -85,7 +87,7 @@ def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: Opti
             fields.setdefault("sizes", (block.integer(first),))
         elif keyword in _FLAG_FIELDS:
             fields[_FLAG_FIELDS[keyword]] = True
-        elif block.name(first) == "NO_CALIBRATION":
+        elif keyword == "CALIBRATION_ACCESS" and block.name(first) == "NO_CALIBRATION":
             fields["is_read_only"] = True
     return Characteristic(
         name=block.name(0),

@@ -65,8 +65,9 @@ class RecordSlot(NamedTuple):
 class RecordPlan:
     """What all records of a layout share.
 
-    ``elements`` are in the order of memory, ``crowded`` the positions of more than one of them, ``mode`` the
-    index mode of the values, and ``interleaved`` the keywords that alternate, or FNC_VALUES alone.
+    ``elements`` are in the order of memory, ``axes`` the keywords of stored breakpoints, ``crowded`` the
+    positions of more than one element, ``mode`` the index mode of the values or "" without any, and
+    ``interleaved`` the keywords that alternate, or FNC_VALUES alone.
     """
 
     elements: tuple[LayoutElement, ...]

@@ -97,7 +97,7 @@ class Chunk:
         last = self._parts[-3]
         if self._parts[-2] or _CLOSED.fullmatch(last):
             return None
-        line = sum(part.count("\n") for part in self._parts[:-3] if part)
+        line = self._line_of_part(-3)
         if last[0] == '"':
             return '"', line
         if last.startswith("/*"):
@@ -127,8 +127,10 @@ class Chunk:
 
     def line_of_skipped(self, kind: str) -> int:
         """The line of the first skipped block of a kind, counted from 0."""
-        before = self._parts[: 3 * self._parts[2::3].index(kind) + 1]
-        return sum(part.count("\n") for part in before if part)
+        return self._line_of_part(3 * self._parts[2::3].index(kind) + 1)
+
+    def _line_of_part(self, index: int) -> int:
+        return sum(part.count("\n") for part in self._parts[:index] if part)
 
 
 def _start_of_keyword(text: str) -> int:

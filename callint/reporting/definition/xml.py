@@ -130,18 +130,17 @@ def quoted(value: str) -> str:
 
 def attributes(**pairs: str | None) -> str:
     """Attributes in their order, each behind a space; _ stands for -, and None for an absent one."""
-    # One search for all values, and lists, as joining a generator takes longer.
-    if _SPECIAL.search("".join(filter(None, pairs.values()))):
-        return "".join(
-            [
-                f" {_WRITTEN[name]}={quoted(value)}"
-                if _SPECIAL.search(value)
-                else f' {_WRITTEN[name]}="{value}"'
-                for name, value in pairs.items()
-                if value is not None
-            ]
-        )
-    return "".join([f' {_WRITTEN[name]}="{value}"' for name, value in pairs.items() if value is not None])
+    # One search for all values, and a list, as joining a generator takes longer.
+    are_plain = not _SPECIAL.search("".join(filter(None, pairs.values())))
+    return "".join(
+        [
+            f' {_WRITTEN[name]}="{value}"'
+            if are_plain or not _SPECIAL.search(value)
+            else f" {_WRITTEN[name]}={quoted(value)}"
+            for name, value in pairs.items()
+            if value is not None
+        ]
+    )
 
 
 class _WrittenNames(dict[str, str]):
