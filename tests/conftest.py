@@ -25,6 +25,8 @@ gc.disable()
 
 #: Number of new objects after which Python looks for garbage. callint itself does so after a million.
 _GC_THRESHOLD = 100_000
+#: Number of collections of younger objects after which Python looks at all objects.
+_OLD_GC_THRESHOLD = 100
 
 # The tests make tens of thousands of files, and callint syncs what it writes. In memory both cost little.
 _MEMORY = Path("/dev/shm")
@@ -155,9 +157,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Collect garbage from here on, but seldom, and never look at the modules and the tests again."""
+    """Collect garbage from here on, but seldom; the modules and the tests are old objects.
+
+    They do not stay frozen: to count frozen objects, as an import of a description does, takes long.
+    """
     gc.freeze()
-    gc.set_threshold(_GC_THRESHOLD)
+    gc.unfreeze()
+    gc.set_threshold(_GC_THRESHOLD, 10, _OLD_GC_THRESHOLD)
     gc.enable()
 
 
