@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -395,6 +396,33 @@ def test_the_unit_of_the_values_is_of_no_matter(seed: int, noise: float, power: 
     there = TableEdit(old * scale, new * scale, old != new, np.full(old.shape, STEP * scale))
     assert places(here) <= {(4, 6)}
     assert (4, 6) in places(there)
+
+
+def test_edits_of_equal_numbers_are_judged_once_and_any_other_number_is_another_edit() -> None:
+    y, x = np.mgrid[0:5, 0:6].astype(float)
+    old = stored(40 + 3 * x + 2 * y)
+    new = old * 1.1
+    new[2, 3] = 913.0
+    first = TableEdit(old, new, old != new, np.full(old.shape, STEP), (0.0,), x[0], y[:, 0], 1)
+    same = TableEdit(
+        *(grid.copy() for grid in (old, new, old != new, first.resolution)), (0.0,), x[0], y[:, 0], 1
+    )
+    assert find_entry_errors(first) is find_entry_errors(same) and places(first) == {(2, 3)}
+    others = [
+        replace(first, **{name: grid})
+        for name in ("old", "new", "changed", "resolution", "x", "y")
+        for grid in (_with_another_number(getattr(first, name)),)
+    ]
+    others += [replace(first, stops=(0.0, 913.0)), replace(first, decimals=None), replace(first, x=None)]
+    turned = (getattr(first, name).reshape(6, 5) for name in ("old", "new", "changed", "resolution"))
+    others.append(TableEdit(*turned, first.stops, x[0], y[:, 0], 1))
+    assert len({item.key for item in (first, *others)}) == 1 + len(others)
+
+
+def _with_another_number(grid: Numbers) -> Numbers:
+    result = grid.copy()
+    result.flat[-1] = 0
+    return result
 
 
 def told(

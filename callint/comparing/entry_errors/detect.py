@@ -13,7 +13,8 @@ surface and by the roughness of the base there.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -60,6 +61,8 @@ _DISTINCTIVE, _CLOSELY = 0.5, 0.4
 _MOST_TYPABLE = 12
 #: Within this share of its old value a lone cell may have been changed on purpose before it was mistyped.
 _NEAR_OLD = 0.1
+#: The edits of tables with more cells than this are not kept, so that 256 edits need little memory.
+_MOST_KEPT = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +84,31 @@ class Suspect:
 
 
 def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
-    """The suspicious cells of one table, in order of row and column."""
+    """The suspicious cells of one table, in order of row and column.
+
+    The images of a fleet often have the same edit of a table, and each edit is judged once.
+    """
     if edit.old.size < 2 or not edit.cells.any() or not np.isfinite(edit.span):
         return ()
+    if edit.old.size > _MOST_KEPT:
+        return _find(edit)
+    return _find_once(_JudgedEdit(edit.key, edit))
+
+
+@dataclass(frozen=True, slots=True)
+class _JudgedEdit:
+    """An edit, equal to every edit of the same key."""
+
+    key: tuple[object, ...]
+    edit: TableEdit = field(compare=False)
+
+
+@lru_cache(maxsize=256)
+def _find_once(judged: _JudgedEdit) -> tuple[Suspect, ...]:
+    return _find(judged.edit)
+
+
+def _find(edit: TableEdit) -> tuple[Suspect, ...]:
     with np.errstate(all="ignore"):
         if _is_uniform(edit):
             return ()

@@ -51,6 +51,13 @@ class TableEdit:
     y: Numbers | None = None
     decimals: int | None = None
 
+    @property
+    def key(self) -> tuple[object, ...]:
+        """Equal for two edits if all their numbers are, bit by bit."""
+        grids = (self.old, self.new, self.changed, self.resolution, self.x, self.y)
+        bits = (None if grid is None else grid.tobytes() for grid in grids)
+        return self.old.shape, self.stops, self.decimals, *bits
+
     @cached_property
     def cells(self) -> Flags:
         """The changed cells that held a number and hold one."""
