@@ -167,6 +167,13 @@ def pytest_collection_finish() -> None:
     gc.enable()
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish() -> None:
+    """Collect all garbage, whose finalizers may warn, before pytest does so five times over."""
+    gc.collect()
+    gc.freeze()
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """One worker more than processors for every two: a third of the time, tests wait for other processes."""
