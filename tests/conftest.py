@@ -123,6 +123,19 @@ _SLOW = (
 )
 
 
+def _is_slow(file: Path) -> bool:
+    return file.relative_to(Path(__file__).parent).as_posix().startswith(_SLOW)
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Whether to leave a file out because all of its tests are slow and none is asked for.
+
+    To import these files takes a large part of the time of the other tests.
+    """
+    is_left_out = config.getoption("markexpr") == "not slow" and _is_slow(collection_path)
+    return True if is_left_out else None
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection(session: pytest.Session) -> None:
     """Let each worker compile other modules first, so that they do not all compile the same ones.
@@ -136,7 +149,11 @@ def pytest_collection(session: pytest.Session) -> None:
     asked = [
         session.config.invocation_params.dir / argument.partition("::")[0] for argument in session.config.args
     ]
-    files = sorted(file for file in top.rglob("test_*.py") if any(map(file.is_relative_to, asked)))
+    files = sorted(
+        file
+        for file in top.rglob("test_*.py")
+        if any(map(file.is_relative_to, asked)) and not pytest_ignore_collect(file, session.config)
+    )
     first = len(files) * int(worker["workerid"].removeprefix("gw")) // worker["workercount"]
     for file in files[first:] + files[:first]:
         # A module that fails, or warns, is not kept: the collection imports it again and reports it.
@@ -148,8 +165,7 @@ def pytest_collection(session: pytest.Session) -> None:
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark slow tests, and let them run first, so that no worker waits for one of them at the end."""
-    top = Path(__file__).parent
-    slow = {id(item) for item in items if item.path.relative_to(top).as_posix().startswith(_SLOW)}
+    slow = {id(item) for item in items if _is_slow(item.path)}
     for item in items:
         if id(item) in slow:
             item.add_marker(pytest.mark.slow)
