@@ -11,19 +11,21 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from callint.model.errors import InputError
+from callint.reading.family import SUFFIX
 from callint.reading.locks import LOCKS, folder_lock
 from callint.reading.resources import resource
 from callint.reading.temp_files import left_behind, temporary_name
-from callint.reading.tree import reason
+from callint.reading.tree import POLICY, reason
 from callint.versioning.git import process
 from callint.versioning.git.repository import LOCAL_VARIABLES, open_repository
 from callint.versioning.git.repository import Repo as CallintRepo
 from callint.versioning.init.plan import ATTRIBUTES, IGNORED
 
 try:
-    from git import Actor, Blob, Commit, IndexFile, Repo
+    from git import Actor, Blob, Commit, GitCmdObjectDB, IndexFile, Repo
 except ImportError:  # GitPython runs git when it is imported
     process.require()
     raise
@@ -33,6 +35,13 @@ _MARK = "callint-demo"
 _MAIN = "main"
 #: SHA-1 ids, and references in files. These variables override the user's settings.
 _FORMAT = {"GIT_DEFAULT_HASH": "sha1", "GIT_DEFAULT_REF_FORMAT": "files"}
+
+
+class _Objects(GitCmdObjectDB):
+    """Objects that git reads. It need not write them too: GitPython would start it for each of them."""
+
+    def store(self, istream: Any) -> Any:
+        return super(GitCmdObjectDB, self).store(istream)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +64,8 @@ def write_demo(target: Path, set_up: Callable[[CallintRepo], None]) -> bool:
     """Create the demo repository at ``target``; False, without any change, if it exists already.
 
     callint creates the repository next to the target and moves it there when it is complete. ``set_up`` does
-    in it what callint init does, before each commit of main. InputError if the target is neither new nor an
-    empty folder, or if git does not run.
+    in it what callint init does, before each commit of main that has a policy or a definition. InputError if
+    the target is neither new nor an empty folder, or if git does not run.
     """
     if (target / ".git" / _MARK).is_file():
         return False
@@ -146,7 +155,7 @@ def _commit_steps(folder: Path, set_up: Callable[[CallintRepo], None]) -> None:
     every demo is the same to the byte.
     """
     folder.chmod(0o755)  # mkdtemp's own mode denies access to all others
-    repo = Repo.init(folder, initial_branch=_MAIN)
+    repo = Repo.init(folder, odbt=_Objects, initial_branch=_MAIN)
     try:
         with repo.config_writer() as config:
             config.set_value("core", "autocrlf", "false")
@@ -154,8 +163,11 @@ def _commit_steps(folder: Path, set_up: Callable[[CallintRepo], None]) -> None:
         for step in steps():
             if step.branch == _MAIN:
                 shutil.copytree(step.folder, folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
-                set_up(open_repository(folder))
-                repo.index.add([*_files(step), ATTRIBUTES, IGNORED])
+                files = _files(step)
+                # What is set up follows from the policy and the definitions.
+                if any(name == POLICY or name.endswith(SUFFIX) for name in files):
+                    set_up(open_repository(folder))
+                repo.index.add([*files, ATTRIBUTES, IGNORED])
                 commit = _commit(repo.index, step)
             else:
                 parent = commits[step.start] if step.start else repo.heads[step.branch].commit
