@@ -21,7 +21,7 @@ from callint.comparing.entry_errors.counterparts import (
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import PasteError
 from callint.comparing.entry_errors.table_edits import range_broken
-from callint.comparing.entry_errors.typing_errors import find_typing_error
+from callint.comparing.entry_errors.typing_errors import TypingError, find_typing_error
 from callint.comparing.weakening import Weakening, weakening
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
@@ -269,28 +269,30 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
         for suspect in weigh(edit, find_entry_errors(edit), counterparts):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
                 continue  # change/shifted-block reports the block
+            value = float(change.new.physical[suspect.y, suspect.x])
+            error = find_typing_error(value, suspect.expected, suspect.yardstick, edit.decimals)
             finding = context.about_cell(
                 rule_ids.CHANGE_SUSPICIOUS_CELL,
                 context.cell_number(change.table, suspect.x, suspect.y),
-                _suspect_text(context, change, suspect),
+                _suspect_text(context, change, suspect, error),
                 "Look up the intended value and enter it again, or waive the finding with a reason.",
             )
             if suspect.counterpart:
                 finding = replace(finding, evidence=Evidence(tables=(change.table.name, suspect.counterpart)))
             yield replace(
-                finding, explanation=_explanation(context, change, suspect), unsure=not suspect.is_sure
+                finding,
+                explanation=_explanation(context, change.table, suspect, error),
+                unsure=not suspect.is_sure,
             )
 
 
-def _explanation(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
+def _explanation(context: CheckContext, table: Table, suspect: Suspect, error: TypingError | None) -> str:
     """The slip that explains a cell, with the number that fits: "swapped digits? 1200 fits".
 
     A number that the limits forbid, or that is not expected, does not fit: "1200 is above the limit".
     """
-    value, conversion = float(change.new.physical[suspect.y, suspect.x]), context.conversion(change.table)
-    error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
-    fitting = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
-    outside = _range_broken(change.table, suspect.expected, fitting)
+    fitting = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, context.conversion(table))
+    outside = _range_broken(table, suspect.expected, fitting)
     verb = f"is {outside}" if outside else "fits" if error else "would fit"
     return f"{error.name}? {fitting} {verb}" if error else f"{fitting} {verb}"
 
@@ -300,14 +302,15 @@ def _range_broken(table: Table, value: float, text: str) -> str:
     return range_broken(table.demands, value) and range_broken(table.demands, float(text))
 
 
-def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
+def _suspect_text(
+    context: CheckContext, change: TableChange, suspect: Suspect, error: TypingError | None
+) -> str:
     """The value and the expected one: "the cell is 850 mg, but its neighbours suggest about 85: ..."."""
     table, value = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = context.conversion(table)
     source = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
     if suspect.counterpart:
         source = f"{suspect.counterpart} suggests"
-    error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion, table.storage)
     outside = _range_broken(table, suspect.expected, expected)
     return (

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 _DIGITS = "0123456789"
+_ANY_DIGIT = re.compile("[0-9]")
 #: A number with a zero in front of other digits.
 _LEADING_ZERO = re.compile("-?0[0-9]")
 #: Numbers without a number of decimals are typed with at most so many significant digits.
@@ -90,7 +91,7 @@ def count_digits(value: float, decimals: int | None) -> int:
 def _numbers(candidates: Iterator[str], decimals: int | None) -> Iterator[float]:
     """The candidates that are numbers of at most so many decimals, or at most _MOST_DIGITS digits if None."""
     for text in candidates:
-        if not any(letter in _DIGITS for letter in text):
+        if not _ANY_DIGIT.search(text):
             continue
         if decimals is not None:
             is_typable = len(text.partition(".")[2].rstrip("0")) <= decimals
