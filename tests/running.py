@@ -11,6 +11,7 @@ import io
 import json
 import os
 import py_compile
+import re
 import selectors
 import shlex
 import shutil
@@ -325,10 +326,14 @@ def too_wide(text: str, most: int = 80) -> list[str]:
     return [line for line in text.splitlines() if columns(line) > most]
 
 
+_LINES_OF_ASCII = re.compile(r"[\n -~]+")
+
+
 def steering(text: str) -> list[str]:
     """The characters of an output that could steer a terminal or turn a line round."""
     risky = {"Cc", "Cf", "Cs", "Zl", "Zp"}
-    return [c for c in text if unicodedata.category(c) in risky and c != "\n"]
+    others = _LINES_OF_ASCII.sub("", text)  # outputs are long, and mostly these
+    return [c for c in others if unicodedata.category(c) in risky]
 
 
 def valid(document: Any, schema: str) -> Any:
