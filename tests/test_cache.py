@@ -43,6 +43,8 @@ from tests.running import (
 from tests.test_definition_xml import DEMO, LABELS, NAMES, REALS, definitions, written
 
 EXAMPLE = DEMO.read_bytes()
+#: A short definition with every element and attribute.
+COMPLETE = (REPOSITORY / "tests" / "data" / "example.xml").read_bytes()
 BROKEN = EXAMPLE.replace(b'type="uint16"', b'type="uint17"', 1).replace(b"<limits", b"<limit", 1)
 WRONG = [BROKEN, EXAMPLE[:4000], b"", b"<definition/>", b"\xff\xfe", b"<!DOCTYPE x><x/>"]
 
@@ -180,13 +182,13 @@ def damaged(content: bytes) -> Iterator[bytes]:
 
 
 def test_a_damaged_entry_is_replaced_and_changes_nothing(folder: Path, readings: list[str]) -> None:
-    expected = open_definition(EXAMPLE, "one.xml")
+    expected = open_definition(COMPLETE, "one.xml")
     (entry,) = entries(folder)
     whole = entry.read_bytes()
     for content in damaged(whole):
         entry.write_bytes(content)
         readings.clear()
-        assert same(open_definition(EXAMPLE, "one.xml"), expected)
+        assert same(open_definition(COMPLETE, "one.xml"), expected)
         assert readings == ["one.xml"]
         assert entries(folder) == [entry]
         assert entry.read_bytes() == whole
@@ -205,7 +207,7 @@ def with_sum(content: bytes) -> bytes:
 def forged() -> Iterator[bytes]:
     """Contents that were made by somebody else: of other forms, and with places that lead nowhere."""
     yield from (b"", b"{}", b"[]", b"[[],[]]", b"null", b"[" * 100_000, b"1" * 5000, b"\xff", b'[[],["x"]]')
-    tables, roots = json.loads(pack([read_definition(EXAMPLE, "").definition]))
+    tables, roots = json.loads(pack([read_definition(COMPLETE, "").definition]))
     yield json.dumps([tables[:-1], roots]).encode()
     yield json.dumps([tables, []]).encode()
     yield json.dumps([tables, [-1]]).encode()
@@ -223,13 +225,13 @@ def forged() -> Iterator[bytes]:
 
 
 def test_an_entry_of_another_form_is_replaced_and_changes_nothing(folder: Path, readings: list[str]) -> None:
-    expected = open_definition(EXAMPLE, "one.xml")
+    expected = open_definition(COMPLETE, "one.xml")
     (entry,) = entries(folder)
     whole = entry.read_bytes()
     for content in forged():
         entry.write_bytes(with_sum(content))
         readings.clear()
-        assert same(open_definition(EXAMPLE, "one.xml"), expected), content[:80]
+        assert same(open_definition(COMPLETE, "one.xml"), expected), content[:80]
         assert readings == ["one.xml"], content[:80]
         assert entry.read_bytes() == whole
 
