@@ -66,7 +66,6 @@ def find_causes(
 
     ``image`` is the path of the image. Findings that no place in the change brings are causes of their own.
     """
-    placed = [replace(finding, image=image) for finding in findings]
     attributions: dict[int, _Attribution] = {}
     places = None
     if context.old is not None and any(_may_have_place(finding) for finding in findings):
@@ -74,10 +73,11 @@ def find_causes(
         attributions = _Attributor(context, places, findings).attributions()
     causes: Causes = {}
     of_places: dict[_Attribution, Cause] = {}
-    for number, finding in enumerate(placed):
+    attributed: list[Finding] = []
+    for number, finding in enumerate(findings):
         attribution = attributions.get(number)
         if attribution is None or places is None:
-            cause = own_cause(finding)
+            cause = own_cause(finding, image)
         elif attribution not in of_places:
             cause = of_places[attribution] = _cause(image, places, attribution)
         else:
@@ -85,13 +85,16 @@ def find_causes(
         explained = causes.setdefault(cause.id, cause)
         if finding.explanation and explained.kind is CauseKind.CELL:
             causes[cause.id] = replace(explained, explanation=finding.explanation)
-        placed[number] = replace(finding, image=findings[number].image, cause=cause.id)
-    return tuple(placed), causes
+        attributed.append(replace(finding, cause=cause.id))
+    return tuple(attributed), causes
 
 
-def own_cause(finding: Finding) -> Cause:
-    """The cause of a finding that no place in a change brings: what the finding is about."""
-    kind, name = _own_kind(finding), finding.table
+def own_cause(finding: Finding, image: str) -> Cause:
+    """The cause of a finding that no place in a change brings: what the finding is about.
+
+    ``image`` is the path of the image that the finding is about, "" if it is about none.
+    """
+    kind, name = _own_kind(finding, image), finding.table
     text = finding.table or finding.message
     key: list[object] = [kind.value, finding.table]
     ranges: tuple[tuple[int, int], ...] = ()
@@ -100,14 +103,14 @@ def own_cause(finding: Finding) -> Cause:
     if not finding.table:
         name = finding.subject if kind is CauseKind.CHECKSUM else ""
         key += [finding.rule, finding.subject or finding.message]
-    file = finding.image or finding.definition or finding.policy
+    file = image or finding.definition or finding.policy
     return Cause(cause_id(file, key), kind, (Place(kind, name, text, ranges=ranges),))
 
 
-def _own_kind(finding: Finding) -> CauseKind:
+def _own_kind(finding: Finding, image: str) -> CauseKind:
     if finding.policy:
         return CauseKind.POLICY
-    if not finding.image:
+    if not image:
         return CauseKind.DEFINITION
     if finding.inherited:
         return CauseKind.INHERITED

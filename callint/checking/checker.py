@@ -152,7 +152,7 @@ class Checker:
             if finding.cause:
                 complete.append(finding)
                 continue
-            cause = own_cause(finding)
+            cause = own_cause(finding, finding.image)
             if cause.id not in self.settler.causes:
                 self.settler.add_causes({cause.id: cause})
             complete.append(replace(finding, cause=cause.id))
