@@ -116,7 +116,7 @@ class LogFile(ABC):
 
         Raises InputError if no column is a signal.
         """
-        by_letters = {_letters(name): name for name in reversed(names)}
+        by_letters = {_letters(name): name for name in reversed(dict.fromkeys(names))}
         for signal in known:
             wanted = columns.signals.get(signal, signal)
             if wanted in names:
@@ -189,7 +189,8 @@ class Log(LogFile):
         if self._time is None:
             if columns.is_named:
                 self.missing_columns.append(columns.time)
-            self.similar_time = next((name for name in names if _letters(name) in _TIME_NAMES), "")
+            distinct = dict.fromkeys(names)
+            self.similar_time = next((name for name in distinct if _letters(name) in _TIME_NAMES), "")
 
     @property
     def has_time(self) -> bool:
@@ -365,11 +366,17 @@ def _header_index(lines: list[str], wanted: list[str]) -> int:
     """
     cells = [[cell.strip() for cell in _split_line(line, _separator(line))] for line in lines]
     names, letters = set(wanted), {_letters(name) for name in wanted} - {""}
-    scores = [(len(names.intersection(row)), len(letters.intersection(map(_letters, row)))) for row in cells]
+    # A hostile line has a million equal cells: only distinct ones are looked at.
+    rows = [set(row) for row in cells]
+    scores = [(len(names & row), len(letters.intersection(map(_letters, row)))) for row in rows]
     best = max(scores)
     if best != (0, 0):
         return scores.index(best)
-    numeric = (row for row in cells if any(row) and not any(np.isnan(_number(c)) for c in row if c))
+    numeric = (
+        cells[number]
+        for number, row in enumerate(rows)
+        if any(row) and not any(np.isnan(_number(cell)) for cell in row if cell)
+    )
     count = len(next(numeric, cells[0]))
     return next(number for number, row in enumerate(cells) if len(row) == count)
 
