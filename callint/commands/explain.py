@@ -76,10 +76,11 @@ def command(options: ExplainOptions) -> int:
     if len(options.definitions) > 2:
         raise click.UsageError("--definition can be given once, or twice for OLD and NEW.")
     arguments = (options.old, options.new)
+    inputs = [Path(name) for name in (*arguments, *options.definitions, options.policy) if name is not None]
+    output(Path(options.output), inputs=inputs)  # before the work, which takes a while
     explanation, workspace = explain_images(
         open_workspace(options.policy), arguments, ReviewOptions(options.definitions), options.folders
     )
-    inputs = [Path(name) for name in (*arguments, *options.definitions, options.policy) if name is not None]
     destination = output(Path(options.output), workspace, inputs=inputs)
     titles = Titles(explanation.definition, tag)
     text = page(explanation, make_language(), titles)

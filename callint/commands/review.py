@@ -101,6 +101,10 @@ def command(options: ReviewCommandOptions) -> int:
     day = None if options.day is None else _day(options.day)
     if len(options.definitions) > 2:
         raise click.UsageError("--definition can be given once, or twice for OLD and NEW.")
+    output = Path(options.output)
+    named = [*arguments[:2], *options.definitions, options.policy, options.log]
+    inputs = [name for name in named if name is not None]
+    _refuse_early(output, inputs)
     build_options = ReviewOptions(options.definitions, day, options.log)
     if options.between is not None or is_range(arguments):
         if options.definitions or options.policy:
@@ -112,9 +116,6 @@ def command(options: ReviewCommandOptions) -> int:
         review, workspace = review_of_range(arguments, build_options)
     else:
         review, workspace = review_of_images(open_workspace(options.policy), arguments, build_options)
-    output = Path(options.output)
-    named = [*arguments[:2], *options.definitions, options.policy, options.log]
-    inputs = [name for name in named if name is not None]
     _write(_destination(output, workspace, review, inputs), review, options)
     if options.opens:
         _open(output)
@@ -126,6 +127,13 @@ def _day(text: str) -> date:
         return datetime.strptime(text, "%Y-%m-%d").date()
     except ValueError:
         raise InputError(f"--date {text}: it is not a date; write YYYY-MM-DD, such as 2026-03-31") from None
+
+
+def _refuse_early(path: Path, inputs: list[str]) -> None:
+    """InputError if no page can be written there, whatever it shows: to build it takes a while."""
+    from callint.reporting.files.destinations import output
+
+    output(path, inputs=map(Path, inputs))
 
 
 def _destination(path: Path, workspace: Workspace, review: Review, inputs: list[str]) -> Destination:

@@ -72,13 +72,14 @@ class Destination:
                 raise InputError(
                     f"{path}: it cannot be written: there is no folder {path.parent}; make it first"
                 )
-            if (path.exists() and not path.is_file()) or _is_system_path(path):
+            folder = resolved(path.parent)
+            if (path.exists() and not path.is_file()) or _is_system_folder(folder):
                 # A file would replace the device or pipe.
                 raise InputError(
                     f"{path}: it cannot be written: it is not a regular file; choose another place"
                 )
             require_inside_repository(path if self.follows_links else path.parent, str(path))
-            place = target if self.follows_links else resolved(path.parent) / path.name
+            place = target if self.follows_links else folder / path.name
             if not self.is_own:
                 self._refuse(place, target)
         except OSError as error:
@@ -89,13 +90,13 @@ class Destination:
     def _refuse(self, place: Path, target: Path) -> None:
         """InputError if the place, or the target of a link at the place, is protected or claimed."""
         path = self.path
-        aliases = (_absolute(path), place, target)
-        for alias in aliases:
-            if (folder := git_path_of(alias, self.git_paths)) is not None:
-                raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another file")
+        # Without links these are one place.
+        aliases = tuple(dict.fromkeys((_absolute(path), place, target)))
+        if (folder := git_path_of(aliases, self.git_paths)) is not None:
+            raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another file")
         if self.is_in_place:
             return
-        if any(map(_same_as_any(self._all_protected()), (place, target))):
+        if any(map(_same_as_any(self._all_protected()), dict.fromkeys((place, target)))):
             raise InputError(f"{path}: the output would replace an input; choose another file")
         if any(alias.name.casefold() == POLICY for alias in aliases):
             raise InputError(f"{path}: this is the name of a policy; choose another file")
@@ -164,7 +165,7 @@ def merge_driver_file(path: Path, workspace: Workspace, is_definition: bool) -> 
     )
     with suppress(OSError):
         aliases = (_absolute(path), resolved(path))
-        if all(git_path_of(alias, destination.git_paths) is None for alias in aliases):
+        if git_path_of(aliases, destination.git_paths) is None:
             return destination
     return None
 
@@ -198,10 +199,11 @@ def refuse_as_release(folder: Path, names: Iterable[str], workspace: Workspace) 
     refuse_as_folder(folder)
     destination = Destination(folder, (), (workspace,), _git_paths_around(folder))
     try:
-        if _is_system_path(folder):
+        parent = resolved(folder.parent)
+        if _is_system_folder(parent):
             raise InputError(f"{folder}: it cannot be written: it is not a folder; choose another place")
         target = resolved(folder)
-        destination._refuse(resolved(folder.parent) / folder.name, target)
+        destination._refuse(parent / folder.name, target)
         for name in names:
             destination.with_path(folder / name)._refuse(target / name, target / name)
     except OSError as error:
@@ -215,10 +217,8 @@ def refuse_as_folder(path: Path) -> None:
         target = resolved(path)
     except OSError as error:
         raise InputError(f"{path}: {reason(error)}; choose another place") from None
-    git_paths = _git_paths_around(path)
-    for alias in (_absolute(path), target):
-        if (folder := git_path_of(alias, git_paths)) is not None:
-            raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another place")
+    if (folder := git_path_of((_absolute(path), target), _git_paths_around(path))) is not None:
+        raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another place")
 
 
 def _checked(destination: Destination) -> Destination:
@@ -231,10 +231,10 @@ def _checked(destination: Destination) -> Destination:
 # Git's own folders and files
 
 
-def git_path_of(place: Path, git_paths: Iterable[Path] = ()) -> Path | None:
-    """The folder or file of git's that contains a place or is the place; None if there is none."""
+def git_path_of(places: Iterable[Path], git_paths: Iterable[Path]) -> Path | None:
+    """The first folder or file of git's that contains one of the places or is one; None if there is none."""
     is_reserved = _same_as_any(git_paths)
-    for folder in (place, *place.parents):
+    for folder in dict.fromkeys(folder for place in places for folder in (place, *place.parents)):
         if _has_git_name(folder.name) or _is_git_folder(folder) or is_reserved(folder):
             return folder
     return None
@@ -277,14 +277,13 @@ def _top_of(start: Path) -> Path:
 # Places
 
 
-def _is_system_path(path: Path) -> bool:
-    """Whether a path lies where the system keeps its devices and processes.
+def _is_system_folder(folder: Path) -> bool:
+    """Whether a folder, without links, is one in which the system keeps its devices and processes.
 
     A path there is not a file even if it looks like one: /dev/stdout is a link to the output, and writing
     would replace it with a file for all programs.
     """
-    place = resolved(path.parent)
-    return place == Path("/dev") or any(place.is_relative_to(folder) for folder in ("/proc", "/sys"))
+    return folder == Path("/dev") or any(folder.is_relative_to(top) for top in ("/proc", "/sys"))
 
 
 def _absolute(path: Path) -> Path:
