@@ -7,6 +7,7 @@ show, and a port of this machine that nobody may connect to.
 from __future__ import annotations
 
 import socket
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -41,6 +42,8 @@ HERON, BASE, DEFINITION = "boats/heron.bin", "factory/base.bin", "defs/yard.xml"
 #: What lies in every canary file. It must never be seen.
 SECRET = "LEAKEDSECRET"
 WAIVED = ("waive", "value/out-of-range", "--image", HERON, "--table", "fuel", "--reason", "Measured twice.")
+#: A safety net against a hang, in seconds; no command takes near as long.
+_PATIENCE = 120
 _DRIVEN = ("0" * 40, "100644")
 
 #: Every command that looks into a repository, by a name for people.
@@ -186,7 +189,15 @@ class Hostile:
     def tried(self, *arguments: str, **env: str) -> Result:
         """A command that answered, with none of the canaries touched."""
         before = state(self.outside, times=True)
-        result = self.yard.call(*arguments, **env)
+        # Whoever asks for the address waits for an answer until the port is closed.
+        net = threading.Timer(_PATIENCE, self.port.close)
+        net.daemon = True
+        net.start()
+        try:
+            result = self.yard.call(*arguments, **env)
+        finally:
+            net.cancel()
+        assert self.port.fileno() >= 0, f"{arguments}: no answer within {_PATIENCE} s"
         assert result.status in (0, 1, 2), result
         assert self.calls == ""
         assert not self.was_asked()
