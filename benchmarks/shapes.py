@@ -44,8 +44,9 @@ def _curve(function: Callable[[Array], Array], x: Array) -> Array:
     return np.asarray(function(x))[None, :]
 
 
-def _map(function: Callable[[Array, Array], Array], x: Array, y: Array) -> Array:
-    return np.asarray(function(x[None, :], y[:, None]))
+def _across(x: Array, y: Array) -> tuple[Array, Array]:
+    """The axes as a row and a column, so that a formula of both gives a map."""
+    return x[None, :], y[:, None]
 
 
 def _atmosphere(_: np.random.Generator) -> Shape:
@@ -93,7 +94,8 @@ def _friction(_: np.random.Generator) -> Shape:
     # The form of Chen and Flynn (SAE 650733): fmep = A + B p_max + C c + D c², c the mean piston speed. The
     # coefficients 0.4 bar, 0.005, 0.09 and 0.0009 are usual ones, from memory.
     x, y = np.linspace(2, 14, 16), np.linspace(40, 180, 12)
-    values = _map(lambda c, p: 0.4 + 0.005 * p + 0.09 * c + 0.0009 * c**2, x, y)
+    c, p = _across(x, y)
+    values: Array = 0.4 + 0.005 * p + 0.09 * c + 0.0009 * c**2
     return Shape("friction pressure", x, y, values, "uint16", 0.001, 3)
 
 
@@ -101,7 +103,8 @@ def _burn(_: np.random.Generator) -> Shape:
     # Wiebe's function: burnt share 1 - exp(-6.908 z^(m + 1)) of the share z of the burn duration; it
     # saturates.
     x, y = np.linspace(0, 1.2, 16), np.linspace(0.5, 3, 8)
-    values = _map(lambda z, m: 100 * (1 - np.exp(-6.908 * z ** (m + 1))), x, y)
+    z, m = _across(x, y)
+    values: Array = 100 * (1 - np.exp(-6.908 * z ** (m + 1)))
     return Shape("burnt share", x, y, values, "uint8", 0.5, 1, limits=(0, 100))
 
 
@@ -133,21 +136,24 @@ def _orifice(_: np.random.Generator) -> Shape:
 def _vapour(_: np.random.Generator) -> Shape:
     # Magnus' formula with the coefficients of the WMO guide no. 8: 6.112 hPa exp(17.62 t / (243.12 + t)).
     x, y = np.linspace(-30, 60, 19), np.linspace(10, 100, 10)
-    values = _map(lambda t, h: h / 100 * 6.112 * np.exp(17.62 * t / (243.12 + t)), x, y)
+    t, h = _across(x, y)
+    values: Array = h / 100 * 6.112 * np.exp(17.62 * t / (243.12 + t))
     return Shape("water vapour", x, y, values, "uint16", 0.01, 2)
 
 
 def _chill(_: np.random.Generator) -> Shape:
     # Wind chill index of 2001 (Environment Canada and U.S. National Weather Service), °C and km/h; signed.
     x, y = np.linspace(5, 80, 16), np.linspace(-35, 10, 10)
-    values = _map(lambda v, t: 13.12 + 0.6215 * t + (0.3965 * t - 11.37) * v**0.16, x, y)
+    v, t = _across(x, y)
+    values: Array = 13.12 + 0.6215 * t + (0.3965 * t - 11.37) * v**0.16
     return Shape("wind chill", x, y, values, "int8", 0.5, 1)
 
 
 def _pipe(_: np.random.Generator) -> Shape:
     # Swamee and Jain's form of Colebrook's equation: f = 0.25 / log10(e/3.7 + 5.74/Re^0.9)².
     x, y = np.geomspace(5e3, 1e7, 12), np.geomspace(1e-5, 3e-2, 12)
-    values = _map(lambda re, e: 0.25 / np.log10(e / 3.7 + 5.74 / re**0.9) ** 2, x, y)
+    re, e = _across(x, y)
+    values: Array = 0.25 / np.log10(e / 3.7 + 5.74 / re**0.9) ** 2
     return Shape("pipe friction factor", x, y, values, "float32", 1.0, 4)
 
 
@@ -164,14 +170,16 @@ def _gears(_: np.random.Generator) -> Shape:
 def _flat(_: np.random.Generator) -> Shape:
     # A correction that is 1 but for a dip of 6 %: 1 - 0.06 exp(-((x-1900)/700)² - ((y-40)/25)²).
     x, y = np.linspace(600, 4000, 12), np.linspace(0, 90, 10)
-    values = _map(lambda n, q: 1 - 0.06 * np.exp(-(((n - 1900) / 700) ** 2) - ((q - 40) / 25) ** 2), x, y)
+    n, q = _across(x, y)
+    values: Array = 1 - 0.06 * np.exp(-(((n - 1900) / 700) ** 2) - ((q - 40) / 25) ** 2)
     return Shape("nearly flat", x, y, values, "uint16", 0.0005, 4)
 
 
 def _constant(_: np.random.Generator) -> Shape:
     # Ramps to a plateau: 20 at the left, 80 from the middle on; no published source, a stated formula.
     x, y = np.linspace(-30, 120, 16), np.linspace(0, 5, 8)
-    values = _map(lambda t, z: np.clip(20 + 0.8 * (t + 30) + 2 * z, 0, 80), x, y)
+    t, z = _across(x, y)
+    values: Array = np.clip(20 + 0.8 * (t + 30) + 2 * z, 0, 80)
     return Shape("ramp to a plateau", x, y, values, "uint8", 1.0, 0)
 
 
@@ -179,7 +187,8 @@ def _filling(numbers: np.random.Generator) -> Shape:
     # Volumetric efficiency tuned for 1900 rpm and falling with load, with normal noise of 1 % of the
     # value, as a table measured on a brake has it.
     x, y = np.linspace(600, 4000, 16), np.linspace(20, 100, 16)
-    smooth = _map(lambda n, p: 55 + 35 * np.exp(-(((n - 1900) / 1500) ** 2)) + 0.12 * p, x, y)
+    n, p = _across(x, y)
+    smooth: Array = 55 + 35 * np.exp(-(((n - 1900) / 1500) ** 2)) + 0.12 * p
     values = smooth * (1 + 0.01 * numbers.standard_normal(smooth.shape))
     return Shape("measured filling", x, y, values, "uint8", 0.5, 1)
 
@@ -188,7 +197,8 @@ def _rough(numbers: np.random.Generator) -> Shape:
     # A rail pressure of the form a + b n + c (1 - exp(-q/35)), with normal noise of 30 bar, 2.5 % of
     # its span.
     x, y = np.linspace(600, 4000, 24), np.linspace(0, 90, 18)
-    smooth = _map(lambda n, q: 250 + 0.11 * n + 800 * (1 - np.exp(-q / 35)), x, y)
+    n, q = _across(x, y)
+    smooth: Array = 250 + 0.11 * n + 800 * (1 - np.exp(-q / 35))
     values = smooth + 30 * numbers.standard_normal(smooth.shape)
     return Shape("measured rail pressure", x, y, values, "uint16", 0.1, 1, limits=(0, 1800))
 
@@ -214,11 +224,8 @@ def _dwell(_: np.random.Generator) -> Shape:
 def _pilot(_: np.random.Generator) -> Shape:
     # 1 to 2.4 mg in two hills, and an off code above 3100 rpm or 60 mg; no published source.
     x, y = np.linspace(600, 4000, 12), np.linspace(0, 90, 12)
-    values = _map(
-        lambda n, q: 1.1 + 0.8 * np.exp(-(((q - 24) / 22) ** 2)) + 0.5 * np.exp(-(((n - 1400) / 900) ** 2)),
-        x,
-        y,
-    )
+    n, q = _across(x, y)
+    values: Array = 1.1 + 0.8 * np.exp(-(((q - 24) / 22) ** 2)) + 0.5 * np.exp(-(((n - 1400) / 900) ** 2))
     values = np.where((x[None, :] > 3100) | (y[:, None] > 60), np.nan, values)
     return Shape("pilot quantity", x, y, values, "uint8", 0.02, 2, off=255)
 
@@ -226,7 +233,8 @@ def _pilot(_: np.random.Generator) -> Shape:
 def _large(_: np.random.Generator) -> Shape:
     # Torque: 400 Nm (1 - 0.3 ((n-2200)/1800)²) times lever^1.2, stored with an offset, 32 by 32.
     x, y = np.linspace(600, 4000, 32), np.linspace(0, 1, 32)
-    values = _map(lambda n, lever: 400 * (1 - 0.3 * ((n - 2200) / 1800) ** 2) * lever**1.2 - 30, x, y)
+    n, lever = _across(x, y)
+    values: Array = 400 * (1 - 0.3 * ((n - 2200) / 1800) ** 2) * lever**1.2 - 30
     return Shape("torque demand", x, y, values, "uint16", 0.1, 1, offset=-200.0)
 
 
