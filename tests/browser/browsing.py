@@ -21,13 +21,15 @@ from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
 #: Nothing but the page: no updates, no accounts, no graphics card, no new process for each page. A kiosk has
-#: no tabs and no address around the page, which would be drawn again at each step.
+#: no tabs and no address around the page, which would be drawn again at each step. No memory is left for pixels
+#: out of sight, which would be painted ahead of a reader who scrolls.
 _FLAGS = (
     "--headless=new",
     "--kiosk",
     "--process-per-site",
     "--no-sandbox",
     "--disable-gpu",
+    "--force-gpu-mem-available-mb=2",
     "--disable-quic",
     "--disable-dev-shm-usage",
     "--no-first-run",

@@ -338,7 +338,7 @@ return cells[0].getBoundingClientRect().top;
 
 
 def test_all_values_of_hundreds_of_tables_can_be_found_once_a_search_begins(opened: Opened) -> None:
-    page = opened(many(120))
+    page = opened(many(120, nx=4, ny=4, changed=2))
     drawn = "return document.querySelectorAll('article .scroll table').length"
     # All at once, before the browser is idle and before its search opens.
     page.run(
