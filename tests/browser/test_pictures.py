@@ -295,7 +295,7 @@ def test_the_surfaces_turn_together_by_pointer_keys_and_button(opened: Opened) -
         "button": lambda: page.click(page.all("#smoke_limit .turns button")[0]),
     }
     for way, turn in ways.items():
-        before = page.until_still(lambda: page.run(shapes), often=3)
+        before = page.until_still(shapes)
         turn()
         page.until(
             lambda before=before: all(map(ne, before, page.run(shapes))), f"the surfaces turn by {way}"

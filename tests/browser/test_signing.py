@@ -290,7 +290,7 @@ def test_a_key_ticks_nothing_that_is_out_of_sight(opened: Opened) -> None:
     page.run(
         "window.dispatchEvent(new WheelEvent('wheel'))"
     )  # the page no longer holds the table in its place
-    page.until_still(lambda: page.run("window.scrollTo(0, 0); return window.scrollY"))
+    page.until_still("window.scrollTo(0, 0); return window.scrollY")
     page.press("r")
     assert page.text(".toolbar .status") == "No table is in view: nothing was ticked."
     assert page.text(".list .progress") == "0 of 4 tables read"
