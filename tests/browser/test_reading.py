@@ -445,7 +445,8 @@ def test_a_link_leads_to_a_finding_and_its_cell_or_its_words(opened: Opened) -> 
     assert page.run("return document.activeElement.dataset.cell") == "20"
     page.run("location.hash = '#finding-1'")  # which has no table
     text = "2 bytes are explained by nothing."
-    page.until(lambda: text in page.run("return document.activeElement.textContent"), text)
+    focused = "return document.activeElement.closest('li')?.textContent ?? ''"
+    page.until(lambda: text in page.run(focused), text)
     page.run("location.hash = '#0.speed_trim/3,0'")  # with its image, of which there is only one
     page.until(lambda: page.run("return document.activeElement.dataset.cell") == "3")
     assert page.run("return document.activeElement.closest('article').id") == "speed_trim"
