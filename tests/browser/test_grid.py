@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import product
 from typing import Any
 
 import pytest
@@ -67,17 +66,17 @@ return [parts.map((part) => {
 """
 
 
-def test_no_view_moves_a_column_a_row_or_what_is_below_them(opened: Opened) -> None:
+@pytest.mark.parametrize("width", [1400, 360, 1800])
+def test_no_view_moves_a_column_a_row_or_what_is_below_them(opened: Opened, width: int) -> None:
     wide_states = {
         **table("mode", [0.0], {0: 1.0}, unit="", states=True),
         "old": ["on"], "new": ["limited by the coolant temperature"], "difference": [""], "percent": [""],
     }  # fmt: skip
     made = yard()
     made["images"][0]["tables"].append(wide_states)
-    page = opened(made)
-    names = ("smoke_limit", "overspeed_cut", "speed_trim", "monitor", "mode")
-    for width, name in product((1400, 360, 1800), names):
-        page.screen(width).show(name)
+    page = opened(made, width=width)
+    for name in ("smoke_limit", "overspeed_cut", "speed_trim", "monitor", "mode"):
+        page.show(name)
         page.until_still(_PLACES, name)
         for times in range(2):
             places = []
@@ -86,7 +85,7 @@ def test_no_view_moves_a_column_a_row_or_what_is_below_them(opened: Opened) -> N
                 places.append(edges)
                 assert cut_off == []
                 page.press("v")
-            assert places[0] == places[1] == places[2], (width, name, times)
+            assert places[0] == places[1] == places[2], (name, times)
             page.press("t")
 
 
