@@ -21,13 +21,15 @@ from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
 #: Nothing but the page: no updates, no accounts, no graphics card, no new process for each page. A kiosk has
-#: no tabs and no address around the page, which would be drawn again at each step.
+#: no tabs and no address around the page, which would be drawn again at each step. There is no memory for
+#: pixels out of sight, which would be painted ahead of a reader who scrolls.
 _FLAGS = (
     "--headless=new",
     "--kiosk",
     "--process-per-site",
     "--no-sandbox",
     "--disable-gpu",
+    "--force-gpu-mem-available-mb=2",
     "--disable-quic",
     "--disable-dev-shm-usage",
     "--no-first-run",
@@ -142,16 +144,10 @@ class Page:
         """What a function returns, once that is something; an error says what was wanted."""
         return WebDriverWait(self.chrome, WAIT, poll_frequency=0.05).until(lambda _: what(), wanted)
 
-    def until_still(self, what: Any, often: int = 8) -> Any:
-        """What a function returns, once it was the same so often in a row: scrolling takes its time."""
-        seen: list[Any] = []
-
-        def is_still() -> bool:
-            seen.append(what())
-            return len(seen) >= often and all(item == seen[-1] for item in seen[-often:])
-
-        self.until(is_still)
-        return seen[-1]
+    def until_still(self, script: str, *arguments: Any) -> Any:
+        """What a script returns, once the page is idle and no longer changes it: scrolling takes its time."""
+        read = f"const read = function () {{{script}}};"
+        return self.chrome.execute_async_script(f"{read}{_STILL}", *arguments)
 
     @property
     def link(self) -> str:
@@ -238,8 +234,8 @@ class Page:
         return " ".join(" ".join(texts).split())
 
     def keep_tables(self, amount: int) -> Page:
-        """The first tables shown, the others hidden: axe looks at every cell, which takes long."""
-        self.run(_HIDE_REST, amount)
+        """The first tables, the others removed: axe asks the style of each element, of hidden ones too."""
+        self.run(_REMOVE_REST, amount)
         return self
 
     def violations(
@@ -291,6 +287,21 @@ const look = () => {
 };
 requestAnimationFrame(look);
 """
+#: What ``read`` returns, once that is the same in so many frames, after each of which the page was idle.
+_STILL = """
+const given = [...arguments];
+const done = given.pop();
+let [before, frames] = ["", 0];
+const look = () => {
+  const value = read(...given);
+  const now = JSON.stringify(value);
+  frames = now === before ? frames + 1 : 0;
+  before = now;
+  if (frames < 6) requestAnimationFrame(() => requestIdleCallback(look, {timeout: 500}));
+  else done(value);
+};
+look();
+"""
 _FOCUS_END = "const [field] = arguments; field.focus(); field.setSelectionRange(1e9, 1e9);"
 _KEEP_NOTHING = "Storage.prototype.setItem = () => {}"
 _WAS_CLICKED = "return !arguments[0].isConnected || 'clicked' in arguments[0].dataset"
@@ -316,8 +327,8 @@ return [...grid.querySelectorAll("tr:has(td[data-cell])")].map((row) =>
     return copy.textContent;
   }));
 """
-_HIDE_REST = """
-document.querySelectorAll("article.table").forEach((article, n) => { article.hidden = n >= arguments[0]; });
+_REMOVE_REST = """
+[...document.querySelectorAll("article.table")].slice(arguments[0]).forEach((article) => article.remove());
 """
 #: Scrolls to the top, and waits until the page has drawn what comes near there: axe keeps the places of some
 #: elements and asks for those of others later, and takes what has moved since for covered. A colour that

@@ -53,31 +53,34 @@ def choose(page: Page, field: str, value: str) -> None:
 # The filter
 
 
-@pytest.mark.parametrize(
-    ("field", "value", "name", "matches"),
-    [
-        ("Severity", "warning", "severity", lambda finding: finding["severity"] == "warning"),
-        ("Rule", "value/too-steep", "rule", lambda finding: finding["rule"] == "value/too-steep"),
-        ("Text", "no longer RISES", "text", lambda finding: "no longer rises" in finding["message"]),
-    ],
-)
-def test_the_filter_leaves_the_mistakes_and_tables_with_a_finding_that_matches(
-    at: At, review: Any, field: str, value: str, name: str, matches: Callable[[Any], bool]
-) -> None:
+#: A field of the filter, a value, its name in a link, and the findings that it leaves.
+FILTERS: list[tuple[str, str, str, Callable[[Any], bool]]] = [
+    ("Severity", "warning", "severity", lambda finding: finding["severity"] == "warning"),
+    ("Rule", "value/too-steep", "rule", lambda finding: finding["rule"] == "value/too-steep"),
+    ("Text", "no longer RISES", "text", lambda finding: "no longer rises" in finding["message"]),
+]
+
+
+def test_the_filter_leaves_the_mistakes_and_tables_with_a_finding_that_matches(at: At, review: Any) -> None:
     page = at("~findings")
-    choose(page, field, value)
-    matching = [finding for finding in review["findings"] if matches(finding)]
-    causes = [review["causes"][number]["title"] for number in sorted({item["cause"] for item in matching})]
-    assert 0 < len(causes) < len(review["causes"])
-    assert page.texts(TITLES) == causes
-    assert len(page.texts(".findings .cause li:not([hidden])")) >= len(matching)
-    tables = page.texts(TABLES)
-    total = len(review["images"][0]["tables"])
-    assert page.text(SHOWN) == (
-        f"{value}: {len(causes)} of {len(review['causes'])} mistakes, {len(tables)} of {total} tables shown."
-    )
-    assert page.texts("article:not([hidden]) h3 code") == page.run(_NAMES_IN_LIST)
-    assert page.run("return location.hash") == f"#~findings?{urlencode({name: value})}"
+    for field, value, name, matches in FILTERS:
+        choose(page, field, value)
+        matching = [finding for finding in review["findings"] if matches(finding)]
+        numbers = sorted({item["cause"] for item in matching})
+        causes = [review["causes"][number]["title"] for number in numbers]
+        assert 0 < len(causes) < len(review["causes"]), name
+        assert page.texts(TITLES) == causes, name
+        assert len(page.texts(".findings .cause li:not([hidden])")) >= len(matching), name
+        tables = page.texts(TABLES)
+        total = len(review["images"][0]["tables"])
+        assert page.text(SHOWN) == (
+            f"{value}: {len(causes)} of {len(review['causes'])} mistakes, "
+            f"{len(tables)} of {total} tables shown."
+        )
+        assert page.texts("article:not([hidden]) h3 code") == page.run(_NAMES_IN_LIST), name
+        assert page.run("return location.hash") == f"#~findings?{urlencode({name: value})}"
+        page.click(".clear")
+        assert page.link == "#~findings"
 
 
 _NAMES_IN_LIST = """
@@ -86,54 +89,59 @@ return links.map((link) => link.getAttribute("href").slice(1));
 """
 
 
-@pytest.mark.parametrize(
-    ("field", "value"),
-    [("purpose", "protection"), ("group", "Rail pressure"), ("danger", "disabled protection")],
-)
-def test_a_link_carries_the_filter(at: At, review: Any, field: str, value: str) -> None:
-    page = at("~findings", **{field: value})
+def test_a_link_carries_the_filter(at: At, review: Any) -> None:
+    page = at("~findings", purpose="protection")
     tables = review["images"][0]["tables"]
-    if field == "danger":
-        expected = [cause["title"] for cause in review["causes"] if cause.get("danger") == value]
-        assert page.texts(TITLES) == expected
-    else:
-        assert page.texts(TABLES) == [table["title"] for table in tables if table.get(field) == value]
-    assert page.text(SHOWN).startswith(f"{value}: ")
-    assert value in page.run(
-        "return [...document.querySelectorAll('.filters select')].map((one) => one.value)"
-    )
+    for field, value in (
+        ("purpose", "protection"),
+        ("group", "Rail pressure"),
+        ("danger", "disabled protection"),
+    ):
+        page.run("location.hash = arguments[0]", f"#~findings?{urlencode({field: value})}")
+        page.until(lambda value=value: page.text(SHOWN).startswith(f"{value}: "), value)
+        if field == "danger":
+            expected = [cause["title"] for cause in review["causes"] if cause.get("danger") == value]
+            assert page.texts(TITLES) == expected
+        else:
+            assert page.texts(TABLES) == [table["title"] for table in tables if table.get(field) == value]
+        assert value in page.run(
+            "return [...document.querySelectorAll('.filters select')].map((one) => one.value)"
+        )
 
 
-@pytest.mark.parametrize("way", ["button", "Escape"])
-def test_a_filter_that_matches_nothing_says_so_and_one_step_clears_it(at: At, way: str) -> None:
+def test_a_filter_that_matches_nothing_says_so_and_one_step_clears_it(at: At) -> None:
     page = at("~findings", text="zebra", severity="error")
-    assert page.text(SHOWN) == "Nothing matches zebra, error: 0 of 8 mistakes, 0 of 16 tables shown."
-    assert page.texts(".nothing:not([hidden])") == [
-        "No mistake or finding matches the filter.",
-        "No table matches the filter.",
-    ]
-    page.press("f")
-    assert page.text(SAID) == "No mistake or open finding matches the filter."
-    if way == "button":
-        page.click(".clear")
-    else:
-        page.press("/", Keys.ESCAPE)
-    assert page.text(SHOWN) == ""
-    assert (len(page.all(MISTAKES)), len(page.texts(TABLES))) == (8, 16)
-    assert page.link == "#~findings"
-    assert page.run(
-        "return [...document.querySelectorAll('.filters input, .filters select')].every((f) => !f.value)"
-    )
-    assert not page.one(".clear").is_displayed()
+    for way in ("button", "Escape"):
+        page.run("location.hash = '#~findings?text=zebra&severity=error'")
+        said = "Nothing matches zebra, error: 0 of 8 mistakes, 0 of 16 tables shown."
+        page.until(lambda said=said: page.text(SHOWN) == said, said)
+        assert page.texts(".nothing:not([hidden])") == [
+            "No mistake or finding matches the filter.",
+            "No table matches the filter.",
+        ]
+        page.press("f")
+        assert page.text(SAID) == "No mistake or open finding matches the filter."
+        if way == "button":
+            page.click(".clear")
+        else:
+            page.press("/", Keys.ESCAPE)
+        assert page.text(SHOWN) == "", way
+        assert (len(page.all(MISTAKES)), len(page.texts(TABLES))) == (8, 16), way
+        assert page.link == "#~findings", way
+        assert page.run(
+            "return [...document.querySelectorAll('.filters input, .filters select')].every((f) => !f.value)"
+        ), way
+        assert not page.one(".clear").is_displayed(), way
 
 
-@pytest.mark.parametrize(("width", "height"), [(1440, 900), (720, 450), (360, 640)])
-def test_the_filter_stays_in_view(at: At, width: int, height: int) -> None:
-    page = at("fan_off_at", width, height, severity="error", order="name")
-    page.run("document.querySelector('#cause-7').scrollIntoView()")
-    for css in (".toggle", SHOWN, ".clear"):
-        top, bottom = page.run(_EDGES, css)
-        assert 0 <= top < bottom <= height, css
+def test_the_filter_stays_in_view(at: At) -> None:
+    page = at("fan_off_at", severity="error", order="name")
+    for width, height in ((1440, 900), (720, 450), (360, 640)):
+        page.screen(width, height).until_still(_EDGES, ".toggle")
+        page.run("document.querySelector('#cause-7').scrollIntoView()")
+        for css in (".toggle", SHOWN, ".clear"):
+            top, bottom = page.run(_EDGES, css)
+            assert 0 <= top < bottom <= height, (css, width)
 
 
 _EDGES = """
@@ -312,7 +320,14 @@ def test_moving_within_a_table_adds_nothing_to_the_history(at: At) -> None:
     length = page.run("return history.length")
     page.press("n", Keys.ARROW_LEFT, Keys.ARROW_UP)
     assert page.link.startswith("#rail_pressure_demand/")
+    page.click(page.cell("rail_pressure_demand", 11, 9))
+    assert page.link == "#rail_pressure_demand/11,9"
     assert page.run("return history.length") == length
+    # The pointer takes no details away from a reader who is in them.
+    page.run("document.querySelector('#rail_pressure_demand .details a').focus()")
+    link = page.run(f"{FOCUSED}.outerHTML")
+    page.hover(page.all("#rail_pressure_demand td")[5])
+    assert page.run(f"{FOCUSED}.outerHTML") == link
 
 
 def test_a_link_of_the_first_screen_shows_what_the_filter_hid(at: At) -> None:
@@ -321,12 +336,3 @@ def test_a_link_of_the_first_screen_shows_what_the_filter_hid(at: At) -> None:
     assert page.text(SAID) == "The filter is cleared: it hid this."
     assert page.link == "#finding-0"
     assert page.one("#overspeed_cut").is_displayed()
-
-
-def test_the_pointer_takes_no_details_away_from_a_reader_who_is_in_them(at: At) -> None:
-    page = at()
-    page.click(page.cell("rail_pressure_demand", 11, 9))
-    page.run("document.querySelector('#rail_pressure_demand .details a').focus()")
-    link = page.run(f"{FOCUSED}.outerHTML")
-    page.hover(page.all("#rail_pressure_demand td")[5])
-    assert page.run(f"{FOCUSED}.outerHTML") == link

@@ -137,7 +137,9 @@ def test_a_picture_draws_bounds_base_related_table_and_difference_in(seen: Opene
     )
 
 
-def test_the_logged_time_lies_over_the_pictures_when_asked_for(opened: Opened) -> None:
+def test_the_logged_time_lies_over_the_pictures_when_asked_for_and_cuts_follow_the_chosen_cell(
+    opened: Opened,
+) -> None:
     page = shown(opened(drawn()), "trim")
     assert page.all("#trim .times rect") == []
     page.press("t")
@@ -150,6 +152,7 @@ def test_the_logged_time_lies_over_the_pictures_when_asked_for(opened: Opened) -
     page.until(lambda: len(page.all("#smoke_limit .surface.new .times circle")) == 48)
     page.press("t")
     assert page.all("#smoke_limit .times circle") == []
+    cuts_through_a_map_follow_the_chosen_cell(page)
 
 
 def test_moved_breakpoints_show_the_difference_of_the_outputs(seen: Opened) -> None:
@@ -162,8 +165,7 @@ def test_moved_breakpoints_show_the_difference_of_the_outputs(seen: Opened) -> N
     assert page.texts("#unknown .changes text") == ["the difference of the outputs is unknown"]
 
 
-def test_cuts_through_a_map_follow_the_chosen_cell(opened: Opened) -> None:
-    page = opened(drawn())
+def cuts_through_a_map_follow_the_chosen_cell(page: Page) -> None:
     page.click(page.cell("smoke_limit", 4, 2))
     cuts = "#smoke_limit .cut-x figcaption, #smoke_limit .cut-y figcaption"
     page.until(lambda: len(page.texts(cuts)) == 2)
@@ -268,8 +270,7 @@ def test_nothing_covers_the_labels_of_a_surface_however_it_is_turned(opened: Ope
     assert page.run(COVERED, "smoke_limit") == []
 
 
-def test_a_change_of_four_percent_in_a_wide_map_is_plain_to_see(opened: Opened) -> None:
-    page = shown(opened(document([image(0, "boats/heron.bin", [wide()])])), "wide")
+def a_change_of_four_percent_in_a_wide_map_is_plain_to_see(page: Page) -> None:
     boxes = page.run(
         "const box = (css) => document.querySelector(`#wide ${css}`).getBoundingClientRect();"
         "const plane = box('.surface.difference .nought');"
@@ -295,14 +296,16 @@ def test_the_surfaces_turn_together_by_pointer_keys_and_button(opened: Opened) -
         "button": lambda: page.click(page.all("#smoke_limit .turns button")[0]),
     }
     for way, turn in ways.items():
-        before = page.until_still(lambda: page.run(shapes), often=3)
+        before = page.until_still(shapes)
         turn()
         page.until(
             lambda before=before: all(map(ne, before, page.run(shapes))), f"the surfaces turn by {way}"
         )
 
 
-def test_a_narrow_picture_shows_the_surface_that_the_reader_chooses(opened: Opened) -> None:
+def test_a_narrow_picture_shows_the_surface_that_the_reader_chooses_and_a_wide_one_all(
+    opened: Opened,
+) -> None:
     page = shown(opened(document([image(0, "boats/heron.bin", [wide()])]), width=1000), "wide")
 
     def seen() -> list[bool]:
@@ -314,6 +317,7 @@ def test_a_narrow_picture_shows_the_surface_that_the_reader_chooses(opened: Open
     page.screen(1400).show("wide")
     assert seen() == [True, True, True]
     assert not page.one("#wide .choice").is_displayed()
+    a_change_of_four_percent_in_a_wide_map_is_plain_to_see(page)
 
 
 def test_what_no_picture_can_show_is_left_out(opened: Opened) -> None:
