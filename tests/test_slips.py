@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -403,19 +403,20 @@ def test_edits_of_equal_numbers_are_judged_once_and_any_other_number_is_another_
     old = stored(40 + 3 * x + 2 * y)
     new = old * 1.1
     new[2, 3] = 913.0
-    first = TableEdit(old, new, old != new, np.full(old.shape, STEP), (0.0,), x[0], y[:, 0], 1)
-    same = TableEdit(
-        *(grid.copy() for grid in (old, new, old != new, first.resolution)), (0.0,), x[0], y[:, 0], 1
-    )
-    assert find_entry_errors(first) is find_entry_errors(same) and places(first) == {(2, 3)}
-    others = [
-        replace(first, **{name: grid})
-        for name in ("old", "new", "changed", "resolution", "x", "y")
-        for grid in (_with_another_number(getattr(first, name)),)
-    ]
-    others += [replace(first, stops=(0.0, 913.0)), replace(first, decimals=None), replace(first, x=None)]
-    turned = (getattr(first, name).reshape(6, 5) for name in ("old", "new", "changed", "resolution"))
-    others.append(TableEdit(*turned, first.stops, x[0], y[:, 0], 1))
+    changed, steps = old != new, np.full(old.shape, STEP)
+
+    def edit_with(**others: Any) -> TableEdit:
+        parts = {"old": old, "new": new, "changed": changed, "resolution": steps, "x": x[0], "y": y[:, 0]}
+        return TableEdit(**{"stops": (0.0,), "decimals": 1, **parts, **others})
+
+    first = edit_with()
+    grids = {name: getattr(first, name) for name in ("old", "new", "changed", "resolution", "x", "y")}
+    same = edit_with(**{name: grid.copy() for name, grid in grids.items()})
+    assert find_entry_errors(first) is find_entry_errors(same)
+    assert places(first) == {(2, 3)}
+    others = [edit_with(**{name: _with_another_number(grid)}) for name, grid in grids.items()]
+    others += [edit_with(stops=(0.0, 913.0)), edit_with(decimals=None), edit_with(x=None)]
+    others.append(edit_with(**{name: grid.reshape(6, 5) for name, grid in grids.items() if grid.ndim == 2}))
     assert len({item.key for item in (first, *others)}) == 1 + len(others)
 
 
