@@ -269,21 +269,23 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
         for suspect in weigh(edit, find_entry_errors(edit), counterparts):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
                 continue  # change/shifted-block reports the block
-            value = float(change.new.physical[suspect.y, suspect.x])
-            error = find_typing_error(value, suspect.expected, suspect.yardstick, edit.decimals)
-            finding = context.about_cell(
-                rule_ids.CHANGE_SUSPICIOUS_CELL,
-                context.cell_number(change.table, suspect.x, suspect.y),
-                _suspect_text(context, change, suspect, error),
-                "Look up the intended value and enter it again, or waive the finding with a reason.",
-            )
-            if suspect.counterpart:
-                finding = replace(finding, evidence=Evidence(tables=(change.table.name, suspect.counterpart)))
-            yield replace(
-                finding,
-                explanation=_explanation(context, change.table, suspect, error),
-                unsure=not suspect.is_sure,
-            )
+            yield _suspect_finding(context, change, suspect)
+
+
+def _suspect_finding(context: CheckContext, change: TableChange, suspect: Suspect) -> Finding:
+    table, value = change.table, float(change.new.physical[suspect.y, suspect.x])
+    decimals = fmt.decimals(context.conversion(table))
+    error = find_typing_error(value, suspect.expected, suspect.yardstick, decimals)
+    finding = context.about_cell(
+        rule_ids.CHANGE_SUSPICIOUS_CELL,
+        context.cell_number(table, suspect.x, suspect.y),
+        _suspect_text(context, change, suspect, error),
+        "Look up the intended value and enter it again, or waive the finding with a reason.",
+    )
+    if suspect.counterpart:
+        finding = replace(finding, evidence=Evidence(tables=(table.name, suspect.counterpart)))
+    explanation = _explanation(context, table, suspect, error)
+    return replace(finding, explanation=explanation, unsure=not suspect.is_sure)
 
 
 def _explanation(context: CheckContext, table: Table, suspect: Suspect, error: TypingError | None) -> str:
