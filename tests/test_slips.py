@@ -448,27 +448,30 @@ def test_a_turned_or_mirrored_table_has_the_same_suspects_and_blocks_to_their_nu
     # One edit after the other, so that the edit itself is judged once.
     for seed in range(10 * tens, 10 * tens + 10):
         item = small_edit(seed).edit
-        bottom, right = item.old.shape[0] - 1, item.old.shape[1] - 1
+        assert_turns(item)
+        assert_mirrors(item)
 
-        def turned_block(here: PasteError) -> PasteError:
-            return PasteError(
-                here.left, here.top, here.right, here.bottom, here.y_off, here.x_off, here.twice
-            )
 
-        def mirrored_block(here: PasteError, bottom: int = bottom, right: int = right) -> PasteError:
-            rows, columns = (bottom - here.bottom, bottom - here.top), (right - here.right, right - here.left)
-            return PasteError(rows[0], columns[0], rows[1], columns[1], -here.x_off, -here.y_off, here.twice)
+def assert_turns(item: TableEdit) -> None:
+    def block(here: PasteError) -> PasteError:
+        return PasteError(here.left, here.top, here.right, here.bottom, here.y_off, here.x_off, here.twice)
 
-        for other, place, block in (
-            (turned(item), lambda y, x: (x, y), turned_block),
-            (
-                mirrored(item),
-                lambda y, x, bottom=bottom, right=right: (bottom - y, right - x),
-                mirrored_block,
-            ),
-        ):
-            assert told(other) == [pytest.approx(numbers) for numbers in told(item, place)], seed
-            assert blocks(other) == blocks(item, block), seed
+    expected = told(item, lambda y, x: (x, y))
+    assert told(turned(item)) == [pytest.approx(numbers) for numbers in expected]
+    assert blocks(turned(item)) == blocks(item, block)
+
+
+def assert_mirrors(item: TableEdit) -> None:
+    last = item.old.shape[0] - 1, item.old.shape[1] - 1
+
+    def block(here: PasteError) -> PasteError:
+        top, left = last[0] - here.bottom, last[1] - here.right
+        bottom, right = last[0] - here.top, last[1] - here.left
+        return PasteError(top, left, bottom, right, -here.x_off, -here.y_off, here.twice)
+
+    expected = told(item, lambda y, x: (last[0] - y, last[1] - x))
+    assert told(mirrored(item)) == [pytest.approx(numbers) for numbers in expected]
+    assert blocks(mirrored(item)) == blocks(item, block)
 
 
 @pytest.mark.parametrize("seed", range(40))

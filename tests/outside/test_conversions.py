@@ -242,9 +242,8 @@ def test_many_raw_numbers_have_the_roots_that_each_has_alone() -> None:
         rational(0, 0, 30e6, 0, 1, 0),
         rational(0, 2, 1, 0, 0, 3),
     ):
-        # Every seventh comes from all rows and columns.
-        alone = [to_physical(conversion, raws.ravel()[[index]])[0] for index in range(0, raws.size, 7)]
-        np.testing.assert_array_equal(to_physical(conversion, raws).ravel()[::7], alone)
+        alone = [to_physical(conversion, raws.ravel()[[index]])[0] for index in range(raws.size)]
+        np.testing.assert_array_equal(to_physical(conversion, raws).ravel(), alone)
 
 
 @pytest.mark.parametrize("coefficients", [(0, 4, 0, 0, 0, 1), (0, -1, 0, 0, 0, 1), (1, 2, 0, 0, 0, 1)])
