@@ -403,6 +403,45 @@ def test_a_chain_may_be_longer_than_pythons_stack() -> None:
     assert [table.name for table in world.reach("s0").tables] == [f"t{n}" for n in range(count)]
 
 
+@pytest.mark.parametrize("kept", [0, 100, 100_000])
+def test_tables_of_a_chain_that_depend_on_different_signals_have_their_outputs(
+    monkeypatch: pytest.MonkeyPatch, kept: int
+) -> None:
+    monkeypatch.setattr(misreading, "_MOST_KEPT", kept)
+    speeds, loads = [700.0, 1500.0, 4200.0], [0.0, 40.0, 100.0]
+    chain = [
+        Sheet("first", {"temp": [0, 100]}, [0, 50], produces="a"),
+        Sheet("second", {"a": [0, 50], "speed": speeds}, [[0, 9], [4, 30], [5, 8]], produces="b"),
+        Sheet("third", {"b": [0, 30]}, [3, 20], produces="c"),
+        Sheet("fourth", {"c": [0, 20], "load": loads}, [[1, 7], [2, 9], [8, 1]], produces="d"),
+        Sheet("fifth", {"b": [0, 30], "a": [0, 50]}, [[0, 5], [6, 7]]),
+        Sheet("sixth", {"d": [0, 10], "b": [0, 30]}, [[0, 1], [2, 9]]),
+    ]
+    readings = {"true": [20.0, 35.0], "false": [80.0, 10.0]}
+    effects = built(*reversed(chain)).effects("temp", *readings.values())
+    assert effects.keys() == {item.name for item in chain}
+    for effect in effects.values():
+        for side, values in readings.items():
+            point: dict[str, Numbers | float] = {"temp": values[effect.reading], **effect.at}
+            for item in chain:
+                if item.axes.keys() <= point.keys():
+                    outputs = output(item.axes, item.cells, **{name: point[name] for name in item.axes})
+                    if item.name == effect.table.name:
+                        assert getattr(effect, side) == pytest.approx(outputs.item())
+                    point[item.produces] = outputs
+
+
+def test_a_table_that_many_tables_feed_is_tried_at_fewer_points(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(misreading, "MOST_POINTS", 1000)
+    speeds = np.linspace(700, 4200, 901).tolist()
+    signals = {"temp": 'unit="-"', "speed": 'unit="-"'} | {f"s{n}": 'unit="-"' for n in range(32)}
+    first = Sheet("t0", {"temp": [0, 1], "speed": speeds}, np.zeros((901, 2)).tolist(), produces="s0")
+    chain = [Sheet(f"t{n}", {f"s{n - 1}": [0, 1]}, [0, 1], produces=f"s{n}") for n in range(1, 33)]
+    result = built(first, *chain, signals=signals).effects("temp", 0, 1)
+    assert result["t8"].points == 1000
+    assert result["t32"].points == 250
+
+
 def test_the_first_of_several_producers_is_followed_and_the_others_are_named() -> None:
     other = Sheet("other", {"speed": [0, 1]}, [0, 1], produces="a")
     third = Sheet("third", {"temp": [0, 100]}, [100, 0], produces="a")

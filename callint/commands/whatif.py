@@ -15,6 +15,7 @@ from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.name_selection import table_selection
 from callint.cli.operating_point_option import number, parse_point
 from callint.cli.options import as_options
+from callint.cli.progress import progress
 from callint.comparing.fault_report import FaultReport, obstacles
 from callint.comparing.sensor_faults import ComparedSignal, FalseReading, SensorFault
 from callint.decoding.decode import Decoded
@@ -31,6 +32,8 @@ from callint.reporting.whatif.text import print_fault_report
 
 #: The number of steps in the range of the true signal, and the most breakpoints that are tried besides.
 _STEPS, _MAX_BREAKPOINTS = 100, 1000
+#: From this number of tables on, a progress bar is useful.
+_LONG = 100
 #: Less resistance is a piece of wire, and more is an open circuit.
 _MIN_OHMS, _MAX_OHMS = 1e-3, 1e9
 
@@ -138,13 +141,15 @@ def _report(loaded: LoadedDefinition, decoded: Decoded, name: str, options: What
     surfaces = _surfaces(decoded, reached)
     reading = FalseReading(signal.name, fault.true, fault.false)
     sensor_fault = SensorFault(definition, surfaces, reached, reading, fixed)
+    with progress("following the signal", len(reached.tables), _LONG) as step:
+        effects = sensor_fault.effects(step)
     return FaultReport(
         name,
         definition,
         signal,
         fault.true,
         fault.false,
-        sensor_fault.effects(),
+        effects,
         list(sensor_fault.thresholds(_watched(definition, fault))),
         fixed,
         obstacles(decoded, reached, sensor_fault.unread),

@@ -8,7 +8,7 @@ linear. Through a chain of tables it is the largest at the points tried: breakpo
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,10 @@ from callint.model.definition import Definition, Kind, Table
 MOST_POINTS = 200_000
 #: Through a chain, the interval between two breakpoints is tried in this number of steps.
 _STEPS = 8
+#: A table that more tables feed is computed at fewer points, so that all of their outputs fit in memory.
+_MANY_FEEDERS = 8
+#: The largest number of outputs that are kept for the next table.
+_MOST_KEPT = 2 * _MANY_FEEDERS * MOST_POINTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,39 @@ class FalseReading:
     false: Numbers
 
 
+class _Grid:
+    """A grid of operating points, and the signals that tables put out there.
+
+    ``points`` are the values of each free signal. The dimensions are the readings, first the true values and
+    then the false ones, and the free signals with several points, in order. ``values`` has all signals in
+    shapes that broadcast to ``shape``.
+    """
+
+    def __init__(self, points: dict[str, Numbers], signal: str, readings: Numbers) -> None:
+        self.points = points
+        wide = [name for name, values in points.items() if len(values) > 1]
+        self.shape = (len(readings), *(len(points[name]) for name in wide))
+        self.values: dict[str, Numbers | float] = {
+            name: float(values[0]) for name, values in points.items() if len(values) == 1
+        }
+        self.values |= {name: array[None] for name, array in grid_points(points, wide).items()}
+        self.values[signal] = readings.reshape(-1, *(1 for _ in wide))
+        self._count = 0
+
+    def serves(self, points: dict[str, Numbers]) -> bool:
+        """Whether these are the points, of the same signals in the same order, and there is room for more."""
+        return (
+            self._count < _MOST_KEPT
+            and list(points) == list(self.points)
+            and all(np.array_equal(values, self.points[name]) for name, values in points.items())
+        )
+
+    def keep(self, signal: str, output: Numbers) -> None:
+        """Keep a signal that a table puts out, for the tables that it feeds."""
+        self.values[signal] = output
+        self._count += output.size
+
+
 class SensorFault:
     """The effects of false readings of one signal on the tables that it reaches.
 
@@ -99,16 +136,23 @@ class SensorFault:
         self._surfaces = surfaces
         self._producers = reached.producers
         self._signal = reading.signal
-        self._readings = reading.true, reading.false
+        self._readings = np.concatenate([reading.true, reading.false])
         self._given = dict(given or {})
         self._points: dict[str, Numbers] = {}
+        #: The grid of the last table: those of a chain mostly have the same, and each is then computed once.
+        self._grid = _Grid({}, reading.signal, self._readings)
+        #: The tables that can be read, each after those that feed it, and their places in this order.
         self._tables: list[Table] = []
+        self._places: dict[str, int] = {}
+        #: The signals that each of them takes from other tables.
+        self._taken: dict[str, list[str]] = {}
         #: The table through which the signal reaches each table by the shortest path.
         self._feeder: dict[str, Table | None] = {}
         unread = []
         depths: dict[str, int] = {}
         for table in reached.tables:
-            feeding = self._feeding(table)
+            taken = [name for name in signals_of(definition, table) if name in self._producers]
+            feeding = [self._producers[name] for name in taken]
             if table.name not in surfaces or any(producer.name not in depths for producer in feeding):
                 unread.append(table)
                 continue
@@ -116,13 +160,22 @@ class SensorFault:
             nearest = None if is_direct else min(feeding, key=lambda producer: depths[producer.name])
             depths[table.name] = 0 if nearest is None else depths[nearest.name] + 1
             self._feeder[table.name] = nearest
+            self._taken[table.name] = taken
+            self._places[table.name] = len(self._tables)
             self._tables.append(table)
         #: Tables without a result, because they, or a table that feeds them, cannot be read.
         self.unread = tuple(table.name for table in sorted(unread, key=lambda table: table.line))
 
-    def effects(self) -> list[FaultEffect]:
-        """The effect on every reached table that can be read, in the order of the definition."""
-        return [self._effect(table) for table in sorted(self._tables, key=lambda table: table.line)]
+    def effects(self, step: Callable[[int], None] = lambda done: None) -> list[FaultEffect]:
+        """The effect on every reached table that can be read, in the order of the definition.
+
+        ``step`` is called with the number of tables done.
+        """
+        effects = []
+        for number, table in enumerate(self._tables, 1):
+            effects.append(self._effect(table))
+            step(number)
+        return sorted(effects, key=lambda effect: effect.table.line)
 
     def thresholds(self, compared: Mapping[str, ComparedSignal]) -> Iterator[Threshold]:
         """The scalars that are compared with a ``compared`` signal, or with the output of a reached table."""
@@ -142,45 +195,43 @@ class SensorFault:
                 if factor is not None:
                     yield _threshold(scalar, value, factor * signals[name].true, factor * signals[name].false)
 
-    def free_signals(self, table: Table) -> list[str]:
-        """The other signals that a table's output depends on, directly or through the tables that feed it."""
-        free: dict[str, None] = {}
-        for feeder in (table, *reversed(self._feeders(table))):
-            for signal in self._surfaces[feeder.name].signals:
-                if signal != self._signal and signal not in self._producers:
-                    free[signal] = None
-        return list(free)
-
     def points_of(self, table: Table) -> dict[str, Numbers]:
-        """The values of each free signal to try for a table, each rising.
+        """The values to try of each free signal that a table's output depends on, each rising.
 
-        All combinations, times the number of readings, are at most MOST_POINTS.
+        The table depends on them directly or through the tables that feed it. All combinations, times the
+        number of readings, are at most MOST_POINTS.
         """
-        points = {signal: self._values(signal) for signal in self.free_signals(table)}
-        if self._feeders(table):
+        feeders = self._feeders(table)
+        signals = dict.fromkeys(
+            signal
+            for feeder in (table, *reversed(feeders))
+            for signal in self._surfaces[feeder.name].signals
+            if signal != self._signal and signal not in self._producers
+        )
+        points = {signal: self._values(signal) for signal in signals}
+        if feeders:
             points = {signal: _refined(values, _STEPS) for signal, values in points.items()}
-        left = MOST_POINTS / len(self._readings[0])
+        left = MOST_POINTS / (len(self._readings) / 2) / max(1.0, len(feeders) / _MANY_FEEDERS)
         # Signals with few points keep them all, which leaves more to the others.
         for rank, signal in enumerate(sorted(points, key=lambda signal: len(points[signal]))):
             points[signal] = _reduced(points[signal], max(1, int(left ** (1 / (len(points) - rank)))))
             left = max(1.0, left / len(points[signal]))
         return points
 
-    def _feeding(self, table: Table) -> list[Table]:
-        """The tables that put out signals of a table's axes."""
-        signals = signals_of(self._definition, table)
-        return [self._producers[signal] for signal in signals if signal in self._producers]
+    def _feeders(self, table: Table, known: Container[str] = ()) -> list[Table]:
+        """The tables that feed a table, directly or not, each after those that feed it.
 
-    def _feeders(self, table: Table) -> list[Table]:
-        """The tables that feed a table, directly or not, each after those that feed it."""
-        names: set[str] = set()
-        pending = [table]
+        Leaves out those that put out ``known`` signals, and what only they need.
+        """
+        signals: set[str] = set()
+        pending = [table.name]
         while pending:
-            for producer in self._feeding(pending.pop()):
-                if producer.name not in names:
-                    names.add(producer.name)
-                    pending.append(producer)
-        return [producer for producer in self._tables if producer.name in names]
+            for signal in self._taken[pending.pop()]:
+                if signal not in signals and signal not in known:
+                    signals.add(signal)
+                    pending.append(self._producers[signal].name)
+        feeders = [self._producers[signal] for signal in signals]
+        return sorted(feeders, key=lambda feeder: self._places[feeder.name])
 
     def _effect(self, table: Table) -> FaultEffect:
         true, false, points = self._outputs(table)
@@ -213,36 +264,17 @@ class SensorFault:
 
         The dimensions are the readings, then the free signals with several points, in order.
         """
-        feeders = self._feeders(table)
         points = self.points_of(table)
-        wide = [signal for signal, values in points.items() if len(values) > 1]
-        fixed = {signal: values[0] for signal, values in points.items() if len(values) == 1}
-        counts = [len(points[signal]) for signal in wide]
-        true, false = (
-            np.broadcast_to(
-                self._output((*feeders, table), fixed, grid_points(points, wide), reading),
-                (len(reading), *counts),
-            )
-            for reading in self._readings
-        )
-        return true, false, points
-
-    def _output(
-        self,
-        tables: Sequence[Table],
-        fixed: Mapping[str, float],
-        wide: Mapping[str, Numbers],
-        reading: Numbers,
-    ) -> Numbers:
-        """The output of the last of some tables; each table may feed those after it."""
-        places: dict[str, Numbers | float] = {**fixed, **{name: array[None] for name, array in wide.items()}}
-        places[self._signal] = reading.reshape(-1, *(1 for _ in wide))
+        if not self._grid.serves(points):
+            self._grid = _Grid(points, self._signal, self._readings)
+        grid = self._grid
         output: Numbers = np.zeros(0)
-        for table in tables:
-            output = self._surfaces[table.name].at(places)
-            if table.produces is not None and self._producers.get(table.produces) is table:
-                places[table.produces] = output
-        return output
+        for item in (*self._feeders(table, grid.values), table):
+            output = self._surfaces[item.name].at(grid.values)
+            if item.produces is not None and self._producers.get(item.produces) is item:
+                grid.keep(item.produces, output)
+        true, false = np.split(np.broadcast_to(output, grid.shape), 2)
+        return true, false, points
 
     def _values(self, signal: str) -> Numbers:
         """A signal's given value, or the ends of its range and the breakpoints of all tables within it."""

@@ -203,6 +203,14 @@ def test_a_definition_that_lies_is_a_finding(yard: Yard, kind: str) -> None:
     assert capped(yard, *more).status in (0, 2)
 
 
+def test_a_false_reading_is_followed_through_a_thousand_tables(yard: Yard) -> None:
+    # If each table were computed through its whole chain again, this would take a hundred times as long.
+    yard.write(DEFINITION, chain(1000, is_closed=False))
+    result = capped(yard, "whatif", HERON, "--true", "s0=1000", "--reads", "2000", "--all")
+    assert result.status == 0, result
+    assert "k999: K no difference" in " ".join(result.stdout.split())
+
+
 # Images
 
 
