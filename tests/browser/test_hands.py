@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.browsing import Page, forget
@@ -250,6 +251,21 @@ def test_no_stop_of_the_tab_key_is_covered(at: At, size: tuple[int, int]) -> Non
     for _ in range(45):
         page.press(Keys.TAB)
         page.until(lambda: page.run(_UNCOVERED))
+
+
+@pytest.mark.parametrize("size", [(1440, 500), (360, 640)])
+def test_the_tab_key_leads_to_a_cell_above_its_details(at: At, size: tuple[int, int]) -> None:
+    """Focus Not Obscured (Minimum), WCAG 2.2, 2.4.11."""
+    page = at("~findings", size)
+    page.press("n", Keys.ARROW_DOWN)
+    cell = page.run("return document.activeElement")
+    assert cell.tag_name == "td"
+    ActionChains(page.chrome).key_down(Keys.SHIFT).send_keys(Keys.TAB).key_up(Keys.SHIFT).perform()
+    # At the end of the window, where the details appear once the focus is in the grid.
+    page.run("scrollBy(0, arguments[0].getBoundingClientRect().bottom - innerHeight)", cell)
+    tab_to(page, "td")
+    assert page.run("return document.activeElement") == cell
+    page.until(lambda: page.run(_UNCOVERED))
 
 
 #: Whether some point of what has the focus belongs to it on the screen.

@@ -258,9 +258,8 @@ class Section {
     const cell = cellOf(event.target);
     if (cell === undefined) return;
     if (cell !== this.chosen || !this.isVisited) this.choose(cell);
-    if (event.type !== "click") return;
-    this.td(cell).focus({ preventScroll: true });
-    this.revealChosen();
+    if (event.type === "click") this.td(cell).focus({ preventScroll: true });
+    if (event.type === "click" || isKeyboardEntry(event)) this.revealChosen();
   }
 
   onHover(event) {
@@ -291,6 +290,11 @@ class Section {
     event.preventDefault();
     if (this.table.has(...to)) this.choose(this.table.cell(...to), { focus: true });
   }
+}
+
+/** Whether the Tab key led into a grid. The browser then shows the cell, but at a place where its details come to lie. */
+function isKeyboardEntry({ currentTarget, relatedTarget, target }) {
+  return relatedTarget !== null && !currentTarget.contains(relatedTarget) && target.matches(":focus-visible");
 }
 
 /** What the grids of all sections show. */
