@@ -8,6 +8,7 @@ from datetime import date
 
 from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
+from callint.checking.loading import Definitions
 from callint.checking.report import Report
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_layout
@@ -197,10 +198,11 @@ def inspect(
     base: bytes | None = None,
     policy: Policy | None = None,
     beside: Mapping[str, bytes] | None = None,
+    definitions: Definitions | None = None,
 ) -> Report:
     """What callint says about a definition, an image (new.bin) and its base (base.bin).
 
-    ``beside`` has the files on which the definition builds.
+    ``beside`` has the files on which the definition builds. ``definitions`` are those that were read already.
     """
     files = Files(test_xml=xml)
     files.files.update(beside or {})
@@ -208,7 +210,7 @@ def inspect(
         files.files["new.bin"] = data
     if base is not None:
         files.files["base.bin"] = base
-    inspector = Checker(files, policy or Policy(), TODAY)
+    inspector = Checker(files, policy or Policy(), TODAY, definitions=definitions)
     images = (
         []
         if data is None
