@@ -5,13 +5,14 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from functools import lru_cache
 
 from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
 from callint.checking.loading import Definitions
 from callint.checking.report import Report
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import make_layout
+from callint.decoding.layout import Layout, make_layout
 from callint.decoding.surfaces import Surface, surface
 from callint.model.definition import Definition
 from callint.model.finding import Finding
@@ -68,8 +69,14 @@ def read(xml: bytes) -> Definition:
 
 def decoded(xml: bytes, data: bytes) -> Decoded:
     """An image decoded by a definition."""
-    definition = read(xml)
-    return decode(make_layout(definition), Image.raw(data, definition.memory.start))
+    layout = _layout(xml)
+    return decode(layout, Image.raw(data, layout.definition.memory.start))
+
+
+@lru_cache(maxsize=64)
+def _layout(xml: bytes) -> Layout:
+    """The layout of a definition; as in callint, all images of the definition share it."""
+    return make_layout(read(xml))
 
 
 def image(size: int = 64, fill: int = 0, **at: bytes) -> bytes:
