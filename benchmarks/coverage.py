@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from benchmarks import engineering, shapes
+from benchmarks import shapes
 from benchmarks.measure import print_table
 from benchmarks.siblings import Sibling, sibling
 from callint.decoding.coverage import measure_coverage
@@ -153,6 +153,8 @@ def formula_pairs(seeds: Sequence[int]) -> list[Sibling]:
 
 
 def real_pairs(seeds: Sequence[int]) -> list[Sibling]:
+    from benchmarks import engineering  # its libraries take seconds to import
+
     tables = [[*engineering.tuned(seed), *engineering.untuned(seed)] for seed in seeds]
     return [sibling(seed, _ITEMS, 0, shapes, "") for seed, shapes in zip(seeds, tables, strict=True)]
 

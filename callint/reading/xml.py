@@ -158,8 +158,11 @@ def items_of(root: etree._Element) -> Iterator[Item]:
             yield root, element
 
 
+@dataclass(eq=False)
 class InvalidError(Exception):
-    """A file is not valid, or ends before its outermost element does."""
+    """A file is not valid, or ends too early; it ``may_be_valid`` if the parser only gave warnings."""
+
+    may_be_valid: bool = True
 
 
 class ElementStream:
@@ -219,8 +222,8 @@ class ElementStream:
         )
         for start in range(0, len(self._data), _STEP):
             parser.feed(self._data[start : start + _STEP])
-            if len(parser.feed_error_log):  # so that no item is read that is not valid
-                raise InvalidError
+            if len(log := parser.feed_error_log):  # so that no item is read that is not valid
+                raise InvalidError(may_be_valid=not len(log.filter_from_errors()))
             yield from parser.read_events()
         parser.close()
         yield from parser.read_events()

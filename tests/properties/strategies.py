@@ -408,6 +408,7 @@ class Reference:
     texts: tuple[Text, ...]
     sums: tuple[Sum, ...]
     identity: bytes
+    identity_at: int
     relations: str
 
     def xml(self, leave_out: str = "", turned: bool = False) -> bytes:
@@ -609,7 +610,10 @@ def new_references(draw: st.DrawFn) -> Reference:
             f'<gap upper="{item}" lower="{other}" min="1"/>',
         ]
         relations = _any_of(draw, kinds)
-    return Reference(start, size, draw(_ORDERS), head, axes, fixed, tables, texts, sums, identity, relations)
+    order = draw(_ORDERS)
+    return Reference(
+        start, size, order, head, axes, fixed, tables, texts, sums, identity, identity_at, relations
+    )
 
 
 def references() -> st.SearchStrategy[Reference]:
@@ -714,7 +718,7 @@ def _sums(draw: st.DrawFn, memory: _Memory, start: int) -> Iterator[Sum]:
 def images(draw: st.DrawFn, reference: Reference) -> bytes:
     """A whole image of a world's software with valid checksums, its axes rising in most of them."""
     data = bytearray(draw(st.binary(min_size=reference.size, max_size=reference.size)))
-    place = reference.definition.memory.identities[0].at - reference.start
+    place = reference.identity_at - reference.start
     data[place : place + len(reference.identity)] = reference.identity
     for axis in reference.axes:
         if axis.count_at is not None:

@@ -9,12 +9,11 @@ from hypothesis import event, given
 
 from callint.checking.cause_order import CauseFindings, cause_groups
 from callint.checking.content import FindingDigests
+from callint.checking.loading import Definitions
 from callint.checking.places import restored
 from callint.checking.report import Report
-from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.cause import CauseKind, Effect, Place
 from callint.model.finding import Finding
-from callint.reading.definition_file import DefinitionFile
 from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope
@@ -35,15 +34,21 @@ _NO_PLACES = {
 
 
 class World:
-    """A definition with a base and a rework of it, and what is found there."""
+    """A definition with a base and a rework of it, and what is found there.
 
-    def __init__(self, reference: Reference, base: bytes, rework: bytes) -> None:
-        definition = reference.definition
-        loaded = LoadedDefinition(DefinitionFile("test.xml", definition, ()), definition)
+    ``definitions`` are those that were read already: a rework with restored bytes has the same one.
+    """
+
+    def __init__(
+        self, reference: Reference, base: bytes, rework: bytes, definitions: Definitions | None = None
+    ) -> None:
         self.reference = reference
         self.base = base
+        self.definitions = definitions or Definitions()
+        loaded = self.definitions.load(reference.xml(), "test.xml").loaded
+        assert loaded is not None
         self.context = CheckContext(loaded, reference.image(rework), reference.image(base))
-        self.report = inspect(reference.xml(), rework, base)
+        self.report = inspect(reference.xml(), rework, base, definitions=self.definitions)
 
     def groups(self) -> list[CauseFindings]:
         return cause_groups(self.report.findings, self.report.causes)
@@ -52,7 +57,7 @@ class World:
         """The same world, whose rework has the base's bytes in some places."""
         with np.errstate(all="ignore"):
             content = restored(self.context, places).content.tobytes()
-        return World(self.reference, self.base, self.reference.sealed(content))
+        return World(self.reference, self.base, self.reference.sealed(content), self.definitions)
 
     def digest(self, finding: Finding) -> str:
         """The digest of what a finding is judged on."""

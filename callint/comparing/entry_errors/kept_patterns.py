@@ -152,7 +152,7 @@ def _broken(
     new, old = window.new[places], window.old[places]
     expected, best = np.full(len(cells), np.nan), np.zeros(len(cells))
     keeps = np.zeros(len(cells), bool)
-    lines = [np.stack([at[cells] for at in line.at.values()], axis=1) for line in window.straight]
+    lines = [line.all_at[cells] for line in window.straight]
     live = np.isfinite(ways[0].value[around])
     excused = patterns.is_averaged(window, live, cells)
     # A cell that the edit brought beyond all others may have stopped there at a limit that no other reached.

@@ -75,22 +75,32 @@ class TableEdit:
             return max((float(np.ptp(values)) for values in (old, most) if len(values)), default=0.0)
 
 
-class GridLine:
-    """One direction through the cells at ``places``, with the weights for predictions from their neighbours.
+class GridLines:
+    """The neighbours along some directions through the cells at ``places``, with the weights for predictions.
 
-    ``along`` are the coordinates along this direction in the padded grid.
+    All arrays have the shape (lines, changed), or (changed,) for one line. ``at`` are the places of the
+    neighbours in the padded grid, and ``off`` their coordinates less that of the cell.
     """
 
-    def __init__(self, step: int, along: Numbers, places: Indexes) -> None:
-        self.step = step
-        self.at = {side: places + side * step for side in _SIDES}
-        centre = along[places]
-        off = {side: along[self.at[side]] - centre for side in _SIDES}
+    def __init__(self, at: dict[int, Indexes], off: dict[int, Numbers]) -> None:
+        self.at = at
         #: Straight between the two neighbours.
         self.between = {-1: off[1] / (off[1] - off[-1]), 1: -off[-1] / (off[1] - off[-1])}
         #: Straight on from the two neighbours of one side: the share of their step that is added.
         self.onwards = {side: off[side] / (off[2 * side] - off[side]) for side in (-1, 1)}
         self._off = off
+
+    def first(self, count: int) -> GridLines:
+        """The first so many lines."""
+        return GridLines(
+            {side: at[:count] for side, at in self.at.items()},
+            {side: off[:count] for side, off in self._off.items()},
+        )
+
+    def line(self, number: int, step: int) -> GridLine:
+        """One of the lines, whose cells are ``step`` places apart."""
+        at = {side: at[number] for side, at in self.at.items()}
+        return GridLine(at, {side: off[number] for side, off in self._off.items()}, step)
 
     @cached_property
     def cubic(self) -> dict[int, Numbers]:
@@ -114,6 +124,19 @@ class GridLine:
     def values(self, grid: Numbers) -> dict[int, Numbers]:
         """The values of the four neighbours of every cell."""
         return {side: grid[at] for side, at in self.at.items()}
+
+
+class GridLine(GridLines):
+    """One line; its cells are ``step`` places apart in the padded grid."""
+
+    def __init__(self, at: dict[int, Indexes], off: dict[int, Numbers], step: int) -> None:
+        super().__init__(at, off)
+        self.step = step
+
+    @cached_property
+    def all_at(self) -> Indexes:
+        """The places of the four neighbours of every cell, shape (changed, 4)."""
+        return np.stack(list(self.at.values()), axis=1)
 
 
 class PaddedGrid:
@@ -151,29 +174,51 @@ class PaddedGrid:
 
     def scattered(self, values: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
         """Values of the changed cells at their places in the padded grid."""
-        grid = np.full(self.changed.shape, fill)
+        grid = np.empty(self.changed.shape, type(fill))
+        grid.fill(fill)
         grid[self.places] = values
         return grid
 
     @cached_property
-    def lines(self) -> tuple[GridLine, ...]:
+    def all_lines(self) -> GridLines:
         """The lines through every changed cell, the straight ones first."""
         rows, columns = self.shape
         x, y = (_coordinates(axis, count) for axis, count in ((self.edit.x, columns), (self.edit.y, rows)))
-        lines = []
+        along = []
         if columns > 1:
-            lines.append((1, np.broadcast_to(x[None, :], self.shape)))
+            along.append(np.broadcast_to(x[None, :], self.shape))
         if rows > 1:
-            lines.append((self.stride, np.broadcast_to(y[:, None], self.shape)))
+            along.append(np.broadcast_to(y[:, None], self.shape))
         if not self.is_curve:
             diagonal = np.broadcast_to(_coordinates(None, columns)[None, :], self.shape)
-            lines += [(self.stride + 1, diagonal), (self.stride - 1, -diagonal)]
-        return tuple(GridLine(step, self._padded(along), self.places) for step, along in lines)
+            along += [diagonal, -diagonal]
+        steps = np.array(self._steps, np.intp)[:, None]
+        at = {side: self.places + side * steps for side in _SIDES}
+        coordinates = np.stack([self._padded(part) for part in along])
+        centre, number = coordinates[:, self.places], np.arange(len(along))[:, None]
+        return GridLines(at, {side: coordinates[number, at[side]] - centre for side in _SIDES})
+
+    @property
+    def _steps(self) -> list[int]:
+        """How many places apart the cells of each line are."""
+        rows, columns = self.shape
+        steps = [1] * (columns > 1) + [self.stride] * (rows > 1)
+        return steps if self.is_curve else [*steps, self.stride + 1, self.stride - 1]
+
+    @cached_property
+    def lines(self) -> tuple[GridLine, ...]:
+        """As ``all_lines``, one by one."""
+        return tuple(self.all_lines.line(number, step) for number, step in enumerate(self._steps))
 
     @cached_property
     def straight(self) -> tuple[GridLine, ...]:
         """The row and the column through every changed cell."""
         return self.lines[: 1 if self.is_curve else 2]
+
+    @cached_property
+    def straight_lines(self) -> GridLines:
+        """As ``straight``, as one."""
+        return self.all_lines.first(len(self.straight))
 
     @cached_property
     def roughness(self) -> Numbers:
@@ -255,34 +300,11 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
     any_few = bool(few.any())
 
     def offer(prediction: Numbers) -> None:
-        np.fmin(off, np.abs(add + times * prediction - new), out=off)
+        misfit = np.abs(add + times * prediction - new)
+        np.fmin(off, misfit if misfit.ndim == 1 else np.fmin.reduce(misfit, axis=0), out=off)
 
-    for line in window.lines:
-        near, all_ = line.values(movement.shift), line.values(movement.shift_or_rest)
-        back, ahead = np.isfinite(near[-1]), np.isfinite(near[1])
-        between = all_[-1] * line.between[-1] + all_[1] * line.between[1]
-        # Expect half of the movement only at the edge of a movement that grows inwards. A cell that was made
-        # equal to another one predicts no movement, but shows that it grows.
-        inwards = {side: movement.any_shift[line.at[side]] for side in (-2, 2)}
-        grows = [
-            np.abs(inwards[2 * side] - near[side]) >= _GROWTH * np.abs(near[side] - all_[-side])
-            for side in (-1, 1)
-        ]
-        offer(np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan))
-        farther = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
-        cubic = line.cubic
-        offer(near[-1] * cubic[-1] + near[1] * cubic[1] + farther[-2] * cubic[-2] + farther[2] * cubic[2])
-        alone = ~(back & ahead) | few
-        # Where the movement changes steadily, a cell moves as the mean of its neighbours, not as one of them.
-        across = near[1] - near[-1]
-        before, after = near[-1] - near[-2], near[2] - near[1]
-        sides = np.where(np.isnan(before), after, before) + np.where(np.isnan(after), before, after)
-        steady = np.abs(across - sides) <= 0.5 * np.abs(across)
-        for side in (-1, 1):
-            offer(np.where(steady, np.nan, near[side]))
-            offer(np.where(few | ~np.isfinite(near[side]), near[2 * side], np.nan))
-            onwards = near[side] + (near[side] - farther[2 * side]) * line.onwards[side]
-            offer(np.where(alone, onwards, np.nan))
+    for prediction in _along_lines(window.all_lines, movement, few):
+        offer(prediction)
     stay = movement.shift_or_rest[_is_kept(window)][:1].sum()  # all of them have the same
     for crossing in _crossings(window, movement.shift):
         offer(crossing - stay)
@@ -293,6 +315,38 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
         # Among the many changed neighbours of a map, a cell moves as those far off by chance.
         offer(np.where(few | window.is_curve, median(movement.shift[~np.isnan(movement.shift)]), np.nan))
     return off
+
+
+def _along_lines(lines: GridLines, movement: CellShift, few: Flags) -> Iterator[Numbers]:
+    """What the movement along each line predicts for every changed cell, shape (lines, changed).
+
+    It is NaN where a line predicts nothing. The arguments are as in ``delta_residuals``.
+    """
+    near, all_ = lines.values(movement.shift), lines.values(movement.shift_or_rest)
+    back, ahead = np.isfinite(near[-1]), np.isfinite(near[1])
+    between = all_[-1] * lines.between[-1] + all_[1] * lines.between[1]
+    # Expect half of the movement only at the edge of a movement that grows inwards. A cell that was made
+    # equal to another one predicts no movement, but shows that it grows.
+    inwards = {side: movement.any_shift[lines.at[side]] for side in (-2, 2)}
+    grows = [
+        np.abs(inwards[2 * side] - near[side]) >= _GROWTH * np.abs(near[side] - all_[-side])
+        for side in (-1, 1)
+    ]
+    yield np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan)
+    farther = {side: np.where(few, all_[side], near[side]) for side in (-2, 2)} if few.any() else near
+    cubic = lines.cubic
+    yield near[-1] * cubic[-1] + near[1] * cubic[1] + farther[-2] * cubic[-2] + farther[2] * cubic[2]
+    alone = ~(back & ahead) | few
+    # Where the movement changes steadily, a cell moves as the mean of its neighbours, not as one of them.
+    across = near[1] - near[-1]
+    before, after = near[-1] - near[-2], near[2] - near[1]
+    sides = np.where(np.isnan(before), after, before) + np.where(np.isnan(after), before, after)
+    steady = np.abs(across - sides) <= 0.5 * np.abs(across)
+    for side, is_given in ((-1, back), (1, ahead)):
+        yield np.where(steady, np.nan, near[side])
+        yield np.where(few | ~is_given, near[2 * side], np.nan)
+        onwards = near[side] + (near[side] - farther[2 * side]) * lines.onwards[side]
+        yield np.where(alone, onwards, np.nan)
 
 
 def _crossings(window: PaddedGrid, shift: Numbers) -> Iterator[Numbers]:
@@ -318,11 +372,10 @@ def _is_kept(window: PaddedGrid) -> Flags:
 
 def predict_from_delta(window: PaddedGrid, movement: CellShift, cells: Indexes) -> Numbers:
     """The values of some changed cells as the movement around them predicts, shape (cells,)."""
-    predictions = []
-    for line in window.lines:
-        before, after = (movement.shift[line.at[side][cells]] for side in (-1, 1))
-        predictions.append(before * line.between[-1][cells] + after * line.between[1][cells])
-    centre = row_median(np.stack(predictions, axis=1))
+    lines = window.all_lines
+    before, after = (movement.shift[lines.at[side][:, cells]] for side in (-1, 1))
+    predictions = before * lines.between[-1][:, cells] + after * lines.between[1][:, cells]
+    centre = row_median(predictions.T)
     centre = np.where(np.isfinite(centre), centre, row_median(movement.shift[window.around[cells]]))
     expected: Numbers = movement.offset[cells] + movement.factor[cells] * centre
     return expected
@@ -334,20 +387,18 @@ def surface_residuals(window: PaddedGrid, surface: Numbers) -> Numbers:
     Shape (2, changed): along the row and along the column. Infinite if there is no prediction. Values are
     extrapolated beyond the edge of a table for cells that lie between two others on no line.
     """
-    new = window.new[window.places]
+    new, lines = window.new[window.places], window.straight_lines
     off: Numbers = np.full((2, len(new)), np.inf)
-    inside = np.zeros(len(new), bool)
-    for number, line in enumerate(window.straight):
-        for prediction in _between(line, surface, slice(None)):
-            np.fmin(off[number], np.abs(prediction - new), out=off[number])
-        inside |= np.isfinite(off[number])
-    for number, line in enumerate(window.straight):
-        changed = {side: window.changed[at] for side, at in line.at.items()}
-        for side, prediction in zip((-1, 1), _outside(line, surface, slice(None)), strict=True):
-            # Where an edit ends, the line that it drew goes on to its last cell.
-            is_last = changed[side] & changed[2 * side] & ~changed[-side]
-            misfit = np.where(inside & ~is_last, np.nan, np.abs(prediction - new))
-            np.fmin(off[number], misfit, out=off[number])
+    nearest = off[: len(window.straight)]
+    for prediction in _between(lines, surface, slice(None)):
+        np.fmin(nearest, np.abs(prediction - new), out=nearest)
+    inside = np.isfinite(nearest).any(axis=0)
+    changed = {side: window.changed[at] for side, at in lines.at.items()}
+    for side, prediction in zip((-1, 1), _outside(lines, surface, slice(None)), strict=True):
+        # Where an edit ends, the line that it drew goes on to its last cell.
+        is_last = changed[side] & changed[2 * side] & ~changed[-side]
+        misfit = np.where(inside & ~is_last, np.nan, np.abs(prediction - new))
+        np.fmin(nearest, misfit, out=nearest)
     return off
 
 
@@ -370,7 +421,7 @@ def predict_from_surface(window: PaddedGrid, surface: Numbers, cells: Indexes) -
     return predictions
 
 
-def _between(line: GridLine, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+def _between(line: GridLines, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
     values = {side: surface[at[cells]] for side, at in line.at.items()}
     straight = values[-1] * line.between[-1][cells] + values[1] * line.between[1][cells]
     cubic = line.cubic
@@ -378,7 +429,7 @@ def _between(line: GridLine, surface: Numbers, cells: Indexes | slice) -> list[N
     return [straight, curved]
 
 
-def _outside(line: GridLine, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+def _outside(line: GridLines, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
     values = {side: surface[at[cells]] for side, at in line.at.items()}
     return [values[side] + (values[side] - values[2 * side]) * line.onwards[side][cells] for side in (-1, 1)]
 
@@ -395,7 +446,7 @@ def finite_or_nan(values: Numbers) -> Numbers:
 def row_quantile(values: Numbers, share: float) -> Numbers:
     """A low quantile of every row without its NaNs; NaN if nothing is left."""
     ordered = np.sort(values, axis=1)
-    count = (~np.isnan(ordered)).sum(axis=1)
+    count = np.add.reduce(~np.isnan(ordered), axis=1, dtype=np.intp)
     # Rounded towards zero: if nothing is left it is the first, which is NaN.
     index = (share * (count - 1)).astype(np.intp)
     quantiles: Numbers = ordered[np.arange(len(ordered)), index]
@@ -404,8 +455,10 @@ def row_quantile(values: Numbers, share: float) -> Numbers:
 
 def row_median(values: Numbers) -> Numbers:
     """The median of every row without its NaNs and infinities; NaN if nothing is left."""
-    ordered = np.sort(finite_or_nan(values), axis=1)
-    count = (~np.isnan(ordered)).sum(axis=1)
+    given = np.isfinite(values)
+    ordered = np.where(given, values, np.nan)
+    ordered.sort(axis=1)
+    count = np.add.reduce(given, axis=1, dtype=np.intp)
     rows = np.arange(len(ordered))
     # If nothing is left these are the last and the first, which are NaN.
     medians: Numbers = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2

@@ -8,7 +8,7 @@ along the row, the one along the column and the one between these two say to the
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +23,7 @@ _WITHIN, _MOSTLY = 0.5, 0.6
 
 @dataclass(frozen=True, slots=True)
 class _Cells:
-    """Old and new values of some cells and how far rounding may bring the new ones off, shape (cells,)."""
+    """Old and new values of cells and how far rounding may bring the new ones off, shape (..., cells)."""
 
     old: Numbers
     new: Numbers
@@ -52,27 +52,30 @@ def _met(window: PaddedGrid, live: Flags, grain: Numbers, floor: Numbers) -> Fla
     off = window.scattered(0.5 * window.step + 0.125 * grain, 0.0)
     places = window.places
 
-    def at(shift: int) -> _Cells:
-        return _Cells(window.old[places + shift], new[places + shift], off[places + shift])
+    def at(shifts: Sequence[int]) -> _Cells:
+        beside = places + np.array(shifts, np.intp)[:, None]
+        return _Cells(window.old[beside], new[beside], off[beside])
 
     own = _Cells(window.old[places], window.new[places], off[places])
     met = np.zeros(len(places), bool)
     row, column = (line.step for line in window.straight)
-    for along, across in itertools.product((-row, row), (-column, column)):
-        between = at(along + across)
-        for pair in itertools.permutations((at(along), at(across))):
-            for expected, within in _sums(own, pair, between):
-                allowed = within + own.off
-                met |= (np.abs(expected - own.new) <= allowed) & (allowed <= _WITHIN * floor)
+    # At each of the four corners, either of the two cells beside may come first.
+    corners = [
+        *itertools.product((-row, row), (-column, column)),
+        *itertools.product((-column, column), (-row, row)),
+    ]
+    beside, other = at([first for first, _ in corners]), at([second for _, second in corners])
+    for expected, within in _sums(own, beside, other, at([sum(corner) for corner in corners])):
+        allowed = within + own.off
+        met |= ((np.abs(expected - own.new) <= allowed) & (allowed <= _WITHIN * floor)).any(axis=0)
     return met
 
 
-def _sums(own: _Cells, pair: tuple[_Cells, ...], between: _Cells) -> Iterator[tuple[Numbers, Numbers]]:
+def _sums(own: _Cells, beside: _Cells, other: _Cells, between: _Cells) -> Iterator[tuple[Numbers, Numbers]]:
     """The values that two edits make of the cells, and how far rounding may bring these off.
 
-    The ``pair`` lies beside the cells, along and across, and ``between`` is the cell beside both of these.
+    ``beside`` and ``other`` are cells along and across, and ``between`` is the cell beside both of these.
     """
-    beside, other = pair
     shift, stays = beside.new - beside.old, between.new - between.old
     # Two offsets.
     yield own.old + shift + other.new - other.old - stays, beside.off + other.off + between.off

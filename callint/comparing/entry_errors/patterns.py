@@ -107,20 +107,17 @@ def made_equal(window: PaddedGrid, live: Flags) -> EqualCells:
     """The changed cells that the edit made equal to live ones."""
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
-    to_any, adjacent, twice = (np.zeros(len(places), bool) for _ in range(3))
-    for line in window.straight:
-        near = np.zeros(len(places), bool)
-        times = np.zeros(len(places), np.intp)
-        for side, neighbours in line.at.items():
-            alike = live[neighbours] & (np.abs(window.new[neighbours] - new) <= 0.5 * step)
-            if abs(side) == 1:
-                near |= alike
-            times += alike & (np.abs(window.old[neighbours] - old) > 1.5 * step)
-        to_any |= times > 0
-        adjacent |= near & (times > 0)
-        twice |= near & (times > 1)
-    is_live = live[places]
-    return EqualCells(to_any & is_live, adjacent & is_live, twice & is_live)
+    near = np.zeros((len(window.straight), len(places)), bool)
+    times = np.zeros(near.shape, np.intp)
+    for side, neighbours in window.straight_lines.at.items():
+        alike = live[neighbours] & (np.abs(window.new[neighbours] - new) <= 0.5 * step)
+        if abs(side) == 1:
+            near |= alike
+        times += alike & (np.abs(window.old[neighbours] - old) > 1.5 * step)
+    to_any, adjacent, twice = (
+        flags.any(axis=0) & live[places] for flags in (times > 0, near & (times > 0), near & (times > 1))
+    )
+    return EqualCells(to_any, adjacent, twice)
 
 
 def held_at(
@@ -170,7 +167,7 @@ def copies(
     for source in (window.old, window.new):
         for number, line in enumerate(window.straight):
             # A row is copied to a row: the changed neighbours lie across the direction of the copy.
-            mates = np.stack([at[cells] for at in window.straight[number - 1].at.values()], axis=1)
+            mates = window.straight[number - 1].all_at[cells]
             mates_live = live[mates]
             amount = mates_live.sum(axis=1)
             for side in (-2, -1, 1, 2) if source is window.old else (-1, 1):

@@ -43,7 +43,7 @@ def _departures(window: PaddedGrid, live: Flags) -> Iterator[Numbers]:
     for number, line in enumerate(window.straight):
         mates = [np.stack([line.at[-1], line.at[1]], axis=1)]
         if len(window.straight) > 1:  # a row that is read elsewhere is read there in all of its columns
-            mates.append(np.stack(list(window.straight[1 - number].at.values()), axis=1))
+            mates.append(window.straight[1 - number].all_at)
         for side in (-1, 1):
             reach = shifted(window.old, side * line.step) - window.old
             product = moved * reach

@@ -31,7 +31,8 @@ class Sign:
         if self.is_ratio:
             values = np.log2(np.fmax(values, start))
             start, end = float(np.log2(start)), float(np.log2(end))
-        share = np.clip(np.nan_to_num((values - start) / (end - start), posinf=1.0), 0.0, 1.0)
+        # Of NaN and a number, fmax takes the number.
+        share = np.fmin(np.fmax((values - start) / (end - start), 0.0), 1.0)
         weighed: Numbers = self.points * share
         return weighed
 

@@ -560,7 +560,7 @@ def _surface_yardsticks(
     for number, departure in enumerate(departures):
         yardstick = _yardstick(window, departure, around, cells)
         if len(window.straight) > 1:
-            mates = np.stack([at[cells] for at in window.straight[1 - number].at.values()], axis=1)
+            mates = window.straight[1 - number].all_at[cells]
             across = np.where(live[mates], window.scattered(departure)[mates], np.nan)
             yardstick = np.fmax(yardstick, row_quantile(across, 0.5))
         yardsticks.append(yardstick)

@@ -13,6 +13,7 @@ import math
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 _DIGITS = "0123456789"
@@ -23,6 +24,8 @@ _LEADING_ZERO = re.compile("-?0[0-9]")
 _MOST_DIGITS = 6
 #: No more numbers than this, on either side of a stored one, are tried as the typed one.
 _MOST_ROUNDED = 25
+#: The number of stored numbers for which what may have been meant is kept.
+_MOST_MEANT = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,12 +104,18 @@ def _numbers(candidates: Iterator[str], decimals: int | None) -> Iterator[float]
             yield float(text)
 
 
-def meant_numbers(actual: float, decimals: int | None) -> Iterator[tuple[float, float]]:
+@lru_cache(maxsize=_MOST_MEANT)
+def meant_numbers(actual: float, decimals: int | None) -> tuple[tuple[float, float], ...]:
     """The numbers that a slip turns into the actual one, and how likely each of them is to become it.
 
     All kinds of slips are equally likely, and so are all ways to make one of a kind. Nobody types a zero in
-    front of other digits. A number may occur more than once.
+    front of other digits. A number may occur more than once. A cell is weighed again with each cell around it
+    that is excluded, so the last results are kept.
     """
+    return tuple(_meant_numbers(actual, decimals))
+
+
+def _meant_numbers(actual: float, decimals: int | None) -> Iterator[tuple[float, float]]:
     for text in {*texts(actual, decimals)}:
         for name, undo in SLIPS.items():
             for candidate in {*undo(text)}:

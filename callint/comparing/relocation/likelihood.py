@@ -33,6 +33,8 @@ _OUTSIDE_LIMITS = 4.0
 _ORDERED_CELL = 0.7
 #: From this many cells, the order of numbers and their likeness say something by themselves.
 FEW_CELLS = 3
+#: Distances are at most the first number of spans; from the second exponent down, exp adds nothing to a sum.
+_MOST_SPANS, _LEAST_EXPONENT = 1e6, -700.0
 
 
 Numbers = NDArray[np.float64]
@@ -201,10 +203,26 @@ def _likeness(before: Numbers, after: Numbers) -> Numbers:
     """What the distances of cells say, in spans of the old cells; for each row of ``after``."""
     least, greatest = float(before.min()), float(before.max())
     span = max(greatest - least, 0.1 * max(abs(least), abs(greatest)), 2.0 if len(before) > 1 else 4.0)
+    # In place: ``after`` may hold millions of numbers, and memory for each step costs as much as the step.
     with np.errstate(over="ignore"):
-        distance = np.minimum(np.abs(after - before) / span, 1e6)
-    here = 10 * np.exp(-distance / 0.05) + 1.3 * np.exp(-distance / 0.3) + 0.05 / (1 + distance) ** 2
-    ratios = np.log(here / 0.5 * (1 + distance) ** 2)
+        distance = after - before
+        np.abs(distance, out=distance)
+        distance /= span
+    np.minimum(distance, _MOST_SPANS, out=distance)
+    # 10 exp(-distance / 0.05) + 1.3 exp(-distance / 0.3) + 0.05 / (1 + distance)², over 0.5 / (1 + distance)²
+    here, far = distance / -0.05, distance / -0.3
+    for exponent, height in ((here, 10), (far, 1.3)):
+        # Below -708 exp is slow, and what it gives below this is too little to change the sum.
+        np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
+        np.exp(exponent, out=exponent)
+        np.multiply(exponent, height, out=exponent)
+    here += far
+    distance += 1
+    square = np.square(distance, out=distance)
+    here += np.divide(0.05, square, out=far)
+    here /= 0.5
+    here *= square
+    ratios = np.log(here, out=here)
     independent = min(len(before), 2 + np.sqrt(len(before)))
     result: Numbers = ratios.mean(axis=-1) * independent
     return result
