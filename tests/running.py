@@ -116,9 +116,13 @@ def _text(output: bytes) -> str:
 
 def environment(**more: str) -> dict[str, str]:
     """The environment of every command that a test starts."""
+    return _environment(dict(os.environ), more)
+
+
+def _environment(inherited: Mapping[str, str], more: Mapping[str, str]) -> dict[str, str]:
     kept = {
         name: value
-        for name, value in os.environ.items()
+        for name, value in inherited.items()
         if not name.startswith(_FOREIGN) and name not in _FOREIGN_WORDS
     }
     return {
@@ -271,7 +275,7 @@ def call(*arguments: str, cwd: Path, **env: str) -> Result:
     """``callint ARGUMENTS`` in this process: the same, for tests of many cases."""
     out, err = io.StringIO(), io.StringIO()
     with (
-        _in_environment(environment(**env)),
+        _in_environment(env),
         chdir(cwd),
         redirect_stdout(out),
         redirect_stderr(err),
@@ -284,7 +288,7 @@ def call_in_encoding(encoding: str, *arguments: str, cwd: Path) -> Result:
     """``callint ARGUMENTS`` in this process, as if it had started on a terminal with this encoding."""
     streams = [io.TextIOWrapper(io.BytesIO(), encoding=encoding) for _ in range(2)]
     with (
-        _in_environment(environment()),
+        _in_environment({}),
         chdir(cwd),
         redirect_stdout(streams[0]),
         redirect_stderr(streams[1]),
@@ -295,18 +299,18 @@ def call_in_encoding(encoding: str, *arguments: str, cwd: Path) -> Result:
 
 
 @contextmanager
-def _in_environment(env: Mapping[str, str]) -> Iterator[None]:
-    """Set the environment, and set it back; most variables stay as they are, which takes no time."""
+def _in_environment(more: Mapping[str, str]) -> Iterator[None]:
+    """Set the environment of commands, and set it back; variables that stay as they are take no time."""
     before = dict(os.environ)
-    _set_environment(env)
+    _set_environment(before, _environment(before, more))
     try:
         yield
     finally:
-        _set_environment(before)
+        _set_environment(dict(os.environ), before)
 
 
-def _set_environment(env: Mapping[str, str]) -> None:
-    now = dict(os.environ)
+def _set_environment(now: Mapping[str, str], env: Mapping[str, str]) -> None:
+    """Set the environment, which is ``now``."""
     for name in now.keys() - env.keys():
         del os.environ[name]
     os.environ.update({name: value for name, value in env.items() if now.get(name) != value})

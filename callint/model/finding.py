@@ -22,11 +22,14 @@ class Severity(StrEnum):
     @property
     def rank(self) -> int:
         """0 for the worst."""
-        return list(Severity).index(self)
+        return _RANKS[self]
 
     def reaches(self, level: Severity) -> bool:
         """Whether this is at or above ``level``."""
         return self.rank <= level.rank
+
+
+_RANKS = {severity: rank for rank, severity in enumerate(Severity)}
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from enum import Enum
 from itertools import accumulate
+from operator import itemgetter
 from typing import Any
 
 from callint.model import cell_demands
@@ -137,7 +138,13 @@ class _Packer:
         if id(item) in _CONSTANT_PLACES:
             return -1, _CONSTANT_PLACES[id(item)]
         number = _CLASS_NUMBERS[type(item)]
-        row = [self._value(getattr(item, name)) for name in _FIELDS[number]]
+        row = [
+            # Most fields are scalars: what _value says of one, without a call.
+            (_Kind.SCALAR, value)
+            if (value := getattr(item, name)) is None or type(value) in _SCALARS
+            else self._value(value)
+            for name in _FIELDS[number]
+        ]
         reference = number, len(self._rows[number])
         if "line" not in _FIELDS[number]:  # objects of a class without lines often repeat
             # By its repr: 1, 1.0 and True are equal, and so are 0.0 and -0.0.
@@ -174,7 +181,7 @@ def _scalars(values: Iterable[Any]) -> list[Any]:
 
 def _pack_column(values: list[tuple[int, Any]], place: Callable[[_Reference], int]) -> list[Any]:
     """A column: the kind of its values, and the values with places in place of references."""
-    column_kind = max(kind for kind, _ in values)
+    column_kind = max(map(itemgetter(0), values))
     packed: list[Any]
     match column_kind:
         case _Kind.OBJECT:

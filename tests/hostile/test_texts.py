@@ -88,14 +88,14 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, names: tuple[s
         (yard.root / path).write_bytes(BAD)
     yard.must("add", "--all")
     before = set(files_in(yard.root))
-    for arguments in _OF_ALL:
-        hostile.tried(*arguments)
+    hostile.tried_each(_OF_ALL)
     made = set(files_in(yard.root)) - before
     answers = {}
     for path in (PLAIN, *paths):
         # No output is refused because it is there already.
         yard.must("clean", "--quiet", "--force", "-d")
-        answers[path] = [answer(hostile.tried(*words_for(arguments, path))) for arguments in _OF_ONE]
+        commands = [words_for(arguments, path) for arguments in _OF_ONE]
+        answers[path] = [answer(result) for result in hostile.tried_each(commands)]
         made |= set(files_in(yard.root)) - before
     for name, path in zip(names, paths, strict=True):
         start = next((start for start in _REFUSED if name.startswith(start)), "")
@@ -136,8 +136,7 @@ def test_a_file_at_the_top_may_be_called_like_an_option(hostile: Hostile, name: 
         ("init",),
         ("history", "--", name),
     )
-    for arguments in listed:
-        hostile.tried(*arguments)
+    hostile.tried_each(listed)
     for arguments in (
         ("show", "--", name),
         ("check", "--", name),

@@ -87,8 +87,11 @@ class Destination:
             raise InputError(message) from None
         return place
 
-    def _refuse(self, place: Path, target: Path) -> None:
-        """InputError if the place, or the target of a link at the place, is protected or claimed."""
+    def _refuse(self, place: Path, target: Path, is_protected: Callable[[Path], bool] | None = None) -> None:
+        """InputError if the place, or the target of a link at the place, is protected or claimed.
+
+        ``is_protected`` tells the protected files, for whoever asks for several places.
+        """
         path = self.path
         # Without links these are one place.
         aliases = tuple(dict.fromkeys((_absolute(path), place, target)))
@@ -96,7 +99,8 @@ class Destination:
             raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another file")
         if self.is_in_place:
             return
-        if any(map(_same_as_any(self._all_protected()), dict.fromkeys((place, target)))):
+        is_protected = is_protected or _same_as_any(self._all_protected())
+        if any(map(is_protected, dict.fromkeys((place, target)))):
             raise InputError(f"{path}: the output would replace an input; choose another file")
         if any(alias.name.casefold() == POLICY for alias in aliases):
             raise InputError(f"{path}: this is the name of a policy; choose another file")
@@ -203,9 +207,10 @@ def refuse_as_release(folder: Path, names: Iterable[str], workspace: Workspace) 
         if _is_system_folder(parent):
             raise InputError(f"{folder}: it cannot be written: it is not a folder; choose another place")
         target = resolved(folder)
-        destination._refuse(parent / folder.name, target)
+        is_protected = _same_as_any(destination._all_protected())
+        destination._refuse(parent / folder.name, target, is_protected)
         for name in names:
-            destination.with_path(folder / name)._refuse(target / name, target / name)
+            destination.with_path(folder / name)._refuse(target / name, target / name, is_protected)
     except OSError as error:
         raise InputError(f"{folder}: it cannot be written: {reason(error)}; choose another place") from None
 
@@ -293,18 +298,19 @@ def _absolute(path: Path) -> Path:
 
 def _same_as_any(files: Iterable[Path]) -> Callable[[Path], bool]:
     """Whether a path is one of some files under any name, or the same place as one that does not exist."""
-    files = list(files)
-    identities = {_identity(file) for file in files}
+    identities = {file: _identity(file) for file in files}
+    existing = set(identities.values()) - {None}
+    # Only a file that does not exist can have the place of another one.
+    waiting = [file for file, identity in identities.items() if identity is None]
     places: set[Path] = set()
 
     def is_same(path: Path) -> bool:
         identity = _identity(path)
         if identity is not None:
-            return identity in identities
-        if not places:
-            for file in files:
-                with suppress(OSError):
-                    places.add(resolved(file))
+            return identity in existing
+        while waiting:
+            with suppress(OSError):
+                places.add(resolved(waiting.pop()))
         return path in places
 
     return is_same
