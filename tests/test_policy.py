@@ -263,6 +263,14 @@ def test_a_mistake_is_reported_in_one_line_with_file_and_line(
     assert len(result) < 300
 
 
+def test_each_unknown_rule_is_reported_in_the_line_of_its_own() -> None:
+    lines = complaints('[severity]\n"Nope/x" = "off"\nvalue = "off"\n"BAD y" = "error"\n')
+    assert [line.partition(" is not ")[0] for line in lines] == [
+        "callint.toml:2: 'Nope/x'",
+        "callint.toml:4: 'BAD y'",
+    ]
+
+
 @pytest.mark.parametrize("text", [text for text, _, _ in MISTAKES], ids=ids)
 def test_a_mistake_is_reported_without_regular_expressions(text: str) -> None:
     result = complaint(text)

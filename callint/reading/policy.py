@@ -194,6 +194,9 @@ def _schema_mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
     reported: set[tuple[str | int, ...]] = set()
     for error in checker.iter_errors(content):
         place = list(error.absolute_path)
+        is_key = "propertyNames" in error.absolute_schema_path
+        if is_key:
+            place.append(error.instance)
         # A date may violate both its pattern and its format, which is one mistake.
         if error.validator in ("format", "pattern"):
             if tuple(place) in reported:
@@ -203,11 +206,8 @@ def _schema_mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
             known = list(error.schema.get("properties", {}))
             for key in sorted(error.instance.keys() - set(known)):
                 yield [*place, key], f"unknown key {key!r}{_suggestion(key, known)}"
-        elif error.validator == "pattern" and "propertyNames" in error.absolute_schema_path:
-            yield (
-                [*place, error.instance],
-                f"{error.instance!r} is not a rule or family; callint rules lists them",
-            )
+        elif error.validator == "pattern" and is_key:
+            yield place, f"{error.instance!r} is not a rule or family; callint rules lists them"
         else:
             yield place, f"{_place_text(place)}: {_mistake_text(error)}"
 
