@@ -8,6 +8,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.reading.tree import read_as_stored
+from callint.versioning.git.remembered import remembered
 from callint.versioning.git.repository import Repo, common_folder, open_repository, run_git, top_level
 
 
@@ -91,8 +92,12 @@ def hooks_folder(repo: Repo) -> tuple[Path, bool]:
     """The folder of the repository's hooks, and whether it may belong to more than this repository.
 
     Other repositories share a folder that a setting outside the repository names. A folder outside that the
-    repository's own settings name may be anything.
+    repository's own settings name may be anything. A command, which never sets core.hooksPath, asks once.
     """
+    return remembered("hooks folder", repo.working_dir, lambda: _ask_for_hooks_folder(repo))
+
+
+def _ask_for_hooks_folder(repo: Repo) -> tuple[Path, bool]:
     # A relative core.hooksPath counts from the top, where hooks run.
     folder = repo.working_dir / repo.own_paths[0]
     own_folders = (top_level(repo), common_folder(repo))
