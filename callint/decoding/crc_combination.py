@@ -17,6 +17,11 @@ from callint.model.definition import Crc
 
 Registers = NDArray[np.uint64]
 _ONE = np.uint64(1)
+#: How bits change places until those of each byte are in reverse order: the distance, and the lower ones.
+_BITS_OF_BYTES = [
+    (np.uint64(count), np.uint64(mask))
+    for count, mask in ((1, 0x5555555555555555), (2, 0x3333333333333333), (4, 0x0F0F0F0F0F0F0F0F))
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +70,10 @@ def registers(
 
 def reflected(values: Registers, width: int) -> Registers:
     """The values with their lowest ``width`` bits in reverse order."""
-    result = np.zeros_like(values)
-    for bit in range(width):
-        result |= ((values >> np.uint64(bit)) & _ONE) << np.uint64(width - 1 - bit)
-    return result
+    for count, mask in _BITS_OF_BYTES:
+        values = ((values >> count) & mask) | ((values & mask) << count)
+    # All 64 bits are in reverse order now, and those above the width at the lower end.
+    return values.byteswap() >> np.uint64(64 - width)
 
 
 def _multiplied(state: Registers, table: Registers) -> Registers:
@@ -100,22 +105,27 @@ def _multiplication_tables(
 def _powers(polynomial: CrcPolynomial, sizes: NDArray[np.int64]) -> Registers:
     """Raise x to the power of 8 times each size, modulo the polynomial."""
     result = np.ones(len(sizes), np.uint64)
-    factor = np.ones(1, np.uint64)
-    for _ in range(8):
-        factor = _times_x(polynomial, factor)
+    factor = _multiples(polynomial, 1, 9)[8]
     for bit in range(int(sizes.max(initial=0)).bit_length()):
-        product = _product(polynomial, result, np.broadcast_to(factor, result.shape))
+        multiples = _multiples(polynomial, factor, polynomial.width)
+        product = np.zeros_like(result)
+        for power, multiple in enumerate(multiples):
+            product ^= ((result >> np.uint64(power)) & _ONE) * np.uint64(multiple)
         result = np.where((sizes >> bit) & 1, product, result)
-        factor = _product(polynomial, factor, factor)
+        square = 0
+        for power, multiple in enumerate(multiples):
+            square ^= multiple if factor >> power & 1 else 0
+        factor = square
     return result
 
 
-def _product(polynomial: CrcPolynomial, first: Registers, second: Registers) -> Registers:
-    result = np.zeros_like(first)
-    shifted = second.copy()
-    for bit in range(polynomial.width):
-        result ^= np.where((first >> np.uint64(bit)) & _ONE, shifted, np.uint64(0))
-        shifted = _times_x(polynomial, shifted)
+def _multiples(polynomial: CrcPolynomial, value: int, count: int) -> list[int]:
+    """A value times the first powers of x, modulo the polynomial, in Python's numbers: there is one value."""
+    result = []
+    for _ in range(count):
+        result.append(value)
+        top = value >> (polynomial.width - 1)
+        value = ((value << 1) & ((1 << polynomial.width) - 1)) ^ (polynomial.poly if top else 0)
     return result
 
 
