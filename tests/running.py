@@ -189,7 +189,40 @@ def run_python(
     The arguments begin with ``-m MODULE`` or ``-c PROGRAM``; ``text`` is the standard input. A process that
     says nothing for ``patience`` seconds is killed, which is a TimeoutError.
     """
-    with ExitStack() as files, selectors.DefaultSelector() as ready:
+    with _started(arguments, cwd, env, text, imported) as process:
+        return _ended(process, f"{arguments}", patience)
+
+
+def run_together(*commands: tuple[str, ...], cwd: Path) -> list[Result]:
+    """Several commands of callint that run at the same time, each as by ``run``."""
+    env = environment()
+    with ExitStack() as processes:
+        started = [
+            processes.enter_context(_started(("-m", "callint", *arguments), cwd, env))
+            for arguments in commands
+        ]
+        return [_ended(process) for process in started]
+
+
+@dataclass(frozen=True)
+class _Process:
+    """A process that the command server forked: the connection that tells its end, and its output."""
+
+    connection: socket.socket
+    stdout: int
+    stderr: int
+
+
+@contextmanager
+def _started(
+    arguments: tuple[str, ...],
+    cwd: Path,
+    env: dict[str, str],
+    text: bytes = b"",
+    imported: tuple[str, ...] = (),
+) -> Iterator[_Process]:
+    """A process of ``run_python``, which is killed if the block ends before it."""
+    with ExitStack() as files:
         given = files.enter_context(TemporaryFile())
         given.write(text)
         given.seek(0)
@@ -199,23 +232,29 @@ def run_python(
         with chdir(cwd):
             streams = [given.fileno(), *(writing for _, writing in ends)]
             command_server.send(connection, list(arguments), env, streams)
-        output: dict[int, list[bytes]] = {}
         for reading, writing in ends:
             os.close(writing)
             files.callback(os.close, reading)
-            output[reading] = []
+        yield _Process(connection, *(reading for reading, _ in ends))
+
+
+def _ended(process: _Process, name: str = "a process", patience: float | None = None) -> Result:
+    """What a process left behind, when it has ended."""
+    output: dict[int, list[bytes]] = {process.stdout: [], process.stderr: []}
+    with selectors.DefaultSelector() as ready:
+        for reading in output:
             ready.register(reading, selectors.EVENT_READ)
         while ready.get_map():
             events = ready.select(patience)
             if not events:
-                raise TimeoutError(f"{arguments} says nothing for {patience} s")
+                raise TimeoutError(f"{name} says nothing for {patience} s")
             for key, _ in events:
                 part = os.read(key.fd, 1 << 16)
                 output[key.fd].append(part)
                 if not part:
                     ready.unregister(key.fd)
-        status = command_server.status(connection)
-        out, err = (_text(b"".join(parts)) for parts in output.values())
+    status = command_server.status(process.connection)
+    out, err = (_text(b"".join(parts)) for parts in output.values())
     return Result(status, out, err)
 
 

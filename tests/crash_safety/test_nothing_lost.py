@@ -32,10 +32,10 @@ from tests.running import (
     folder_for_copies,
     fuel_cell,
     initialize,
-    launcher,
     make_repository_yard,
     run,
     run_python,
+    run_together,
     yard_definition,
 )
 
@@ -359,23 +359,6 @@ def test_on_a_disk_that_runs_full_a_merge_has_its_lists_or_is_not_there(
         assert ends == {1, 2}
 
 
-def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
-    """Commands that run at the same time."""
-    started = [
-        subprocess.Popen(
-            [launcher(), *arguments],
-            cwd=root,
-            env=environment(),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-        )
-        for arguments in commands
-    ]
-    ends = [process.communicate() for process in started]
-    return [(item.returncode, end[1].decode()) for item, end in zip(started, ends, strict=True)]
-
-
 @pytest.mark.parametrize(
     "name",
     sorted(
@@ -395,9 +378,9 @@ def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:
     make, arguments = COMMANDS[name]
     make(tmp_path / "start")
     new = cleanly(tmp_path, arguments)
-    for status, errors in together(tmp_path / "start", *[arguments] * 4):
-        assert status in (0, 1, 2), errors
-        assert "Traceback" not in errors
+    for result in run_together(*[arguments] * 4, cwd=tmp_path / "start"):
+        assert result.status in (0, 1, 2), result
+        assert "Traceback" not in result.stderr
     assert contents(tmp_path / "start") == new
 
 
@@ -416,17 +399,17 @@ def boats(root: Path, names: str) -> Scratch:
 def test_waivers_that_are_given_at_once_all_stand(tmp_path: Path) -> None:
     names = "abcdef"
     boats(tmp_path, names)
-    for status, errors in together(tmp_path, *map(waiving, names)):
-        assert status == 0, errors
+    for result in run_together(*map(waiving, names), cwd=tmp_path):
+        assert result.status == 0, result
     text = (tmp_path / "callint.toml").read_text("utf-8")
     assert sorted(re.findall(r"boats/([a-f])\.bin", text)) == list(names)
 
 
 def test_the_same_waiver_that_is_given_at_once_stands_once(tmp_path: Path) -> None:
     boats(tmp_path, "a")
-    ends = together(tmp_path, *[waiving("a")] * 4)
-    assert sorted(status for status, _ in ends) == [0, 2, 2, 2]
-    assert all("is already waived here" in errors for status, errors in ends if status)
+    results = run_together(*[waiving("a")] * 4, cwd=tmp_path)
+    assert sorted(result.status for result in results) == [0, 2, 2, 2]
+    assert all("is already waived here" in result.stderr for result in results if result.status)
     assert (tmp_path / "callint.toml").read_text("utf-8").count("[[waivers]]") == 1
 
 
