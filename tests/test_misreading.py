@@ -293,6 +293,12 @@ def test_a_chain_branches_and_joins_again() -> None:
     assert result["joined"].at == {}, "both of its axes follow the false signal"
 
 
+def test_whoever_waits_is_told_how_many_tables_are_done() -> None:
+    done: list[int] = []
+    assert len(built(HALF, PLUS).misread("temp", 20, 80).effects(done.append)) == 2
+    assert done == [1, 2]
+
+
 def test_the_shortest_way_is_named() -> None:
     far = Sheet("far", {"temp": [0, 100], "b": [0, 100]}, [[0, 1], [1, 2]], produces="c")
     end = Sheet("end", {"c": [0, 2], "a": [0, 50]}, [[0, 1], [1, 2]])
