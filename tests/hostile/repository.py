@@ -42,8 +42,8 @@ HERON, BASE, DEFINITION = "boats/heron.bin", "factory/base.bin", "defs/yard.xml"
 #: What lies in every canary file. It must never be seen.
 SECRET = "LEAKEDSECRET"
 WAIVED = ("waive", "value/out-of-range", "--image", HERON, "--table", "fuel", "--reason", "Measured twice.")
-#: A safety net against a hang, in seconds; no test takes near as long.
-_PATIENCE = 600
+#: A safety net against a hang, in seconds; no command takes near as long.
+_PATIENCE = 120
 _DRIVEN = ("0" * 40, "100644")
 
 #: Every command that looks into a repository, by a name for people.
@@ -196,7 +196,7 @@ class Hostile:
         before = state(self.outside, times=True)
         results = []
         for arguments in commands:
-            result = self.yard.call(*arguments, **env)
+            result = self._answer(arguments, env)
             assert self.port.fileno() >= 0, f"{arguments}: no answer within {_PATIENCE} s"
             assert result.status in (0, 1, 2), result
             assert self.calls == ""
@@ -210,6 +210,17 @@ class Hostile:
                 assert all(line.startswith("callint") for line in result.stderr.splitlines()), result.stderr
             results.append(result)
         return results
+
+    def _answer(self, arguments: tuple[str, ...], env: dict[str, str]) -> Result:
+        """What a command answers; if it hangs, the port is closed."""
+        # Whoever asks for the address waits for an answer until then.
+        net = threading.Timer(_PATIENCE, self.port.close)
+        net.daemon = True
+        net.start()
+        try:
+            return self.yard.call(*arguments, **env)
+        finally:
+            net.cancel()
 
 
 @contextmanager
@@ -229,14 +240,7 @@ def hostile_repository(folder: Path, prepare: Callable[[Scratch], None] | None =
         mock.patch("callint.commands.checksums.find_checksums", _find_checksums_once),
     ):
         port.setblocking(False)
-        # Whoever asks for the address waits for an answer until the port is closed.
-        net = threading.Timer(_PATIENCE, port.close)
-        net.daemon = True
-        net.start()
-        try:
-            yield Hostile(Scratch(folder / "yard"), folder / "outside", port)
-        finally:
-            net.cancel()
+        yield Hostile(Scratch(folder / "yard"), folder / "outside", port)
 
 
 def _find_checksums_once(images: list[Image], memory: Memory) -> ChecksumSearch:

@@ -174,8 +174,7 @@ class PaddedGrid:
 
     def scattered(self, values: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
         """Values of the changed cells at their places in the padded grid."""
-        grid = np.empty(self.changed.shape, type(fill))
-        grid.fill(fill)
+        grid = np.full(self.changed.shape, fill)
         grid[self.places] = values
         return grid
 
@@ -446,7 +445,7 @@ def finite_or_nan(values: Numbers) -> Numbers:
 def row_quantile(values: Numbers, share: float) -> Numbers:
     """A low quantile of every row without its NaNs; NaN if nothing is left."""
     ordered = np.sort(values, axis=1)
-    count = np.add.reduce(~np.isnan(ordered), axis=1, dtype=np.intp)
+    count = (~np.isnan(ordered)).sum(axis=1)
     # Rounded towards zero: if nothing is left it is the first, which is NaN.
     index = (share * (count - 1)).astype(np.intp)
     quantiles: Numbers = ordered[np.arange(len(ordered)), index]
@@ -458,7 +457,7 @@ def row_median(values: Numbers) -> Numbers:
     given = np.isfinite(values)
     ordered = np.where(given, values, np.nan)
     ordered.sort(axis=1)
-    count = np.add.reduce(given, axis=1, dtype=np.intp)
+    count = given.sum(axis=1)
     rows = np.arange(len(ordered))
     # If nothing is left these are the last and the first, which are NaN.
     medians: Numbers = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
