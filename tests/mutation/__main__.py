@@ -19,7 +19,10 @@ if TYPE_CHECKING:
 
 PACKAGES = ("callint/decoding", "callint/comparing", "callint/rules")
 #: What runs in this process; what tests git, browsers, crashes and hostile files starts others.
-TESTS = ("tests", "tests/rules", "tests/outside", "tests/commands")
+TESTS = (
+    *("tests", "tests/rules", "tests/outside", "tests/commands", "tests/addresses", "tests/definitions"),
+    *("tests/properties", "tests/softwares", "tests/unknown"),
+)
 #: These start other processes, build something, or are about files and words of callint's own.
 LEFT_OUT = {
     *("house", "wheel", "readme", "walks", "demo", "pages", "numbers_page", "cache", "asap2_reader"),
