@@ -22,10 +22,12 @@ from tests.running import (
     TRIM,
     Scratch,
     Yard,
+    copy_of,
     edited,
     fuel_cell,
     make_repository,
     make_yard,
+    refreshed,
     too_wide,
     valid,
     yard_base,
@@ -268,6 +270,20 @@ def test_a_cell_at_a_moved_breakpoint_has_another_value(repository: Scratch) -> 
     state = next(item for item in document["commit"]["changes"][0]["images"] if item["image"] == number)
     # The cut-off is the new one; the fuel cell is now at 2500 rpm and not at 2400 rpm.
     assert state == {"image": number, "values": "partly", "new": 1, "old": 0, "other": 1}
+
+
+def test_only_cells_at_a_breakpoint_that_moved_count(repository: Scratch, tmp_path: Path) -> None:
+    yard = refreshed(copy_of(repository.root, tmp_path / "yard"))
+    yard.write("boats/skua.bin", edited(GOOD, {0x04: u16(2500)}))
+    yard.commit("Skua: a breakpoint")
+    document = yard.call("fleet", "--change", "HEAD", "--format", "json").data
+    (change,) = document["commit"]["changes"]
+    # One cell of each curve lies at the breakpoint; the output of the map hardly moves with it.
+    assert (change["cells"], change["tables"]) == (3, ["smoke_cap", "egr", "trim"])
+    paths = [image["path"] for image in document["images"]]
+    states = {paths[item["image"]]: item["values"] for item in change["images"]}
+    assert states["boats/skua.bin"] == "new"
+    assert states["boats/petrel.bin"] == "old"
 
 
 def test_a_commit_without_a_change_of_an_image_is_refused(repository: Scratch) -> None:

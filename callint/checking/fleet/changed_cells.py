@@ -63,7 +63,7 @@ class FleetAdoption:
 
 
 def cell_changes(changes: ChangeSet, old: Decoded, new: Decoded) -> list[CellChange]:
-    """The cells that changed between two images, and all cells of tables whose axes moved.
+    """The cells that changed between two images, and those at breakpoints that moved.
 
     The numbers of single units are left out. The most dangerous purpose comes first.
     """
@@ -72,9 +72,7 @@ def cell_changes(changes: ChangeSet, old: Decoded, new: Decoded) -> list[CellCha
         if table.unit_own:
             continue
         old_grid, new_grid = old.grid(table), new.grid(table)
-        change = changes.by_table.get(table.name)
-        changed = change.changed if change is not None else np.ones(new_grid.raw.shape, bool)
-        result.append(CellChange(table, old_grid, new_grid, changed))
+        result.append(CellChange(table, old_grid, new_grid, ~same_cells(old_grid, new_grid)))
     purposes = list(Purpose)
     return sorted(result, key=lambda change: purposes.index(change.table.purpose))
 
