@@ -12,6 +12,7 @@ from callint.checking.identity import identity_mismatch, size_problem
 from callint.checking.loading import ImageLoader
 from callint.checking.own_image import read_own_image, read_sound_image
 from callint.cli.image_loading import read_content
+from callint.decoding.checksum_update import misread_checksum
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.fmt import clean
 from callint.model.errors import InputError
@@ -186,10 +187,21 @@ class DefinitionResolver:
         return self._read_file(loaded, image).image
 
     def read_for_writing(self, loaded: LoadedDefinition, image: Content) -> ImageFile:
-        """The image file, for a command that writes; InputError also if its size is not the memory's."""
+        """The image file, for a command that writes.
+
+        InputError also if its size is not the memory's, or if a stored checksum is right in another byte
+        order than that of the definition: the command would store a wrong one.
+        """
         file = self._read_file(loaded, image)
         if problem := size_problem(file.image, loaded.definition.memory):
             raise InputError(f"{image.name}: {problem}; read the image out again, or correct the definition")
+        if misread := misread_checksum(file.image, loaded.definition.memory):
+            checksum, order = misread
+            path, line = loaded.definition.location(checksum.line)
+            raise InputError(
+                f"{path}:{line}: checksum {checksum.name} in {image.name} is right as {order}, not as "
+                f'{checksum.byte_order}; write byte-order="{order}" for it'
+            )
         return file
 
     def read_base(

@@ -8,7 +8,7 @@ from graphlib import CycleError, TopologicalSorter
 
 from callint import fmt
 from callint.decoding import checksums
-from callint.model.definition import Checksum, Definition, Memory
+from callint.model.definition import ByteOrder, Checksum, Definition, Memory
 from callint.model.image import Image, Segment
 
 
@@ -95,6 +95,26 @@ def seal(image: Image, memory: Memory, *, allow_gaps: bool = False) -> Sealed:
             )
             raise UnsealableError(message, checksum.line)
     return Sealed(image, tuple(renewals), tuple(left))
+
+
+#: A shorter stale checksum is the right one in another byte order by chance too often.
+_TELLING_SIZE = 4
+
+
+def misread_checksum(image: Image, memory: Memory) -> tuple[Checksum, ByteOrder] | None:
+    """The first stale checksum that is right in another byte order, and that order; None if there is none.
+
+    Checksums of fewer than four bytes, or of unknown algorithms, are passed over.
+    """
+    for checksum in memory.checksums:
+        if not checksums.is_known(checksum.algorithm) or checksums.stored_size(checksum) < _TELLING_SIZE:
+            continue
+        stored, value = checksums.stored_value(checksum, image), checksums.expected_value(checksum, image)
+        if stored is None or value is None or stored == value:
+            continue
+        if order := checksums.other_byte_order(checksum, image):
+            return checksum, order
+    return None
 
 
 def in_order(unordered: Sequence[Checksum]) -> list[Checksum]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 
 from callint.decoding.word_order import unsigned_bytes, unsigned_number
-from callint.model.definition import Checksum, Crc
+from callint.model.definition import ByteOrder, Checksum, Crc
 from callint.model.image import Image
 
 _SUM_BITS = {"sum8": 8, "sum16": 16, "sum32": 32, "xor8": 8}
@@ -177,6 +178,23 @@ def stored_value(checksum: Checksum, image: Image) -> int | None:
     """The stored value of the checksum, or None if the image lacks it."""
     data = image.read(checksum.stored_at, stored_size(checksum))
     return None if data is None else unsigned_number(data, checksum.byte_order)
+
+
+def other_byte_order(checksum: Checksum, image: Image) -> ByteOrder | None:
+    """The byte order of the definition's other ones in which the stored checksum is right; None if none is.
+
+    The words of a sum count in the order that the definition gives them, and in that of the checksum. The
+    order tells nothing about a checksum of one byte.
+    """
+    if stored_size(checksum) == 1:
+        return None
+    for order in ByteOrder:
+        for word in (checksum.word, replace(checksum.word, byte_order=order)):
+            other = replace(checksum, byte_order=order, word=word)
+            stored = stored_value(other, image)
+            if order != checksum.byte_order and stored is not None and stored == expected_value(other, image):
+                return order
+    return None
 
 
 def sealed_bytes(checksum: Checksum, value: int) -> bytes:

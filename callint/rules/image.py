@@ -460,6 +460,7 @@ def stale_checksum(context: CheckContext) -> Iterator[Finding]:
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None or stored == value:
             continue
+        order = checksums.other_byte_order(checksum, image)
         yield Finding(
             rule=rule_ids.IMAGE_STALE_CHECKSUM,
             subject=checksum.name,
@@ -469,7 +470,9 @@ def stale_checksum(context: CheckContext) -> Iterator[Finding]:
             raw=stored,
             message=f"the stored checksum {checksum.name} is {checksums.written(checksum, stored)}, "
             f"but its bytes give {checksums.written(checksum, value)} ({checksum.algorithm})",
-            hint="Run callint seal after the last edit.",
+            hint="Run callint seal after the last edit."
+            if order is None
+            else f'Write byte-order="{order}" for it in the definition; then the stored checksum is right.',
             evidence=Evidence(
                 ranges=(
                     (checksum.start, checksum.size),

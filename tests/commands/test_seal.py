@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 
 import pytest
@@ -166,3 +167,23 @@ def test_the_base_is_sealed(yard: Yard) -> None:
     result = yard.call("seal", "factory/base.bin", "--definition", "defs/yard.xml", "--check")
     assert (result.status, result.stdout) == (0, "")
     assert yard_base() == (yard.root / "factory/base.bin").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "arguments", [("seal",), ("seal", "--check"), ("set", "overspeed_cut", "--to", "4300")]
+)
+def test_a_checksum_that_the_definition_reads_backwards_is_not_replaced(
+    yard: Yard, arguments: tuple[str, ...]
+) -> None:
+    """As often, the byte order of the whole definition is wrong, and the stored checksum is right."""
+    text = yard_definition().replace(b'algorithm="sum16"', b'algorithm="CRC-32/ISO-HDLC" byte-order="little"')
+    yard.write("defs/yard.xml", text)
+    crc = zlib.crc32(STALE[:0x80]).to_bytes(4, "big")
+    image = STALE[:SEAL] + crc + STALE[SEAL + 4 :]
+    yard.write(IMAGE, image)
+    result = yard.call(arguments[0], IMAGE, *arguments[1:])
+    assert result.status == 2
+    assert f"checksum sum in {IMAGE} is right as big, not as little; write" in " ".join(result.error.split())
+    assert read(yard) == image
+    yard.write("defs/yard.xml", text.replace(b'byte-order="little"', b""))
+    assert yard.call("seal", "--check", IMAGE).status == 0

@@ -552,6 +552,28 @@ def test_a_checksum_passes_when_stored_as_the_definition_says_and_only_then(
     assert len(of_rule(wrong.report().findings, good.rule)) == 1
 
 
+@pytest.mark.parametrize(
+    ("algorithm", "order", "stored", "right"),
+    [
+        ("CRC-32/ISO-HDLC", "little", CRC.to_bytes(4, "big"), "big"),
+        ("CRC-32/ISO-HDLC", "big", CRC.to_bytes(4, "little"), "little"),
+        (
+            "CRC-32/ISO-HDLC",
+            "big",
+            CRC.to_bytes(4, "big")[2:] + CRC.to_bytes(4, "big")[:2],
+            "big-word-swapped",
+        ),
+        ("sum16", "big", TOTAL.to_bytes(2, "little"), "little"),
+    ],
+)
+def test_a_checksum_in_another_byte_order_is_not_to_be_sealed(
+    algorithm: str, order: str, stored: bytes, right: str
+) -> None:
+    example = summed(algorithm, stored, order)
+    (finding,) = of_rule(example.report().findings, example.rule)
+    assert f'Write byte-order="{right}"' in finding.hint
+
+
 def test_an_image_that_lacks_covered_bytes_is_truncated_rather_than_wrongly_summed() -> None:
     data = image(at_0=COVERED, at_40=bytes(4))
     assert of_rule(findings(CRC_XML, data), "image/stale-checksum")
