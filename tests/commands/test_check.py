@@ -478,7 +478,7 @@ def test_an_output_that_cannot_be_written_is_an_input_error_and_leaves_nothing(y
 
 
 def test_the_exit_status_is_1_from_the_fail_level_on(yard: Yard) -> None:
-    yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(4650)}))
+    yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(4440)}))
     report = checked(yard, "boats/auk.bin")
     assert {f["severity"] for f in report["findings"]} == {"warning"}
     assert yard.call("check", "boats/auk.bin").status == 0
@@ -488,17 +488,17 @@ def test_the_exit_status_is_1_from_the_fail_level_on(yard: Yard) -> None:
 
 
 def test_the_policy_sets_the_fail_level_and_the_command_line_overrules_it(yard: Yard) -> None:
-    yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(4650)}))
+    yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(4440)}))
     yard.write("callint.toml", 'fail-on = "warning"\n' + POLICY)
     assert yard.call("check", "boats/auk.bin").status == 1
     assert yard.call("check", "boats/auk.bin", "--fail-on", "error").status == 0
 
 
 def test_a_finding_is_printed_even_where_it_does_not_fail(yard: Yard) -> None:
-    yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(4650)}))
+    yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(4440)}))
     result = yard.call("check", "boats/auk.bin")
     assert result.status == 0
-    assert "warning  overspeed_cut: 4200 → 4650 rpm" in result.lines
+    assert "warning  overspeed_cut: 4200 → 4440 rpm" in result.lines
 
 
 def test_a_note_fails_only_where_notes_do(yard: Yard) -> None:

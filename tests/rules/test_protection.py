@@ -458,6 +458,29 @@ def test_a_guard_speaks_for_protection_tables_only(purpose: str) -> None:
     assert not {"protection/disabled", "protection/weakened"} & {finding.rule for finding in reported}
 
 
+@pytest.mark.parametrize(
+    ("guard", "before", "after", "is_error"),
+    [
+        ('<guard above="5000"/>', 4000, 4500, False),
+        ('<guard above="5000"/>', 4000, 4501, True),
+        ('<guard below="1000"/>', 2000, 1500, False),
+        ('<guard below="1000"/>', 2000, 1499, True),
+        ('<guard above="5000" share="0.5"/><guard raw="0"/>', 4000, 4501, True),
+        ('<guard above="3000"/>', 4000, 4900, None),
+    ],
+)
+def test_a_scalar_that_loses_more_than_half_of_its_margin_is_an_error(
+    guard: str, before: int, after: int, is_error: bool | None
+) -> None:
+    weakened = of_rule(
+        findings(cut_off(guard), image(at_0=u16(after)), image(at_0=u16(before))), "protection/weakened"
+    )
+    assert [finding.severity is Severity.ERROR for finding in weakened] == (
+        [] if is_error is None else [is_error]
+    )
+    assert all(("above the limit of 50 %" in finding.message) is is_error for finding in weakened)
+
+
 def test_one_of_several_guards_is_enough() -> None:
     xml = cut_off('<guard above="5000"/><guard raw="0"/>')
     (finding,) = of_rule(findings(xml, image(at_0=u16(0))), "protection/disabled")

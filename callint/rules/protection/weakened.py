@@ -26,7 +26,7 @@ from callint.rules.protection.operating_points import about_point, has_moved_axi
 from callint.rules.protection.tables import less_protective_directions
 from callint.rules.rule import Scope, rule
 
-#: The share of the effect that a protection may lose before protection/weakened is an error.
+#: The share of its effect or its margin that a protection may lose before protection/weakened is an error.
 _MOST_LOST = 0.5
 #: The share of its largest effect that a protection has at the places where lost effect counts.
 _LEAST_EFFECT = 0.5
@@ -63,6 +63,10 @@ def weakened(context: CheckContext) -> Iterator[Finding]:
     the most that it takes away anywhere. If more than half is lost there, the finding is an error: with 81 %
     at 120 °C, 21 / 40 = 52.5 % is lost; 80 % barely remains a warning. A cell that is switched off has lost
     everything. A loss within one stored step does not count.
+
+    A scalar has no other cells to compare with. Its margin is the distance from the base to the guard, and
+    the finding is an error if more than half of it is lost: with a guard above 250 ms, a delay of 40 ms may
+    become 145 ms, and 146 ms is an error.
 
     If an axis got other breakpoints, the cells were recalculated for them and rounded to what the table can
     store. At a breakpoint that is not in both images, callint therefore accepts one stored step. Take the
@@ -103,7 +107,8 @@ def _weakened_table(context: CheckContext, table: Table) -> Iterator[Finding]:
     steps = context.stored_steps(table)
     weakest = weakening(old, new, upward, downward, steps)
     lost = None if upward and downward else lost_effect(old, new, upward, _LEAST_EFFECT, _MOST_LOST, steps)
-    severe = lost is not None and lost.is_large
+    margin_text = _lost_margin_text(context, table, old, new)
+    severe = bool(margin_text) or (lost is not None and lost.is_large)
     hint = "Restore it, or waive the finding and say why the smaller margin is acceptable."
     if weakest is None:
         if cells is not None and (cells.changed & cells.new.off & ~cells.old.off).any():
@@ -117,7 +122,7 @@ def _weakened_table(context: CheckContext, table: Table) -> Iterator[Finding]:
     count = 0 if has_moved_axis(context, table) else _count_weakened(cells, upward, downward)
     if count > 1:
         details += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
-    details += _lost_text(context, table, lost) + implied
+    details += _lost_text(context, table, lost) + margin_text + implied
     finding = about_point(context, rule_ids.PROTECTION_WEAKENED, new, weakest.at, (message, details), hint)
     yield replace(finding, severe=severe)
 
@@ -149,6 +154,24 @@ def _lost_text(context: CheckContext, table: Table, lost: LostEffect | None) -> 
     point = fmt.point(context.definition, table.axes, lost.at)
     limit = f", above the limit of {100 * _MOST_LOST:.0f} %" if lost.is_large else ""
     return f"; of the {effect} that the base {verb} at {point}, {100 * lost.share:.3g} % is lost{limit}"
+
+
+def _lost_margin_text(context: CheckContext, table: Table, old: Surface, new: Surface) -> str:
+    """How much of its distance from a guard a scalar lost, as a clause; "" if it kept half of it."""
+    if table.axes:
+        return ""
+    before, after = float(old.grid.physical[0, 0]), float(new.grid.physical[0, 0])
+    for guard in table.demands.guards:
+        limit = guard.below if guard.above is None else guard.above
+        if limit is None:
+            continue
+        direction = 1.0 if guard.above is not None else -1.0
+        margin, lost = direction * (limit - before), direction * (after - before)
+        if margin > 0 and lost > _MOST_LOST * margin:
+            distance, at = context.texts.quantity(table, margin), context.texts.quantity(table, limit)
+            share = f"{100 * lost / margin:.3g} % is lost, above the limit of {100 * _MOST_LOST:.0f} %"
+            return f"; of the {distance} between the base and the guard at {at}, {share}"
+    return ""
 
 
 def _switched_off(context: CheckContext, change: TableChange, severe: bool, lost: str, hint: str) -> Finding:
