@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from callint.reporting.explanation.english import English
+from callint.reporting.explanation.german import German
 from tests.building import u16
 from tests.running import (
     CUT,
@@ -141,7 +143,28 @@ def test_a_moved_scale_is_said_once_for_its_settings(yard: Scratch) -> None:
 def test_the_way_back_to_the_factory_is_no_mistake(yard: Scratch) -> None:
     yard.write(HERON, EVERYTHING)
     text = lines(source(yard, HERON, BASE))
-    assert "The check reports no mistake that nobody accepted." in text
+    assert "The check reports no error or warning that nobody accepted." in text
+
+
+@pytest.mark.parametrize(
+    ("cut", "english", "german"),
+    [
+        (4300, "1 warning that", "1 Warnung, die"),
+        (4500, "1 error that", "1 Fehler, den"),
+    ],
+)
+def test_a_warning_is_not_called_an_error(yard: Scratch, cut: int, english: str, german: str) -> None:
+    yard.write(HERON, edited(SECOND, {CUT: u16(cut)}))
+    assert any(line.startswith(f"The check reports {english}") for line in lines(source(yard, BASE, HERON)))
+    page = source(yard, BASE, HERON, "--language", "de")
+    assert any(line.startswith(f"Die Prüfung meldet {german}") for line in lines(page))
+
+
+def test_errors_and_warnings_are_counted_apart() -> None:
+    assert (
+        English().problems(2, 3).startswith("The check reports 2 errors and 3 warnings that nobody accepted.")
+    )
+    assert German().problems(1, 1).startswith("Die Prüfung meldet 1 Fehler und 1 Warnung, die niemand")
 
 
 def test_nothing_changed_is_said(yard: Scratch) -> None:

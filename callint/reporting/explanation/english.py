@@ -108,9 +108,10 @@ class English(Language):
 
     def problems(self, errors: int, warnings: int) -> str:
         if not errors and not warnings:
-            return "The check reports no mistake that nobody accepted."
-        count = errors + warnings
-        sentence = f"The check reports {count:,} mistake{'' if count == 1 else 's'} that nobody accepted."
+            return "The check reports no error or warning that nobody accepted."
+        counts = ((errors, "error"), (warnings, "warning"))
+        texts = [f"{count:,} {noun}{'' if count == 1 else 's'}" for count, noun in counts if count]
+        sentence = f"The check reports {' and '.join(texts)} that nobody accepted."
         return f"{sentence} Do not run the engine with this state." if errors else sentence
 
     def undescribed(self, count: int) -> str:

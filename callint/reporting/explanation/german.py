@@ -107,10 +107,12 @@ class German(Language):
 
     def problems(self, errors: int, warnings: int) -> str:
         if not errors and not warnings:
-            return "Die Prüfung meldet keinen Fehler, den niemand angenommen hat."
-        count = errors + warnings
-        which = "den" if count == 1 else "die"
-        sentence = f"Die Prüfung meldet {count} Fehler, {which} niemand angenommen hat."
+            return "Die Prüfung meldet weder Fehler noch Warnungen, die niemand angenommen hat."
+        texts = [f"{errors} Fehler"] if errors else []
+        if warnings:
+            texts.append(f"{warnings} Warnung{'' if warnings == 1 else 'en'}")
+        which = "den" if (errors, warnings) == (1, 0) else "die"
+        sentence = f"Die Prüfung meldet {' und '.join(texts)}, {which} niemand angenommen hat."
         return f"{sentence} Mit diesem Stand darf der Motor nicht laufen." if errors else sentence
 
     def undescribed(self, count: int) -> str:

@@ -75,7 +75,7 @@ class Language(ABC):
 
     @abstractmethod
     def problems(self, errors: int, warnings: int) -> str:
-        """How many mistakes the check found that nobody accepted, by their worst finding."""
+        """How many errors and warnings the check reports that nobody accepted; one for each cause."""
 
     @abstractmethod
     def undescribed(self, count: int) -> str:
