@@ -20,9 +20,11 @@ from callint.reading.tree import OverlayTree, Tree
 #: The rules whose errors an edit must not bring by mistake.
 _DANGEROUS = frozenset(
     {
+        rule_ids.AXIS_NOT_INCREASING,
         rule_ids.VALUE_OUT_OF_RANGE,
         rule_ids.VALUE_NOT_A_NUMBER,
         rule_ids.VALUE_UNKNOWN_STATE,
+        rule_ids.VALUE_OFF_IN_OPERATING_RANGE,
         rule_ids.PROTECTION_DISABLED,
         rule_ids.PROTECTION_FLAT,
         rule_ids.PROTECTION_UNREACHABLE_THRESHOLD,
@@ -39,26 +41,33 @@ def assignment_for(image: EditableImage, base: str | None = None) -> Assignment:
 
 
 def judge_edit(image: EditableImage, after: Image, *, is_forced: bool) -> str:
-    """A sentence about the errors that an edit brings, "" if it brings none.
+    """A sentence about the errors and weakened protections that an edit brings, "" if it brings none.
 
-    InputError if an edit that is not forced puts values outside their limits, or if a protection no longer
-    protects. What the image has already is not refused.
+    InputError if an edit that is not forced puts values outside their limits, if an axis no longer rises, if
+    a table is switched off where it may not be, or if a protection no longer protects. What the image has
+    already is not refused.
     """
     workspace = image.resolver.workspace
-    known = {_key(finding) for finding in _errors(image, workspace)}
+    known = {_key(finding) for finding in _serious_findings(image, workspace)}
     tree = OverlayTree(workspace, {image.name: image.file.with_content(after)})
-    errors = [finding for finding in _errors(image, tree) if _key(finding) not in known]
-    dangers = [finding for finding in errors if finding.rule in _DANGEROUS]
+    findings = [finding for finding in _serious_findings(image, tree) if _key(finding) not in known]
+    dangers = [finding for finding in findings if finding.rule in _DANGEROUS]
     if dangers and not is_forced:
         more = f" (and {len(dangers) - 1} more)" if len(dangers) > 1 else ""
         raise InputError(f"{image.name}: {_text(dangers[0])}{more}; --force writes it nevertheless")
-    if not errors:
+    if not findings:
         return ""
-    return f"callint check will report {fmt.count(len(errors), 'new error')}; the first: {_text(errors[0])}."
+    error_count = sum(finding.severity is Severity.ERROR for finding in findings)
+    counts = ((error_count, "new error"), (len(findings) - error_count, "new warning"))
+    texts = [fmt.count(count, noun) for count, noun in counts if count]
+    return f"callint check will report {' and '.join(texts)}; the first: {_text(findings[0])}."
 
 
-def _errors(image: EditableImage, tree: Tree) -> list[Finding]:
-    """The errors in the image as a tree has it, the most dangerous first; checksums can be sealed later."""
+def _serious_findings(image: EditableImage, tree: Tree) -> list[Finding]:
+    """The errors in the image as a tree has it, and the warnings about its protections.
+
+    The most dangerous come first. Checksums can be sealed later.
+    """
     policy = image.resolver.policy
     checker = Checker(tree, policy, date.today(), details=FindingDetails(causes=False))
     findings = sort_findings(checker.check_image(assignment_for(image)), {})
@@ -66,9 +75,13 @@ def _errors(image: EditableImage, tree: Tree) -> list[Finding]:
         finding
         for finding in findings
         if finding.rule != rule_ids.IMAGE_STALE_CHECKSUM
-        and finding.severity is Severity.ERROR
+        and (finding.severity is Severity.ERROR or _is_protection_warning(finding))
         and not finding.waived
     ]
+
+
+def _is_protection_warning(finding: Finding) -> bool:
+    return finding.severity is Severity.WARNING and finding.rule.startswith("protection/")
 
 
 def _key(finding: Finding) -> tuple[object, ...]:

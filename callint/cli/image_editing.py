@@ -76,7 +76,7 @@ class ImageEdit:
 def edit_image(
     workspace: Workspace, name: str, options: EditOptions, edit: Callable[[EditableImage], Image]
 ) -> ImageEdit:
-    """Read an image file, edit and seal the image, and replace the file if anything changed.
+    """Read an image file, edit the image, seal it if that changed a byte, and replace the file then.
 
     No other run may write the file in between. InputError if the file cannot be read or written; then it
     stays as it is.
@@ -90,15 +90,20 @@ def edit_image(
     with nullcontext() if options.is_dry_run else exclusive_update(destination.place(), name):
         image = _read(workspace, name, options.definition)
         after = edit(image)
-        if options.seals:
-            try:
-                after = seal(after, image.loaded.definition.memory).image
-            except UnsealableError as error:
-                raise sealing_error(error, image.loaded.definition, name) from None
+        if options.seals and after != image.image:
+            after = with_checksums(image, after)
         changes = compare(image.decoded, image.loaded.decoded(after))
         if not options.is_dry_run and not changes.is_empty:
             replace_file(destination, image.file.with_content(after))
     return ImageEdit(image.image, after, changes)
+
+
+def with_checksums(image: EditableImage, after: Image) -> Image:
+    """The edited image with its checksums recalculated; InputError if they cannot be."""
+    try:
+        return seal(after, image.loaded.definition.memory).image
+    except UnsealableError as error:
+        raise sealing_error(error, image.loaded.definition, image.name) from None
 
 
 def _read(workspace: Workspace, name: str, definition: str | None) -> EditableImage:

@@ -14,7 +14,7 @@ from callint.checking.checker import Checker
 from callint.cli.cell_option import cell_indexes
 from callint.cli.edit_check import assignment_for
 from callint.cli.finding_selection import FindingFilter, named_findings
-from callint.cli.image_editing import EditableImage, EditOptions, edit_image, print_edit
+from callint.cli.image_editing import EditableImage, EditOptions, edit_image, print_edit, with_checksums
 from callint.cli.name_selection import names_matching
 from callint.cli.options import as_options
 from callint.comparing.mirrors import with_mirrors
@@ -136,6 +136,8 @@ class _RestoreJob:
             for place in cause.places:
                 cells[list(place.cells)] = True
                 ranges += place.ranges
+        if self.restores_nothing:
+            return with_checksums(image, image.image)
         return restore(layout, image.image, base, with_mirrors(layout, cells), ranges)
 
     # Causes

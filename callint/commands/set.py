@@ -66,9 +66,10 @@ def command(options: SetOptions) -> int:
     store is written, and callint says so if that is another one. Tables that must equal TABLE are changed
     with it. Then the stored checksums are recalculated.
 
-    Refuses values outside the limits of the definition, and values with which a protection no longer
-    protects; --force writes them, and callint check reports them. A value that callint accepts is not safe
-    for that reason: the maker's limits, local law and licensed practice come first.
+    Refuses values outside the limits of the definition, breakpoints with which an axis no longer rises, off
+    codes where the table must not be off, and values with which a protection no longer protects; --force
+    writes them, and callint check reports them. A value that callint accepts is not safe for that reason: the
+    maker's limits, local law and licensed practice come first.
     """
     if (options.to is None) == (options.by is None):
         raise click.UsageError("Pass either --to or --by.")

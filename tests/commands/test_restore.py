@@ -121,6 +121,14 @@ def test_what_holds_the_base_already_is_said_and_not_written(yard: Yard) -> None
     assert (yard.root / IMAGE).stat().st_mtime_ns == before.st_mtime_ns
 
 
+def test_restoring_what_is_there_does_not_seal_other_changes(yard: Yard) -> None:
+    stale = edited(EVERYTHING, {SEAL: u16(1)}, seal=False)
+    yard.write(IMAGE, stale)
+    result = yard.call("restore", IMAGE, "-t", "fuel", "--cell", "800,10")
+    assert result.flat == f"{IMAGE}: fuel: nothing differs from factory/base.bin."
+    assert read(yard) == stale
+
+
 def test_a_mirror_is_restored_with_its_table(yard: Yard) -> None:
     tables = "".join(
         f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="uint16" conversion="rpm"/>'

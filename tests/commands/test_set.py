@@ -106,6 +106,7 @@ def test_tables_that_must_be_equal_are_set_together(yard: Yard) -> None:
         ),
         (("monitor", "--to", "off"), 'monitor is "off": it no longer protects'),
         (("fuel", "--at", "speed=800,load=10", "--to", "95"), "95.0 mg is above the limit of 90 mg"),
+        (("speed_4", "--at", "speed=1600", "--to", "2500"), "the axis no longer rises"),
     ],
 )
 def test_danger_is_refused_unless_it_is_forced(yard: Yard, arguments: tuple[str, ...], message: str) -> None:
@@ -120,6 +121,15 @@ def test_danger_is_refused_unless_it_is_forced(yard: Yard, arguments: tuple[str,
     assert message in yard.call("check", IMAGE, "--all").flat
 
 
+def test_an_off_code_where_the_table_must_act_is_refused(yard: Yard) -> None:
+    text = yard_definition().replace(b'allowed="anywhere"', b'allowed="nowhere"')
+    yard.write("defs/yard.xml", text)
+    refused = yard.call("set", IMAGE, "trim", "--at", "speed=1600", "--to", "off")
+    assert refused.status == 2
+    assert "raw 255 switches the function off here" in " ".join(refused.stderr.split())
+    assert read(yard) == GOOD
+
+
 def test_danger_that_is_there_already_does_not_stop_other_edits(yard: Yard) -> None:
     image = edited(GOOD, {MONITOR: b"\x00", CUT: u16(4750)})
     yard.write(IMAGE, image)
@@ -130,7 +140,7 @@ def test_danger_that_is_there_already_does_not_stop_other_edits(yard: Yard) -> N
 
 def test_a_dry_run_writes_nothing_and_so_does_a_value_that_is_there(yard: Yard) -> None:
     result = yard.call("set", IMAGE, "overspeed_cut", "--to", "4300", "--dry-run")
-    assert result.flat.endswith(f"{IMAGE}: overspeed_cut would be set; nothing was written.")
+    assert f"{IMAGE}: overspeed_cut would be set; nothing was written." in result.flat
     result = yard.call("set", IMAGE, "overspeed_cut", "--to", "4200")
     assert result.flat == f"{IMAGE}: overspeed_cut already holds what would be stored; nothing changes."
     assert read(yard) == GOOD
@@ -197,6 +207,21 @@ def test_what_a_check_will_say_of_the_edit_is_told(yard: Yard) -> None:
     result = yard.call("set", IMAGE, "egr", "--at", "speed=3200", "--to", "59 %")
     assert "callint check will report 1 new error; the first: egr" in result.flat
     assert yard.call("check", IMAGE).status == 1
+
+
+def test_a_protection_that_an_edit_weakens_is_told(yard: Yard) -> None:
+    result = yard.call("set", IMAGE, "overspeed_cut", "--to", "4300")
+    assert result.status == 0
+    assert "callint check will report 1 new warning; the first: overspeed_cut" in result.flat
+    assert "the table protects later than the base" in result.flat
+
+
+def test_a_value_that_is_there_seals_nothing(yard: Yard) -> None:
+    stale = edited(GOOD, {FUEL: u16(130)}, seal=False)
+    yard.write(IMAGE, stale)
+    result = yard.call("set", IMAGE, "overspeed_cut", "--to", "4200")
+    assert result.flat == f"{IMAGE}: overspeed_cut already holds what would be stored; nothing changes."
+    assert read(yard) == stale
 
 
 def test_a_factory_base_is_edited_by_force_alone(yard: Yard) -> None:
