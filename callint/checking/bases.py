@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from callint import fmt
 from callint.checking.assignments import Assignment
-from callint.checking.identity import identity_mismatch, same_identity
+from callint.checking.identity import holds_identity, identity_mismatch, same_identity
 from callint.decoding import checksums
 from callint.model.definition import Memory
 from callint.model.image import Image
@@ -44,6 +44,10 @@ class BaseChooser:
         has_choice = len(assignment.bases) > 1
         # For an image of other software, the rules report the identity. It follows that no base fits.
         is_foreign = has_choice and image is not None and identity_mismatch(image, memory) is not None
+        identities = memory.identities
+        if image is not None and not image.is_part:
+            # A truncated image is an error of its own; it does not say that its bases are wrong too.
+            identities = tuple(identity for identity in identities if holds_identity(image, identity))
         problems: list[str] = []
         unreadable: list[str] = []
         for path in assignment.bases:
@@ -56,7 +60,7 @@ class BaseChooser:
             elif mismatch := identity_mismatch(base.image, memory):
                 if not is_foreign:
                     problems.append(f"the base {path} is of other software: {mismatch}")
-            elif not has_choice or image is None or same_identity(base.image, image, memory.identities):
+            elif not has_choice or image is None or same_identity(base.image, image, identities):
                 problem = _size_problem(path, base.image, image, memory) or base.problem
                 # An unreadable base may be the image's own: callint says so if it takes another in its place.
                 return BaseChoice(path, base.image, problem or "; ".join(unreadable) or None)

@@ -44,6 +44,12 @@ def is_foreign(data: bytes, memory: Memory, start: int | None) -> bool:
         return False
 
 
+def holds_identity(image: Image, identity: Identity) -> bool:
+    """Whether an image has all bytes of an identity, whatever they are."""
+    size = len(identity.content)
+    return image.count_bytes(identity.at, identity.at + size) == size
+
+
 def same_identity(first: Image, second: Image, identities: Iterable[Identity]) -> bool:
     """Whether two images have the same bytes at the places of the identities."""
     return all(

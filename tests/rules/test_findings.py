@@ -568,6 +568,12 @@ def test_an_image_without_a_fitting_base_has_every_reason_reported() -> None:
             "the base b.bin has another identity than the image; the base c.bin is empty",
         ),
         (hex_file({0: bytes(2), 48: NUMBER}), {"b": image(at_48=NUMBER, at_60=b"B")}, ""),
+        # A truncated image is reported as such, and says nothing about its bases.
+        (
+            image(at_48=NUMBER, at_60=b"B")[:58],
+            {"b": image(at_48=NUMBER, at_60=b"C"), "c": image(at_48=NUMBER, at_60=b"B")},
+            "",
+        ),
         # Where the image itself is of other software, that is all there is to say.
         (
             image(at_48=OTHER_NUMBER, at_60=b"B"),
