@@ -158,6 +158,7 @@ def test_a_name_of_the_grammar_is_written_in_quotes() -> None:
         ("fuel", "column 5, the end", "compare the table with a value"),
         ("fuel >", "column 7, the end", "not a number"),
         ("fuel > x", "column 8, 'x'", "not a number"),
+        ("monitor = off", "column 11, 'off'", "a state as in TABLE is off"),
         ("fuel > nan", "column 8, 'nan'", "not a number"),
         ("fuel > 1e999", "column 8, '1e999'", "not a number"),
         ("fuel > 4,300 mg", "column 9, ','", "thousands without a comma"),

@@ -20,6 +20,7 @@ from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy
 from callint.reading.definition_file import problem_place
+from callint.reading.definition_sniff import looks_like_definition
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
@@ -158,6 +159,9 @@ class DefinitionResolver:
             if assignment is not None:
                 self._default_start = assignment.start
                 return assignment, image
+        for image in images:
+            if looks_like_definition(image.data):
+                raise InputError(f"{image.name}: it is a definition; pass an image")
         names = " and ".join(dict.fromkeys(image.name for image in images))
         policy = self.policy.path or "a callint.toml"
         raise InputError(

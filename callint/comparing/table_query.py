@@ -283,7 +283,7 @@ class _Parser:
         except ValueError:
             value = math.nan
         if not math.isfinite(value):
-            raise self.error(token, "not a number; write it as in 12.5")
+            raise self.error(token, "not a number; write it as in 12.5, or a state as in TABLE is off")
         return value
 
 

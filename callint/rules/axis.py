@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
@@ -18,6 +19,9 @@ from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.context import KEPT_DEFINITIONS, CheckContext
 from callint.rules.rule import Scope, rule
+
+#: So many breakpoints must be below the one before them, and all of an axis, to say that the axis falls.
+_LEAST_FALLS = 3
 
 
 @lru_cache(maxsize=KEPT_DEFINITIONS)
@@ -102,13 +106,23 @@ def not_increasing(context: CheckContext) -> Iterator[Finding]:
     Example: 1000, 1250, 1500, 1400, 2000 rpm: the column of 1400 rpm is dead. An axis that is derived from a
     curve is reported at the curve, also if the curve gives it no breakpoints at all.
 
+    If every breakpoint is below the one before it, that is one finding: the control unit may store the axis
+    with the highest breakpoint first.
+
     Fix: correct the breakpoint, or the curve that it follows from; check its neighbours for a digit too many
-    or too few.
+    or too few. If the control unit stores the highest breakpoint first, write `order="falling"` for the axis.
     """
     yield from _derived_findings(context, rule_ids.AXIS_NOT_INCREASING)
     for cells, falls, _ in _breakpoint_steps(context):
-        for cell in cells[falls].tolist():
-            item, _, _ = context.layout.place(cell)
+        falling = cells[falls]
+        counts = Counter(context.layout.item[falling].tolist())
+        for cell in falling.tolist():
+            item, number, _ = context.layout.place(cell)
+            axis = context.layout.cells(int(context.layout.item[cell]))
+            if counts[int(context.layout.item[cell])] == axis.stop - axis.start - 1 >= _LEAST_FALLS:
+                if number == 1:
+                    yield _falling_axis(context, axis)
+                continue
             before, after = (
                 context.texts.quantity(item, float(context.new.physical[c])) for c in (cell - 1, cell)
             )
@@ -120,6 +134,27 @@ def not_increasing(context: CheckContext) -> Iterator[Finding]:
                 _is_unchanged_pair(context, cell),
                 judged=(cell - 1, cell),
             )
+
+
+def _falling_axis(context: CheckContext, cells: slice) -> Finding:
+    """The finding about an axis whose breakpoints all fall."""
+    item, _, _ = context.layout.place(cells.start)
+    first, last = (
+        context.texts.quantity(item, float(context.new.physical[cell]))
+        for cell in (cells.start, cells.stop - 1)
+    )
+    is_kept = bool(context.kept[cells].all())
+    hint = "Correct the breakpoints."
+    if is_kept or context.old is None:
+        hint = 'Write order="falling" for it if the control unit stores it so, or correct its address.'
+    return context.about_cell(
+        rule_ids.AXIS_NOT_INCREASING,
+        cells.start + 1,
+        f"the axis falls from {first} to {last}",
+        hint,
+        is_kept,
+        judged=tuple(range(cells.start, cells.stop)),
+    )
 
 
 @rule(rule_ids.AXIS_REPEATED_BREAKPOINT, Severity.WARNING, Scope.IMAGE)

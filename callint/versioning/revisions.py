@@ -37,14 +37,17 @@ def content_at(workspace: Workspace, name: str) -> Content:
     stage = 0
     if not revision and (match := re.match(r"([0-3]):", path)):
         stage, path = int(match[1]), path[match.end() :]
-    if path.startswith(("./", "../")):
+    is_from_here = path.startswith(("./", "../"))
+    if is_from_here:
         path = from_top(repo, Path.cwd(), path)
     try:
         tree = RevisionTree(repo, revision) if revision else StageTree(repo, stage)
         data = tree.read(path)
     except OSError as error:
-        listing = f"git ls-tree -r {revision}" if revision else "git ls-files --stage"
-        message = error_with_remedy(error, f"{listing} lists what there is")
+        remedy = f"{'git ls-tree -r ' + revision if revision else 'git ls-files --stage'} lists what there is"
+        if folder_of(repo, Path.cwd()) and not is_from_here:
+            remedy = f"the path counts from the top of the repository; write ./{path} for the current folder"
+        message = error_with_remedy(error, remedy)
         raise InputError(f"{name}: {message}") from None
     folder = folder_of(repo, workspace.root)
     return Content(

@@ -554,3 +554,9 @@ def test_a_point_keeps_to_80_columns_and_a_strangers_words_do_not_steer(yard: Ya
     assert "\\u202etitle" in result.stdout
     assert too_wide(result.stdout) == []
     assert steering(result.stdout) == []
+
+
+def test_a_definition_in_place_of_an_image_is_called_one(yard: Yard) -> None:
+    for command in (("show",), ("seal",), ("set",)):
+        result = yard.call(*command, "defs/yard.xml", *(("fuel", "--to", "1") if command == ("set",) else ()))
+        assert result.error.endswith("defs/yard.xml: it is a definition; pass an image")

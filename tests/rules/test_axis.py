@@ -349,3 +349,14 @@ def test_an_axis_with_unreadable_new_breakpoints_only_names_its_tables() -> None
     for breakpoints in ((1000, 3000, 3000), (1000, 3100, 3000)):
         message = said(xml, three(*breakpoints, cells=(10, 20, 60)), base, "axis/changed")
         assert message.endswith("this moves smoke_limit")
+
+
+def test_an_axis_that_falls_throughout_is_one_finding() -> None:
+    falling, rising = speeds(2000, 1500, 1250, 1000), speeds(1000, 1250, 1500, 2000)
+    for base, hint in ((falling, "Write order"), (None, "Write order"), (rising, "Correct")):
+        (finding,) = of_rule(findings(ONE_CURVE, falling, base), "axis/not-increasing")
+        assert finding.message == "the axis falls from 2000 rpm to 1000 rpm"
+        assert finding.hint.startswith(hint)
+        assert finding.severity is (Severity.NOTE if base is falling else Severity.ERROR)
+    partly = of_rule(findings(ONE_CURVE, speeds(2000, 1500, 1250, 1300)), "axis/not-increasing")
+    assert [finding.cell for finding in partly] == [Cell(1, 0), Cell(2, 0)]

@@ -165,6 +165,7 @@ def test_images_of_noise_have_no_checksum(tmp_path: Path) -> None:
         yard.write(f"{number}.bin", data)
     result = yard.call("checksums", "0.bin", "1.bin")
     assert result.status == 1 and "no checksum found" in result.stdout
+    assert "leave out images that were edited" in result.flat
 
 
 def test_a_known_checksum_is_named_as_the_definition_names_it(tmp_path: Path) -> None:

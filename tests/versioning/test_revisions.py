@@ -51,6 +51,10 @@ def test_an_image_at_a_revision_is_compared_with_a_file(scratch: Scratch) -> Non
 def test_the_path_of_a_revision_may_start_at_the_current_folder(scratch: Scratch) -> None:
     result = run("diff", "HEAD~1:./heron.bin", "heron.bin", cwd=scratch.root / "boats")
     assert result.status == 1 and "999.0 → 45.0" in result.flat
+    refused = run("diff", "HEAD~1:heron.bin", "heron.bin", cwd=scratch.root / "boats")
+    assert refused.error.endswith(
+        "the path counts from the top of the repository; write ./heron.bin for the current folder"
+    )
 
 
 def test_a_revision_and_a_file_are_the_file_then_and_now(scratch: Scratch) -> None:

@@ -83,6 +83,8 @@ def _limits(result: ChecksumSearch, images: int) -> Iterator[str]:
         f"callint tried sums, complements and the published CRCs over all pairs of {result.bounds:,} borders "
         "of regions, fill and blocks. It reports a value if fewer than 0.01 coincidences are expected."
     )
+    if not result.found and images > 1:
+        yield "One image with a stale checksum hides it in the others: leave out images that were edited."
     nowhere = {
         search.width: search.images for search in result.searches if search.beside and not search.is_done
     }
