@@ -103,7 +103,7 @@ def _run(name: str, arguments: list[str]) -> int:
 
     _accept_any_text()
     if nulls := [argument for argument in arguments if "\0" in argument]:
-        return _refuse(f"callint {name}: {nulls[0]!r}: no name has a null character in it; leave it out")
+        return _refuse(f"callint {name}: {nulls[0]!r}: a name cannot contain a null character; remove it")
     try:
         command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
         refuse_repeated(command, arguments)

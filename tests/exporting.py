@@ -36,7 +36,7 @@ def said_changes(old: Definition, new: Definition) -> list[DefinitionChange]:
         change
         for change in compare_definitions(old, new).changes
         if change.attribute in SAID
-        and change.kind is not ChangeKind.WORDING
+        and change.kind is not ChangeKind.DOCUMENTATION
         # An axis in another unit than its signal has a signal of its own after an import.
         and change.element is not ElementKind.SIGNAL
         # Limits of 0 to 0 are what a description says that gives no limits.

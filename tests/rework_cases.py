@@ -189,7 +189,7 @@ def said(ours: str, theirs: str) -> str:
             return side
 
         merged = merge(base, item, other, choice)
-        lines += ["merged" if side is None else "settled for theirs", *_told(merged.decisions)]
+        lines += ["merged" if side is None else "resolved with theirs", *_told(merged.decisions)]
         lines += [*_told(merged.renewals), *_bytes(BASE, merged.image)]
     if theirs == "two cells of smoke":
         new = decode(AFTER.layout, Image.raw(NEW_BASE))

@@ -138,7 +138,7 @@ def _told(edit: TableEdit) -> Iterator[str]:
         kind = f"{'' if result.is_sure else 'perhaps '}{'lone' if result.is_lone else 'off'}"
         yield (
             f"  {kind} {result.x} {result.y} : {result.expected:.6g} fits,"
-            f" allowed {result.yardstick:.6g} , score {result.score:.6g}"
+            f" allowed {result.allowed:.6g} , score {result.score:.6g}"
         )
 
 

@@ -165,7 +165,7 @@ def test_no_link_leads_out_of_the_folder(tmp_path: Path) -> None:
 def test_includes_that_lead_round_in_a_circle_are_refused(tmp_path: Path) -> None:
     write(tmp_path, "\n/include b.a2l", "a.a2l")
     write(tmp_path, "/include a.a2l", "b.a2l")
-    assert refusal(tmp_path, module("/include a.a2l")).startswith("b.a2l:1: /include 'a.a2l' makes a circle")
+    assert refusal(tmp_path, module("/include a.a2l")).startswith("b.a2l:1: /include 'a.a2l' is circular")
 
 
 def test_includes_are_not_followed_without_end(tmp_path: Path) -> None:

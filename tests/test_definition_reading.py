@@ -962,7 +962,7 @@ def test_no_more_than_so_many_mistakes_are_looked_at(name: str) -> None:
     file = read_definition(FLOODS[name], "flood.xml")
     assert file.definition is None
     assert len(file.problems) <= xml.MOST_PROBLEMS + 1
-    assert f"no more than {xml.MOST_PROBLEMS:,} mistakes" in file.problems[-1].message
+    assert f"callint stops at {xml.MOST_PROBLEMS:,} mistakes" in file.problems[-1].message
 
 
 def test_up_to_the_bound_all_mistakes_are_reported_and_the_rest_is_read() -> None:
@@ -1135,7 +1135,8 @@ def test_tables_have_no_more_cells_than_the_memory_has_bits() -> None:
 
     assert problems(512) == []
     assert problems(513) == [
-        "table m brings the cells to more than 262144, the most that is read for a memory of 32768 bytes"
+        "table m brings the cells to more than 262144, the most that callint reads for a memory of "
+        "32768 bytes"
     ]
 
 

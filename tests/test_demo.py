@@ -664,7 +664,7 @@ def test_heron_trolling_is_contrary_to_main_in_one_cell_which_a_take_settles(own
     message = merge.stderr.replace("\\\n", "").splitlines()
     command, adding = (line.strip() for line in message if line.startswith(("  callint", "  git")))
     settled = call(*command.split()[1:], cwd=own.root)
-    assert (settled.status, settled.stdout) == (0, "driver_demand: 1 cell settled for theirs\n"), settled
+    assert (settled.status, settled.stdout) == (0, "driver_demand: 1 cell resolved with theirs\n"), settled
     own.must(*adding.split()[1:])
     own.must("commit", "--no-edit", "--quiet")
     assert own.must("status", "--porcelain") == ""

@@ -301,25 +301,25 @@ def test_a_broken_line_of_a_parent_is_a_finding_of_the_child_too() -> None:
         ('<gone checksum="nothing"/>', "<gone>: test.xml has no checksum nothing"),
         ('<gone table="fuel" demand="change"/>', "<gone>: test.xml demands no change of fuel"),
         ('<gone relation="gap" first="a" second="b"/>', "<gone>: test.xml has no relation gap a b"),
-        ('<gone axis="load_3" demand="limits"/>', "<gone>: demand goes with a table"),
+        ('<gone axis="load_3" demand="limits"/>', "<gone>: demand needs table"),
         ('<at table="nothing" at="1"/>', "<at>: test.xml has no table nothing"),
         ('<at table="fuel"/>', "<at>: give the new address"),
         ('<at at="1"/>', "<at>: give either table or axis"),
         ('<at table="fuel" axis="load_3" at="1"/>', "<at>: give either table or axis"),
         ('<at table="fuel" x-at="1"/>', "<at>: test.xml has no axis fuel/x"),
         ('<at axis="load_3" count-at="1"/>', "<at>: axis load_3 has no stored count"),
-        ('<at axis="load_3" x-at="1"/>', "<at>: x-at goes with a table, and not with an axis"),
+        ('<at axis="load_3" x-at="1"/>', "<at>: x-at needs table, not axis"),
         ('<table name="nothing" title="x"/>', "<table>: test.xml has no table nothing"),
-        ('<table name="egr" y="load_3"/>', "<table>: y goes with a map, and egr is a curve"),
+        ('<table name="egr" y="load_3"/>', "<table>: y needs a map, but egr is a curve"),
         (
             '<table name="monitor" x="load_3"/>',
-            "<table>: x goes with a curve or map, and monitor is a scalar",
+            "<table>: x needs a curve or map, but monitor is a scalar",
         ),
         (
             '<table name="hull_number" type="uint8"/>',
-            "<table>: type goes with a table, and hull_number is a text",
+            "<table>: type needs a table, but hull_number is a text",
         ),
-        ('<table name="fuel" length="3"/>', "<table>: length goes with a text, and fuel is a table"),
+        ('<table name="fuel" length="3"/>', "<table>: length needs a text, but fuel is a table"),
         ('<table name="fuel" stride="1"/>', "<table>: stride is 1, less than the 2 bytes of a uint16"),
         (
             '<table name="fuel" new-name="egr"/>',
@@ -367,8 +367,16 @@ def test_only_a_child_may_lack_memory_and_tables(part: str) -> None:
         ("d/a.xml", "/etc/b.xml", "the parent /etc/b.xml is not read: it leads out of the repository"),
         ("d/a.xml", "b.xml", "the parent d/b.xml is not read: it does not exist; correct the path, or add"),
         ("d/a.xml", "b.txt", "the parent b.txt is not read: its name does not end in .xml; rename the file"),
-        ("d/a.xml", "a.xml", "the parent d/a.xml is not read: d/a.xml extends d/a.xml: a circle; break it"),
-        ("d/a.xml", "../d/./a.xml", "the parent d/a.xml is not read: d/a.xml extends d/a.xml: a circle"),
+        (
+            "d/a.xml",
+            "a.xml",
+            "the parent d/a.xml is not read: d/a.xml extends d/a.xml: they extend each other in a cycle",
+        ),
+        (
+            "d/a.xml",
+            "../d/./a.xml",
+            "the parent d/a.xml is not read: d/a.xml extends d/a.xml: they extend each other in a cycle",
+        ),
         (
             "../a.xml",
             "../b.xml",
@@ -399,7 +407,7 @@ def test_a_circle_is_refused_from_wherever_it_is_entered() -> None:
     for path in files:
         definition, problems = read(files, path)
         assert definition is None
-        assert "a circle; break it" in problems[-1].message
+        assert "they extend each other in a cycle; remove one extends" in problems[-1].message
 
 
 def test_a_long_line_of_parents_is_refused_where_it_becomes_too_long() -> None:

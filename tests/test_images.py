@@ -109,14 +109,14 @@ S1 = s_record(1, 0x100, b"\1\2")
         ([hex_record(0, 0, b"\1")[:-2] + "00", END], 1, "its checksum is 0x00, but its bytes give 0xFE"),
         ([S1, S1[:-2] + "00", "S9030000FC"], 2, r"its checksum is 0x00, but its bytes give 0xF6"),
         # Lengths
-        (["", ":0200000001FD", END], 2, "it announces 2 bytes of data, and has 1"),
-        ([":000000000100", END], 1, "it announces 0 bytes of data, and has 1"),
+        (["", ":0200000001FD", END], 2, "it announces 2 bytes of data, but has 1"),
+        ([":000000000100", END], 1, "it announces 0 bytes of data, but has 1"),
         ([hex_record(0, 0, b"\1") + "0", END], 1, "an odd number of digits"),
         ([hex_record(0, 0, b"\1"), ":0000", END], 2, "too short"),
-        ([S1, "S1060100010200", "S9030000FC"], 2, "it announces 6 bytes behind its length, and has 5"),
+        ([S1, "S1060100010200", "S9030000FC"], 2, "it announces 6 bytes behind its length, but has 5"),
         ([S1, "S3040001FA", "S9030000FC"], 2, "too short"),
         ([S1, "S1", "S9030000FC"], 2, "too short"),
-        ([hex_record(4, 0, b"\1"), END], 1, "a record of type 04 has 2 bytes of data, and this one 1"),
+        ([hex_record(4, 0, b"\1"), END], 1, "a record of type 04 has 2 bytes of data, but this one has 1"),
         ([hex_record(5, 0, b"\1\2"), END], 1, "type 05 has 4 bytes"),
         ([hex_record(0, 0, b"\1"), hex_record(1, 0, b"\1"), END], 2, "type 01 has 0 bytes"),
         ([S1, s_record(9, 0, b"\1"), s_record(9)], 2, "S9 has 0 bytes of data"),
@@ -124,14 +124,18 @@ S1 = s_record(1, 0x100, b"\1\2")
         ([hex_record(6, 0, b"\1"), END], 1, "no record type 06"),
         ([S1, s_record(4, 0, b"\1"), s_record(9)], 2, "there are no S4 records"),
         # Junk
-        ([hex_record(0, 0, b"\1"), "by hand", END], 2, "it is no Intel HEX record"),
-        ([hex_record(0, 0, b"\1"), ";\x1b[31m", END], 2, "it is no Intel HEX record"),
+        ([hex_record(0, 0, b"\1"), "by hand", END], 2, "it is not a valid Intel HEX record"),
+        ([hex_record(0, 0, b"\1"), ";\x1b[31m", END], 2, "it is not a valid Intel HEX record"),
         (["; by hand", "", hex_record(0, 0, b"\1")[:-2] + "00 ; ?", END], 3, "its checksum is 0x00"),
-        ([hex_record(0, 0, b"\1"), "\x1a", END], 2, "it is no Intel HEX record"),
-        ([hex_record(0, 0, b"\1"), ":0G000001FF", END], 2, "it is no Intel HEX record"),
-        ([hex_record(0, 0, b"\1"), hex_record(0, 1, b"\1"), S1, END], 3, "it is no Intel HEX record"),
-        ([S1, s_record(1), "\x1b[31mS9030000FC", s_record(9)], 3, "it is no S-record"),
-        ([S1, S1, S1, hex_record(0, 0, b"\1"), s_record(9)], 4, "it is no S-record"),
+        ([hex_record(0, 0, b"\1"), "\x1a", END], 2, "it is not a valid Intel HEX record"),
+        ([hex_record(0, 0, b"\1"), ":0G000001FF", END], 2, "it is not a valid Intel HEX record"),
+        (
+            [hex_record(0, 0, b"\1"), hex_record(0, 1, b"\1"), S1, END],
+            3,
+            "it is not a valid Intel HEX record",
+        ),
+        ([S1, s_record(1), "\x1b[31mS9030000FC", s_record(9)], 3, "it is not a valid S-record"),
+        ([S1, S1, S1, hex_record(0, 0, b"\1"), s_record(9)], 4, "it is not a valid S-record"),
         # Ends
         ([hex_record(0, 0, b"\1")], 1, r"ends without an end record \(:00000001FF\)"),
         ([s_record(0), S1, "", ""], 4, r"ends without an end record \(S7, S8 or S9\)"),
@@ -143,8 +147,8 @@ S1 = s_record(1, 0x100, b"\1\2")
         ([S1, s_record(9), S1], 3, "behind the end record in line 2"),
         ([s_record(3, 0, b"\1"), s_record(9)], 2, "S9 does not end S3 records; S7 does"),
         # Numbers
-        ([S1, S1, s_record(5, 3), s_record(9)], 3, "it counts 3 records with data, and there are 2"),
-        ([S1, s_record(6, 0), s_record(9)], 2, "it counts 0 records with data, and there are 1"),
+        ([S1, S1, s_record(5, 3), s_record(9)], 3, "it counts 3 records with data, but there are 2"),
+        ([S1, s_record(6, 0), s_record(9)], 2, "it counts 0 records with data, but there are 1"),
         # Contradictions
         (
             [hex_record(0, 0, b"\1\2\3"), "", hex_record(0, 2, b"\4"), END],
@@ -186,7 +190,7 @@ def test_every_wrong_line_is_reported_up_to_a_bound() -> None:
     many = damages(text_of(*[good] * 100, *["x"] * 100_000))
     assert len(many) == MOST_DAMAGES + 1
     assert many[-1][0] == 100 + MOST_DAMAGES + 1
-    assert "no more are told" in many[-1][1]
+    assert "callint reports no further damaged lines" in many[-1][1]
 
 
 def test_lines_are_counted_through_a_long_file() -> None:
@@ -227,7 +231,7 @@ def test_gaps_cost_nothing_and_very_many_are_refused() -> None:
 
 def test_a_text_that_is_too_large_is_refused_unread() -> None:
     ((line, message),) = damages(HEX + b"\n" * MAX_TEXT)
-    assert (line, message) == (1, "the file is larger than 64 MiB, the most that is read")
+    assert (line, message) == (1, "the file is larger than 64 MiB, the most that callint reads")
 
 
 _LINES = st.one_of(

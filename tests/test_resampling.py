@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from callint.comparing.entry_errors.detect import find_entry_errors
 from callint.comparing.entry_errors.neighbours import PaddedGrid, TableEdit
-from callint.comparing.entry_errors.overlaps import adds_up
+from callint.comparing.entry_errors.overlaps import is_sum_of_edits
 from callint.comparing.entry_errors.resampling import is_resampled
 
 Numbers = NDArray[np.float64]
@@ -156,7 +156,7 @@ def test_two_edits_add_up_to_the_step_unless_a_step_is_near_the_floor(
     window = PaddedGrid(edit(old, new, step=step), new != old)
     cell = next(number for number in range(len(window.places)) if window.cell(number) == (2, 3))
     grain, floor = np.zeros(len(window.places)), np.full(len(window.places), 20.0)
-    assert adds_up(window, window.changed, np.array([cell]), grain, floor).tolist() == [adds]
+    assert is_sum_of_edits(window, window.changed, np.array([cell]), grain, floor).tolist() == [adds]
 
 
 def test_a_cell_adds_up_only_among_others_that_do() -> None:
@@ -173,7 +173,7 @@ def test_a_cell_adds_up_only_among_others_that_do() -> None:
     window = PaddedGrid(edit(old, old + moved), moved != 0)
     everywhere = np.arange(moved.size)
     zeros, floor = np.zeros(moved.size), np.full(moved.size, 40.0)
-    assert not adds_up(window, window.changed, everywhere, zeros, floor).any()
+    assert not is_sum_of_edits(window, window.changed, everywhere, zeros, floor).any()
 
 
 # Limits

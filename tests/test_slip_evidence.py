@@ -13,7 +13,7 @@ from benchmarks.edits import SLIPS as MADE
 from callint.comparing.entry_errors.detect import find_entry_errors
 from callint.comparing.entry_errors.evidence import log_likelihood_ratio
 from callint.comparing.entry_errors.neighbours import PaddedGrid, TableEdit
-from callint.comparing.entry_errors.score_card import Sign, surroundings
+from callint.comparing.entry_errors.score_card import Indicator, surroundings
 from callint.comparing.entry_errors.typing_errors import meant_numbers
 
 Numbers = NDArray[np.float64]
@@ -99,13 +99,13 @@ def test_numbers_of_any_size_can_be_weighed() -> None:
 def test_a_sign_gives_no_point_at_its_start_all_at_its_end_and_half_of_them_halfway() -> None:
     values = np.array([-1.0, 1.0, 2.0, 3.0, 9.0, np.nan, np.inf, -np.inf])
     expected = [0.0, 0.0, 2.0, 4.0, 4.0, 0.0, 4.0, 0.0]
-    assert Sign(1.0, 3.0, 4.0).weigh(values).tolist() == expected
+    assert Indicator(1.0, 3.0, 4.0).weigh(values).tolist() == expected
 
 
 def test_a_ratio_is_halfway_at_the_geometric_mean() -> None:
     values = np.array([0.0, 0.5, 4.0, 32.0, 99.0, np.nan, np.inf])
     expected = [0.0, 0.0, -1.5, -3.0, -3.0, 0.0, -3.0]
-    assert Sign(0.5, 32.0, -3.0, is_ratio=True).weigh(values) == pytest.approx(expected)
+    assert Indicator(0.5, 32.0, -3.0, is_ratio=True).weigh(values) == pytest.approx(expected)
 
 
 def test_the_surroundings_of_a_cell_are_counted_and_measured_in_floors() -> None:

@@ -431,7 +431,7 @@ def told(
 ) -> list[list[float]]:
     """All that is said about the suspects of an edit, with other places for theirs."""
     return sorted(
-        [*of(o.y, o.x), o.expected, o.yardstick, o.score, o.is_lone] for o in find_entry_errors(result)
+        [*of(o.y, o.x), o.expected, o.allowed, o.score, o.is_lone] for o in find_entry_errors(result)
     )
 
 
@@ -485,7 +485,7 @@ def test_a_mirrored_curve_of_few_changes_has_the_same_suspects_to_their_numbers(
 
     def told(result: TableEdit, is_mirrored: bool) -> list[tuple[float, ...]]:
         rows = [
-            (14 - item.x if is_mirrored else item.x, item.expected, item.yardstick, item.score)
+            (14 - item.x if is_mirrored else item.x, item.expected, item.allowed, item.score)
             for item in find_entry_errors(result)
         ]
         return sorted(rows)

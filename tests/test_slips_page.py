@@ -70,12 +70,12 @@ def test_the_third_cell_is_found_and_expected_as_the_page_works_it_out(
     (result,) = judged(old, new, 0.1, 1)
     assert result.x == 2
     assert f"1.1 × 83.0 = {result.expected:.1f} mg" in TEXT
-    assert f"1.6 + 4 × 0 = {result.yardstick:.1f} mg is allowed" in TEXT
+    assert f"1.6 + 4 × 0 = {result.allowed:.1f} mg is allowed" in TEXT
     assert f"913.0 - 91.3 = {913.0 - result.expected:.1f} mg, which is {result.score:.0f} times" in TEXT
-    assert result.score == pytest.approx((913.0 - result.expected) / result.yardstick)
+    assert result.score == pytest.approx((913.0 - result.expected) / result.allowed)
 
 
-def departures(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
+def deviations(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
     """How far every cell of a curve, all of which changed, is off what the movement of the others says."""
     window = PaddedGrid(TableEdit(old, new, old != new, np.full(old.shape, 0.1)), old != new)
     moved = window.new / window.old if by_ratio else window.new - window.old
@@ -89,16 +89,16 @@ def test_the_two_ways_explain_the_changed_neighbours_as_the_page_says(
 ) -> None:
     old, new = by_hand
     changed_neighbours = [0, 1, 3, 4]
-    assert departures(old, new, by_ratio=True)[changed_neighbours] == pytest.approx(np.zeros(4), abs=1e-9)
-    off = departures(old, new, by_ratio=False)[changed_neighbours]
+    assert deviations(old, new, by_ratio=True)[changed_neighbours] == pytest.approx(np.zeros(4), abs=1e-9)
+    off = deviations(old, new, by_ratio=False)[changed_neighbours]
     median = float(np.median(new - old))
     assert f"The median of all five differences is {median:+.1f} mg" in TEXT
     assert f"Cell 1 is off by {off[0]:.1f} mg and cell 5 by {off[3]:.1f} mg" in TEXT
     assert off[[0, 3]] == pytest.approx(np.abs((new - old)[0, [0, 4]] - median))
     assert f"cells 2 and 4 are nearest to each other, {off[1]:.1f} mg apart" in TEXT
     assert off[1] == pytest.approx(off[2]) and off[1] == pytest.approx(2.7 - 1.3)
-    (yardstick,) = row_quantile(off[None, :], 0.6)
-    assert f"stay within {yardstick:.1f} mg, which is the yardstick" in TEXT
+    (typical_error,) = row_quantile(off[None, :], 0.6)
+    assert f"stay within {typical_error:.1f} mg, which is the typical error" in TEXT
 
 
 def test_the_third_cell_barely_passes_where_the_page_says(by_hand: tuple[Numbers, Numbers]) -> None:
@@ -122,7 +122,7 @@ def test_the_noisy_edit_is_judged_as_the_page_says() -> None:
     (result,) = judged(old, typed, 1.0, 0)
     assert result.x == 4
     assert (
-        f"expects about {result.expected:.0f} mg there, and 550 mg departs by {result.score:.1f} times"
+        f"expects about {result.expected:.0f} mg there, and 550 mg deviates by {result.score:.1f} times"
         in TEXT
     )
     span = float(np.ptp(old))
@@ -171,10 +171,12 @@ def test_the_score_card_on_the_page_is_that_of_the_code() -> None:
         for line in section("How sure callint is").splitlines()
         if line.startswith("|")
     ]
-    assert head == ["sign", "from", "to", "points"]
-    signs = [item for item in vars(score_card).values() if isinstance(item, score_card.Sign)]
+    assert head == ["indicator", "from", "to", "points"]
+    indicators = [item for item in vars(score_card).values() if isinstance(item, score_card.Indicator)]
     on_page = sorted(tuple(map(float, row[1:])) for row in rows[1:])
-    assert on_page == sorted((round(sign.start, 2), sign.end, sign.points) for sign in signs)
+    assert on_page == sorted(
+        (round(indicator.start, 2), indicator.end, indicator.points) for indicator in indicators
+    )
     ratios = [row for row in rows[1:] if "times" in row[0]]
-    assert len(ratios) == sum(sign.is_ratio for sign in signs)
+    assert len(ratios) == sum(indicator.is_ratio for indicator in indicators)
     assert f"more than {score_card.SURE}," in TEXT

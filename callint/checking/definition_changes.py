@@ -75,7 +75,7 @@ def loosened_findings(
         yield from _settled(checker, path, new, comparison)
 
 
-_LESS = ChangeKind.ASKS_LESS
+_LESS = ChangeKind.LOOSENED
 
 
 def _key(change: DefinitionChange) -> tuple[str, str]:

@@ -35,7 +35,7 @@ class ConflictLists:
         for path in (self.text.path, self.data.path):
             if (path.exists() or path.is_symlink()) and not self._is_own(path):
                 raise InputError(
-                    f"{path}: a list of conflicts belongs here, but this file is none; move it away"
+                    f"{path}: callint writes a list of conflicts here, but this file is not one; move it away"
                 )
 
     def files(self, outcome: MergeOutcome) -> list[tuple[Destination, bytes]]:

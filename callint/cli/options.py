@@ -15,7 +15,7 @@ releases_option = click.option(
     "folders",
     multiple=True,
     metavar="DIR",
-    help="Folder of releases, besides those of the repository; can be repeated.",
+    help="Additional folder of releases; can be repeated.",
 )
 
 

@@ -146,7 +146,7 @@ def _title(images: list[ReviewedImage], revisions: str, paths: list[str]) -> str
         return f"{count(len(images), 'image')}{below}, {revisions}"
     (image,) = images
     if image.renamed:
-        return f"{image.renamed} → {image.path}, taken for renamed by git"
+        return f"{image.renamed} → {image.path}, renamed according to git"
     return image.path
 
 

@@ -48,14 +48,14 @@ class ApplyOptions:
 def command(options: ApplyOptions) -> int:
     """Write the values of a file into IMAGE.
 
-    VALUES is a CSV file that callint show wrote and that a person edited, also after a spreadsheet saved it
-    or turned it into a workbook (.xlsx), or a file in the open standard ASAM CDF 2.0 (.cdfx). Only cells
-    whose value is another one than in IMAGE change; a cell that VALUES does not name stays as it is. Tables
-    that must equal a changed one are changed with it. Then the stored checksums are recalculated.
+    VALUES is an edited CSV file from callint show, as CSV or saved as a workbook (.xlsx), or a file in the
+    open standard ASAM CDF 2.0 (.cdfx). callint changes only cells whose value differs from IMAGE; a cell that
+    VALUES does not name keeps its value. Tables that must equal a changed table change with it. Then callint
+    recalculates the stored checksums.
 
-    Refuses values outside the limits of the definition, and values with which a protection no longer
-    protects; --force writes them, and callint check reports them. A value that callint accepts is not safe
-    for that reason: the maker's limits, local law and licensed practice come first.
+    Refuses values outside the limits of the definition, and values that disable a protection; --force writes
+    them, and callint check reports them. A value that callint accepts is not safe for that reason: the
+    maker's limits, local law and licensed practice come first.
     """
     workspace = open_workspace(options.policy)
     refuse_unknown_rules(workspace.policy)

@@ -123,7 +123,7 @@ class CheckOptions:
 @click.option("--executor", metavar="NAME", help="Run the checks on a Dask cluster: dask:ADDRESS.")
 @click.option("--all", "everything", is_flag=True, help="List every finding in full.")
 @click.option("--without-waived", is_flag=True, help="Leave out waived findings, and do not count them.")
-@click.option("--fix", is_flag=True, help="Print the command that restores each mistake; change nothing.")
+@click.option("--fix", is_flag=True, help="Print the command that undoes each mistake; change nothing.")
 @as_options(CheckOptions)
 def command(options: CheckOptions) -> int:
     """Check images and their definitions.

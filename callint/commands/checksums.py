@@ -48,12 +48,12 @@ def command(options: ChecksumsOptions) -> int:
     """Find the checksums of two IMAGEs or more that differ, such as a factory image and its reworks.
 
     Tries sums, exclusive or and every CRC of the published catalogue, with complements and both byte orders,
-    over all stretches between plausible borders: of regions, identities, fill and blocks of the memory.
-    Prints each checksum that holds in every image as a line of a definition, with the chance of a
+    over all ranges between plausible bounds: those of regions, identities, fill and blocks of the memory.
+    Prints each checksum that is right in every image as a line of a definition, with the probability of a
     coincidence.
 
     The images may be of several softwares of one control unit, and need no definition: without one, the
-    addresses of a raw image count from 0. callint does not find a checksum stored inside its own stretch.
+    addresses of a raw image count from 0. callint does not find a checksum stored inside its own range.
     Exits with 1 if it finds none.
     """
     workspace = workspace_for(options.policy, options.definition or "", *options.images)

@@ -47,7 +47,7 @@ class CoverageOptions:
 )
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-@click.option("--all", "everything", is_flag=True, help="List every undescribed stretch.")
+@click.option("--all", "everything", is_flag=True, help="List every undescribed range.")
 @click.option(
     "--suggest",
     is_flag=True,
@@ -57,9 +57,9 @@ class CoverageOptions:
 def command(options: CoverageOptions) -> int:
     """Show how much of each region the definition of IMAGE describes.
 
-    Prints for each region the bytes of tables, axes and texts, the fill, and the stretches that the
-    definition does not describe, with their addresses and lengths. Stretches that differ between an IMAGE and
-    its base come first: somebody changed what nobody described. All images have one definition and one base.
+    Prints for each region the bytes of tables, axes and texts, the fill, and the ranges that the definition
+    does not describe, with their addresses and lengths. Ranges that differ between an IMAGE and its base come
+    first. All images must have the same definition and base.
 
     With --suggest, callint says what may lie there: axes, curves and maps, with their addresses, types and
     sizes, the evidence for each, and the lines that describe them in a definition. About 1 of 20 is wrong, so

@@ -107,9 +107,9 @@ def command(options: DiffOptions) -> int:
     Then callint shows every definition and image that differs, or only those below PATH. Protection tables
     come first. NEW alone is compared with its base. Prints nothing and exits with 0 if nothing differs.
 
-    If OLD and NEW are definitions (.xml), callint compares what they mean: what NEW demands less, reads
-    differently, demands more, has new or lacks, and what only people read. Layout, comments, order and
-    spellings of numbers are no change.
+    If OLD and NEW are definitions (.xml), callint compares their meaning: demands that NEW loosens or
+    tightens, values that it reads differently, elements that are new or gone, and documentation. Layout,
+    comments, order and spellings of numbers do not count.
 
     Images of two software versions are compared by table name, as the engine reads them: at the breakpoints
     of both and in the units of NEW. A table that differs by rounding alone does not count.
@@ -401,7 +401,7 @@ def _print_title(title: tuple[str, str], terminal: Terminal) -> None:
     from callint.reporting.terminal import heading, width
 
     new, old = title
-    for line in heading(new, f" beside {old}", width(terminal)):
+    for line in heading(new, f" compared with {old}", width(terminal)):
         terminal.print(line)
     terminal.print()
 

@@ -36,19 +36,19 @@ class ExportOptions:
 def command(options: ExportOptions) -> int:
     """Convert a definition to an ASAM MCD-2 MC (ASAP2) description of version 1.7.
 
-    DEFINITION is a file, or REV:path for a file at a revision. The description has the whole definition, with
-    all that it takes from its parent and from shared files.
+    DEFINITION is a file, or REV:path for a file at a revision. The description contains the flattened
+    definition, including what it takes from its parent and from shared files.
 
-    Prints what the description lacks, because the standard has no words for it: purposes, guards, relations,
-    checksums and the like. Keep the definition. callint import makes one of the description again, with the
-    same addresses, types, conversions and limits.
+    Prints what the standard cannot express: purposes, guards, relations, checksums and the like. Keep the
+    definition. callint import converts the description back, with the same addresses, types, conversions and
+    limits.
 
-    Exits with 1 if the standard cannot say part of the definition. Never overwrites an existing file.
+    Exits with 1 if the standard cannot express part of the definition. Never overwrites an existing file.
     """
     workspace = workspace_for(None, options.definition)
     content = read_content(workspace, options.definition)
     if not looks_like_xml(content.data):
-        raise InputError(f"{content.name}: it is no definition; give a definition (.xml)")
+        raise InputError(f"{content.name}: it is not a definition; give a definition (.xml)")
     file = open_definition(content.data, content.path, content.tree or workspace)
     if file.problems or file.definition is None:
         problem = file.problems[0]

@@ -72,7 +72,7 @@ class FleetOptions:
 @click.option("--all", "everything", is_flag=True, help="List all images, calibrations and tables in full.")
 @as_options(FleetOptions)
 def command(options: FleetOptions) -> int:
-    """Compare many images with each other: which of them share which calibration of each table.
+    """Compare many images: show which of them share a calibration of each table.
 
     PATH is an image or a folder. Without PATH, callint compares every image that the policy names. It lists
     the tables that differ, and for each the images with the same content; the most frequent content is A.

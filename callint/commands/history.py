@@ -66,8 +66,8 @@ def command(options: HistoryOptions) -> int:
     its commit.
 
     With --cell or --values, prints every value that one cell, scalar or text ever had. IMAGE can be REV:path.
-    --fleet adds which other image of the policy had the present value last before this one got it, where that
-    one may have it from, and so on. Equal values are evidence of a copy, not proof.
+    --fleet adds the other image of the policy that last had the present value before this image got it, the
+    image from which that one may have it, and so on. Equal values are evidence of a copy, not proof.
 
     callint follows renames and merges. It reads all versions with the current definition. If an older version
     holds different software, the history ends there, and the output says so.

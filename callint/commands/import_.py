@@ -49,12 +49,12 @@ class ImportOptions:
 @click.option(
     "--image",
     metavar="FILE",
-    help="Factory image that judges the rows of a list, or has the parameters of axes.",
+    help="Factory image; checks the rows of a list, or gives the breakpoints of axes.",
 )
 @click.option(
     "--byte-order",
     type=click.Choice(["big", "little"]),
-    help="Byte order of the rows of a list that give none.",
+    help="Byte order of list rows that do not give one.",
 )
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--all", "everything", is_flag=True, help="List every skipped item and all evidence.")
@@ -70,14 +70,14 @@ def command(options: ImportOptions) -> int:
     has no purpose for a table: every table is "general" until you edit the definition.
 
     callint recognizes the columns of a list by their headers; callint schema addresses prints an empty list.
-    It asks for what is missing with row numbers, and leaves out a row whose place, type or shape is open.
-    With --image, it says for each row what supports its place and what casts doubt on it.
+    It reports missing information by row, and leaves out a row whose address, type or shape is unknown. With
+    --image, it checks the address of each row against the bytes there.
 
     With --image, axes of a description whose breakpoints follow from a stored offset and distance get the
     breakpoints that the image gives; without it, they count cells.
 
-    Exits with 1 if the definition cannot hold part of the description, or if a row of the list is open or
-    doubted. Never overwrites an existing file.
+    Exits with 1 if the definition cannot hold part of the description, or if a row of the list is incomplete
+    or doubtful. Never overwrites an existing file.
     """
     source, name = Path(options.file), options.name
     if name is not None and not is_name(name):

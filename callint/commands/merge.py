@@ -157,7 +157,7 @@ def _job(
     """The merge of three contents: of images or of definitions. InputError if they cannot be merged."""
     if are_definitions(contents):
         if options.definition is not None:
-            raise InputError("--definition goes with images; leave it out to merge definitions")
+            raise InputError("--definition needs images; remove it to merge definitions")
         from callint.cli.definition_merging import DefinitionMergeJob
 
         return DefinitionMergeJob(workspace, label, contents, takes)

@@ -53,7 +53,7 @@ def command(options: ReleaseOptions) -> int:
     """Check whether IMAGE may be flashed, and write a release of it: image, review page and manifest.
 
     Refuses unless IMAGE, its definition, its base and the policy are as in the commit, every checksum is
-    right, and no finding that fails callint check is left without a waiver. If the policy demands a second
+    right, and every finding that fails callint check has a waiver. If the policy demands a second
     person, that person must also have accepted the warnings about protection and emissions.
 
     The manifest names the commit and the digests of all files, and lists the findings, the waivers and who

@@ -31,11 +31,9 @@ class RelocateOptions:
 @click.command()
 @click.argument("old")
 @click.argument("new")
-@click.option(
-    "--definition", metavar="FILE", help="Definition file of OLD (default: the one that the policy names)."
-)
-@click.option("--to", "output", metavar="FILE", help="Definition file to write; without it, only report.")
-@click.option("--whole", is_flag=True, help="Write a whole definition instead of a child of OLD's.")
+@click.option("--definition", metavar="FILE", help="Definition file of OLD (default: from the policy).")
+@click.option("--to", "output", metavar="FILE", help="Definition file to write (default: none, only report).")
+@click.option("--whole", is_flag=True, help="Write a complete definition instead of a child.")
 @click.option("--name", metavar="NAME", help="Name of the new definition (default: from the name of FILE).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
@@ -46,10 +44,10 @@ def command(options: RelocateOptions) -> int:
 
     Each is a file, or REV:path for a file at a revision; FILE is always a file.
 
-    callint aligns both images: it compares the content of every table, axis, text, checksum and identity,
-    their order and their neighbours. What has no sure address is left out and listed with its candidates; an
-    axis that is left out takes its tables along. The new definition is a child of OLD's: it extends that file
-    and says what differs.
+    callint aligns both images: it compares the content, the order and the neighbours of all tables, axes,
+    texts, checksums and identities. It leaves out items without a certain address and lists their candidates.
+    If it leaves out an axis, it leaves out the tables on that axis too. The new definition is a child of the
+    definition of OLD: it extends that file and states the differences.
 
     Exits with 1 if anything is left out. Never overwrites an existing file. Check NEW with the new definition
     before you trust it.

@@ -76,11 +76,11 @@ class RestoreOptions:
 @click.option("--message", is_flag=True, help="Print a message for the commit in place of the changes.")
 @as_options(RestoreOptions)
 def command(options: RestoreOptions) -> int:
-    """Put the content of the base back into IMAGE: what brings a CAUSE, or the named tables, axes or bytes.
+    """Restore content of the base in IMAGE: the place that a CAUSE names, or named tables, axes or bytes.
 
     CAUSE is the id of a cause from callint check, or the fingerprint of a finding, which stands for its
-    cause. A table that must equal another one is restored together with it. Everything else in the image
-    stays as it is. Then the stored checksums are recalculated.
+    cause. A table that must equal another one is restored with it. Everything else in the image stays as it
+    is. Then callint recalculates the stored checksums.
 
     Restoring part of a change can leave the rest inconsistent: run callint check afterwards.
     """

@@ -26,10 +26,10 @@ from callint.versioning.file_version import Content
 def command(image: str, only_check: bool, definition: str | None, policy: str | None) -> int:
     """Recompute the stored checksums of IMAGE and write the image.
 
-    Prints the changes, or nothing if no checksum is stale. Bytes that a partial image lacks count as fill if
-    the definition says gaps="fill" of the checksum. Otherwise a checksum stored in the image that covers
-    bytes of it and missing ones is refused. Checksums of other bytes, or stored elsewhere, are left alone.
-    With --check, exits with 1 if a checksum is stale or lacks bytes.
+    Prints the changes, or nothing if no checksum is stale. If the checksum has gaps="fill", bytes that a
+    partial image lacks count as fill. Otherwise callint refuses an image that holds only part of the bytes of
+    a checksum. It leaves alone checksums of which the image holds no byte, and those stored outside it. With
+    --check, exits with 1 if a checksum is stale or lacks bytes.
     """
     workspace = open_workspace(policy)
     name = workspace.name(image)

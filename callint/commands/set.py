@@ -61,14 +61,14 @@ class SetOptions:
 def command(options: SetOptions) -> int:
     """Set cells of TABLE in IMAGE, in engineering units.
 
-    TABLE is a table or a stored axis. --at selects cells by their breakpoints: engine_speed=2800 is the whole
-    column or row at 2800, engine_speed=2000..2800 all from 2000 to 2800. The nearest value that the table can
-    store is written, and callint says so if that is another one. Tables that must equal TABLE are changed
-    with it. Then the stored checksums are recalculated.
+    TABLE is a table or a stored axis. --at selects cells by their breakpoints:
+    engine_speed=2800 is the whole column or row at 2800, engine_speed=2000..2800 all from 2000 to 2800.
+    callint writes the nearest value that the table can store, and prints it if it differs from the given
+    value. Tables that must equal TABLE change with it. Then callint recalculates the stored checksums.
 
     Refuses values outside the limits of the definition, breakpoints with which an axis no longer rises, off
-    codes where the table must not be off, and values with which a protection no longer protects; --force
-    writes them, and callint check reports them. A value that callint accepts is not safe for that reason: the
+    codes where the definition forbids them, and values that disable a protection; --force writes them, and
+    callint check reports them. A value that callint accepts is not safe for that reason: the
     maker's limits, local law and licensed practice come first.
     """
     if (options.to is None) == (options.by is None):
@@ -124,7 +124,7 @@ class _SetJob:
         if result.off_cells:
             verbs = ("is", "stays") if result.off_cells == 1 else ("are", "stay")
             count = fmt.count(result.off_cells, "cell")
-            self.remarks.append(f"{count} {verbs[0]} switched off and {verbs[1]} so.")
+            self.remarks.append(f"{count} {verbs[0]} switched off and {verbs[1]} off.")
         return result.written.image
 
     def _with_text(self, image: EditableImage, text: Text) -> Image:

@@ -87,7 +87,7 @@ _NO_OPTIONS = ShowOptions(
 @click.option(
     "--dialect",
     type=click.Choice(["comma", "semicolon", "tab"]),
-    help="Write CSV as grids for a spreadsheet that separates fields so; semicolon has decimal commas.",
+    help="Write CSV as grids with this field separator; semicolon writes decimal commas.",
 )
 @click.option("--output", metavar="FILE", help="Write the CSV or JSON to a file.")
 @click.option("--log", metavar="FILE", help="Driving log; show the weighted share of its time in each cell.")
@@ -106,8 +106,8 @@ _NO_OPTIONS = ShowOptions(
 def command(options: ShowOptions) -> int:
     """Print the tables of IMAGE, or only the tables and axes that match one of the TABLE globs.
 
-    Without IMAGE, --definition FILE prints the whole definition, with all that it takes from its parent and
-    from shared files.
+    Without IMAGE, --definition FILE prints the flattened definition, including what it takes from its parent
+    and from shared files.
 
     IMAGE is a file, or REV:path for a file at a revision. A sign marks each cell that differs from the base:
     raised, lowered, or changed in another way. The output includes the digest of each table, which

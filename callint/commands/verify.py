@@ -39,7 +39,7 @@ class VerifyOptions:
 @click.command()
 @click.argument("image")
 @releases_option
-@click.option("--signed", is_flag=True, help="Demand a release with a good signature.")
+@click.option("--signed", is_flag=True, help="Require a release with a valid signature.")
 @click.option("--start", metavar="ADDRESS", help="Address of the first byte of a raw IMAGE.")
 @click.option("--definition", metavar="FILE", help="Definition file of IMAGE (default: the one that fits).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
@@ -55,8 +55,8 @@ def command(options: VerifyOptions) -> int:
 
     IMAGE can hold a part of the memory. Its bytes are then compared with those of the releases.
 
-    Exits with 0 if IMAGE is a release, if each signature of that is good, and if every file of it is as its
-    manifest states. Otherwise exits with 1.
+    Exits with 0 if IMAGE is a release whose signatures are valid and whose files match its manifest.
+    Otherwise exits with 1.
     """
     start = None if options.start is None else parse_address(options.start)
     workspace = open_workspace(options.policy)

@@ -84,7 +84,7 @@ class WaiveOptions:
 @click.option(
     "--on-behalf",
     is_flag=True,
-    help="Accept under the reviewer's name in FILE although git knows you by another name.",
+    help="Accept under the reviewer's name in FILE if git knows you by another name.",
 )
 @click.option("--until", metavar="YYYY-MM-DD", help="Last day on which the waiver is valid.")
 @click.option("--image", metavar="PATH", help="If FINDING is a rule: image of the finding.")

@@ -136,7 +136,7 @@ def _report(loaded: LoadedDefinition, decoded: Decoded, name: str, options: What
     try:
         reached = reached_tables(definition, signal.name)
     except CycleError as error:
-        raise InputError(f"{loaded.file.path}: {error}, in a circle; correct what they produce") from None
+        raise InputError(f"{loaded.file.path}: {error}, in a cycle; correct what they produce") from None
     _check_fixed(fixed, signal, reached)
     surfaces = _surfaces(decoded, reached)
     reading = FalseReading(signal.name, fault.true, fault.false)

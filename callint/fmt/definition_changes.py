@@ -73,7 +73,7 @@ def change_text(change: DefinitionChange, arrow: str = "→") -> str:
     subject, predicate = change_subject(change), change_predicate(change, arrow)
     if not predicate:
         # A list of what is new or gone says so above its lines.
-        verb = {ChangeKind.ASKS_LESS: ": gone", ChangeKind.ASKS_MORE: ": new"}.get(change.kind, "")
+        verb = {ChangeKind.LOOSENED: ": gone", ChangeKind.TIGHTENED: ": new"}.get(change.kind, "")
         text = f"{subject}{verb}"
     else:
         text = f"{subject}: {predicate}"

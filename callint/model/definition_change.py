@@ -13,12 +13,12 @@ from callint.model.definition import Definition, Purpose
 class ChangeKind(StrEnum):
     """What a change of a definition does, the most dangerous first."""
 
-    ASKS_LESS = "asks-less"
+    LOOSENED = "asks-less"
     READS_DIFFERENTLY = "reads-differently"
-    ASKS_MORE = "asks-more"
+    TIGHTENED = "asks-more"
     NEW = "new"
     GONE = "gone"
-    WORDING = "wording"
+    DOCUMENTATION = "wording"
 
 
 class ElementKind(StrEnum):

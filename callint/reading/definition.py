@@ -130,8 +130,7 @@ def _with_notice(flood: xml.FloodError) -> list[xml.XmlProblem]:
     """The problems of a file with too many, and the notice that the rest is not read."""
     line = max(problem.line for problem in flood.problems)
     notice = (
-        f"so much is wrong that no more than {xml.MOST_PROBLEMS:,} mistakes are looked at, "
-        "and nothing else is read"
+        f"callint stops at {xml.MOST_PROBLEMS:,} mistakes in a file and reads nothing else; correct these"
     )
     return [*flood.problems, xml.XmlProblem(line, notice)]
 
@@ -357,13 +356,13 @@ def _drop_excess(reader: ElementReader, elements: Elements, size: int, lines: Li
         breakpoints += axis.count
         if breakpoints > MAX_ALL_BREAKPOINTS:
             excess = f"axis {axis.name} brings the breakpoints to more than {MAX_ALL_BREAKPOINTS}"
-            reader.report_line(lines.line_in_file(axis.line), f"{excess}, the most that is read")
+            reader.report_line(lines.line_in_file(axis.line), f"{excess}, the most that callint reads")
             del elements.axes[axis.name]
     total, most = 0, min(MAX_CELLS, max(ALWAYS_ALLOWED_CELLS, MAX_CELLS_PER_BYTE * size))
     for table in list(elements.tables.values()):
         cells = math.prod(elements.axes[axis].count for axis in table.axes if axis in elements.axes)
         if total + cells > most:
-            excess = f"table {table.name} brings the cells to more than {most}, the most that is read"
+            excess = f"table {table.name} brings the cells to more than {most}, the most that callint reads"
             reader.report_line(lines.line_in_file(table.line), f"{excess} for a memory of {size} bytes")
             del elements.tables[table.name]
         else:

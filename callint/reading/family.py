@@ -202,9 +202,10 @@ class _Reader:
     def _refuse_line(self, target: str, line: list[str]) -> None:
         """OSError for a parent that is its own descendant, and above the number of generations."""
         if target in line:
-            raise OSError(f"{' extends '.join([*line[line.index(target) :], target])}: a circle; break it")
+            cycle = " extends ".join([*line[line.index(target) :], target])
+            raise OSError(f"{cycle}: they extend each other in a cycle; remove one extends")
         if len(line) >= MAX_GENERATIONS:
-            raise OSError(f"more than {MAX_GENERATIONS} definitions extend each other; shorten the line")
+            raise OSError(f"more than {MAX_GENERATIONS} definitions extend each other; shorten the chain")
 
     def _read(self, path: str) -> bytes:
         if self.tree is None:

@@ -83,7 +83,7 @@ class _BlockWalk:
                 continue
             target = links.pop()
             if target in on_way:
-                raise _BlockError(f"its blocks refer to each other in a circle, at 0x{target:X}")
+                raise _BlockError(f"its blocks refer to each other in a cycle, at 0x{target:X}")
             if target in self._ids:
                 is_nested = self._ids[position] == self._ids[target] == b"##CC"
                 if self._ids[target] not in _SHARED or is_nested:

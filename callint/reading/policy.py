@@ -234,7 +234,7 @@ def _mistake_text(error: Any) -> str:
         case "type" if error.validator_value == "boolean":
             return "write true or false, without quotes"
         case "type":
-            return f"it should be {error.validator_value}, not {str(error.instance)[:60]!r}"
+            return f"it must be {error.validator_value}, not {str(error.instance)[:60]!r}"
         case "minimum" | "maximum" if error.absolute_path and error.absolute_path[-1] == "start":
             return "it must be an address, 0 to 0xFFFFFFFF"
         case "minLength":

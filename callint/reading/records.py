@@ -151,7 +151,7 @@ def read_records(text: bytes, kind: RecordFormat) -> Records:
     """The records of a text. Raises DamagedError if anything is wrong with them."""
     if len(text) > MAX_TEXT:
         raise DamagedError(
-            [Damage(1, f"the file is larger than {MAX_TEXT >> 20} MiB, the most that is read")]
+            [Damage(1, f"the file is larger than {MAX_TEXT >> 20} MiB, the most that callint reads")]
         )
     text = _without_marks(text)
     blocks, line, damages = [], 0, list[Damage]()
@@ -163,7 +163,7 @@ def read_records(text: bytes, kind: RecordFormat) -> Records:
         damages += (replace(damage, line=line + damage.line) for damage in block.damages)
         if len(damages) > MOST_DAMAGES:
             last = damages[MOST_DAMAGES]
-            message = f"{last.message}; so many lines are wrong that no more are told"
+            message = f"{last.message}; callint reports no further damaged lines"
             raise DamagedError([*damages[:MOST_DAMAGES], replace(last, message=message)])
         line += block.length
         base = block.after
@@ -283,7 +283,7 @@ def _unpack(kind: RecordFormat, record: bytes) -> tuple[str, int, bytes]:
     import bincopy  # slow to import, and only needed for files of records
 
     if not _DIGITS[kind].fullmatch(record):
-        raise _RecordError(f"it is no {kind}{' record' if kind is RecordFormat.HEX else ''}")
+        raise _RecordError(f"it is not a valid {kind}{' record' if kind is RecordFormat.HEX else ''}")
     text = record.decode("ascii").upper()
     # The library accepts a record that is too short for its address.
     if kind is RecordFormat.SREC and len(text) < 6 + 2 * _ADDRESS_SIZES.get(text[1], 2):
@@ -298,7 +298,7 @@ def _unpack(kind: RecordFormat, record: bytes) -> tuple[str, int, bytes]:
     fixed_size = _HEX_SIZES.get(type_) if kind is RecordFormat.HEX else 0 if type_ in "56789" else None
     if fixed_size is not None and size != fixed_size:
         name = f"type {type_:02X}" if kind is RecordFormat.HEX else f"S{type_}"
-        raise _RecordError(f"a record of {name} has {fixed_size} bytes of data, and this one {size}")
+        raise _RecordError(f"a record of {name} has {fixed_size} bytes of data, but this one has {size}")
     return str(type_), address, bytes(data)
 
 
@@ -306,7 +306,7 @@ def _record_mistake(kind: RecordFormat, text: str) -> str:
     """Why the library refuses a record that has valid characters."""
     digits = text[1:] if kind is RecordFormat.HEX else text[2:]
     if len(digits) % 2:
-        return "it has an odd number of digits, so that one is missing or too many"
+        return "it has an odd number of digits, so one is missing or superfluous"
     if kind is RecordFormat.SREC and text[1] not in _ADDRESS_SIZES:
         return f"there are no S{text[1]} records"
     values = bytes.fromhex(digits)
@@ -315,7 +315,7 @@ def _record_mistake(kind: RecordFormat, text: str) -> str:
     uncounted = 5 if kind is RecordFormat.HEX else 1  # the bytes that the length does not count
     if values[0] != len(values) - uncounted:
         what = "bytes of data" if kind is RecordFormat.HEX else "bytes behind its length"
-        return f"it announces {values[0]} {what}, and has {len(values) - uncounted}"
+        return f"it announces {values[0]} {what}, but has {len(values) - uncounted}"
     total = sum(values[:-1])
     right = -total & 0xFF if kind is RecordFormat.HEX else ~total & 0xFF
     return f"its checksum is 0x{values[-1]:02X}, but its bytes give 0x{right:02X}"
@@ -370,7 +370,7 @@ def _check_order(
                 count = counted = before + control.before
                 if control.value != count:
                     yield Damage(
-                        line, f"it counts {control.value:,} records with data, and there are {count:,}"
+                        line, f"it counts {control.value:,} records with data, but there are {count:,}"
                     )
         before += len(block.lines)
         last = offset + block.length

@@ -22,7 +22,7 @@ def is_manifest(data: bytes) -> bool:
 def read_manifest(data: bytes, name: str) -> Release:
     """The release that a manifest states; InputError if it is not a manifest. ``name`` is its name there."""
     if len(data) > MAX_MANIFEST:
-        raise InputError(f"{name}: it is larger than {MAX_MANIFEST >> 20} MiB, the most that is read")
+        raise InputError(f"{name}: it is larger than {MAX_MANIFEST >> 20} MiB, the most that callint reads")
     return _release(
         read_document(data, name, "release", "a release", "get the release from its source again")
     )

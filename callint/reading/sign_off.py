@@ -29,7 +29,7 @@ def read_sign_off(data: bytes, name: str) -> SignOff:
     """The sign-off in the content of a file; InputError if it is not one."""
     if len(data) > MAX_SIGN_OFF:
         raise InputError(
-            f"{name}: it is larger than {MAX_SIGN_OFF >> 20} MiB, the most that is read; {_REMEDY}"
+            f"{name}: it is larger than {MAX_SIGN_OFF >> 20} MiB, the most that callint reads; {_REMEDY}"
         )
     document = read_document(data, name, "sign-off", "a sign-off", _REMEDY)
     return SignOff(

@@ -176,7 +176,7 @@ def read_as_stored(path: Path, most: int = MAX_FILE) -> bytes:
     if not stat.S_ISREG(status.st_mode):
         raise OSError("it is not a regular file")
     if status.st_size > most:
-        raise OSError(f"it is larger than {most >> 20} MiB, the most that is read")
+        raise OSError(f"it is larger than {most >> 20} MiB, the most that callint reads")
     return path.read_bytes()
 
 
@@ -187,7 +187,7 @@ def reason(error: OSError) -> str:
     if isinstance(error, PermissionError):
         return "permission is missing"
     if error.errno == errno.ELOOP:
-        return "it is a link that leads round in a circle"
+        return "its links form a loop"
     return error.strerror or str(error)
 
 

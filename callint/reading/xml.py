@@ -63,7 +63,7 @@ class XmlDocument:
 def refusal(data: bytes) -> XmlProblem | None:
     """The problem for which a file is not parsed at all, or None."""
     if len(data) > MAX_BYTES:
-        return XmlProblem(1, f"the file is larger than {MAX_BYTES >> 20} MiB, the most that is read")
+        return XmlProblem(1, f"the file is larger than {MAX_BYTES >> 20} MiB, the most that callint reads")
     # UTF-16 and UTF-32 have NUL bytes in every XML file, and UTF-8 text has none.
     invalid = data.find(b"\0")
     try:
@@ -79,7 +79,7 @@ def refusal(data: bytes) -> XmlProblem | None:
             return XmlProblem(1, f"the file declares the encoding {shortened(name)!r}; save it as UTF-8")
         if name.lower() != "utf-8" and (character := _NOT_ASCII.search(data, 3)):
             line = data.count(b"\n", 0, character.start()) + 1
-            return XmlProblem(line, f"this is no {name} text, as the file declares; declare UTF-8")
+            return XmlProblem(line, f"the file declares {name}, but this line is not; declare UTF-8")
     position = prolog_end(data)
     if data.startswith(b"<!DOCTYPE", position):
         line = data.count(b"\n", 0, position) + 1
@@ -589,7 +589,7 @@ def _in_plain_words(message: str, meanings: dict[str, str]) -> str:
     if match := _LENGTH.match(message):
         return f"{place}: {match['value']!r} does not fit; give {match['length']} numbers"
     if match := _SET.match(message):
-        return f"{place}: {match['value']!r} is none of {match['set'].replace(chr(39), '')}"
+        return f"{place}: {match['value']!r} is not one of {match['set'].replace(chr(39), '')}"
     if match := _UNEXPECTED.match(message):
         expected = (match["expected"] or "").strip("( )").removeprefix("one of ( ")
         return f"{place}: not expected here" + (f"; expected: {expected}" if expected else "")

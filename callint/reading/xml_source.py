@@ -166,7 +166,7 @@ def read_source(data: bytes, name: str) -> XmlSource:
     """The tree of a file; ``name`` is for people. InputError if the file is not well-formed."""
     if len(data) > MAX_BYTES:
         raise InputError(
-            f"{name}: it is larger than {MAX_BYTES >> 20} MiB, the most that is merged; split it"
+            f"{name}: it is larger than {MAX_BYTES >> 20} MiB, the most that callint merges; split it"
         )
     tree = xml.parse(data)
     if tree.root is None:
@@ -219,7 +219,7 @@ class _Builder:
         """Count parts of the tree. InputError if there are too many."""
         self._parts += parts
         if self._parts > MAX_PARTS:
-            bound = f"{MAX_PARTS:,} elements, attributes and comments, the most that are merged"
+            bound = f"{MAX_PARTS:,} elements, attributes and comments, the most that callint merges"
             raise InputError(f"{self._name}: it has more than {bound}; {_REMEDY}")
 
     def _close(

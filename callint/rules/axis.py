@@ -292,11 +292,11 @@ def _implausible_derived(context: CheckContext) -> Iterator[Finding]:
 def changed(context: CheckContext) -> Iterator[Finding]:
     """An axis differs from the base, and one table uses it.
 
-    Why it matters: moving a breakpoint moves every cell of its column, although no cell changed. And where
-    the cells were worked out anew for new breakpoints, every one of them differs although the engine does
-    the same. So the two are compared as the control unit reads them, at every breakpoint of either: linear
-    between breakpoints as they are, they differ nowhere more. What is within a hundredth of the table's span
-    is called unchanged, with how much it is.
+    Why it matters: moving a breakpoint moves every cell of its column, although no cell changed. Conversely,
+    if the cells were recalculated for new breakpoints, all of them differ although the output stays the same.
+    callint therefore compares the outputs of the two tables, at every breakpoint of either. Both are linear
+    between these breakpoints, so the difference is nowhere larger. The message calls an output unchanged, and
+    gives its difference, if that is within a hundredth of the table's span.
 
     Example: a curve has 10, 20 and 60 mg at 1000, 2000 and 3000 rpm, and 2000 rpm became 2200 rpm. At
     2000 rpm it now gives 10 + (20 - 10) * 1000 / 1200 = 18.3 mg, 1.7 mg less; at 2200 rpm it gives 20 mg
@@ -304,8 +304,8 @@ def changed(context: CheckContext) -> Iterator[Finding]:
     at 2200 rpm. With 28 mg in that cell it would have moved by up to +5 mg at 2000 rpm, where
     10 + (28 - 10) * 1000 / 1200 = 25 mg.
 
-    Fix: if the axis was meant to be re-spaced, make sure that the cells were worked out anew for the
-    new breakpoints.
+    Fix: if the axis was re-spaced on purpose, make sure that the cells were recalculated for the new
+    breakpoints.
     """
     for change in context.changes.axes:
         if len(list(context.definition.tables_on(change.axis.name))) <= 1:

@@ -243,11 +243,11 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     which are not numbers, and unchanged cells among changed ones.
 
     How sure it is: a cell that somebody may as well have meant is a note, whatever the policy says. That is a
-    cell that changed alone and departs by less than 8 % of the span, or by less than 20 % if it lies within
+    cell that changed alone and deviates by less than 8 % of the span, or by less than 20 % if it lies within
     15 % of a neighbour, from which it may have been copied; a small edit of one cell that looks mistyped from
     its old value, such as 54.3 for 53.4; a cell of an edit that has too few points on a score card;
     and a cell whose mirror or inverse table agrees. The score card counts how far the
-    cell departs and stands out, how many changed cells lie beside it, how well the edit is understood, and
+    cell deviates and stands out, how many changed cells lie beside it, how well the edit is understood, and
     how much more often a slip makes the number than somebody means it. A lone cell is more than a note if its
     sign or its decimal point is lost, it is out by ten, or digits are swapped or doubled, so that its old
     value or that of a neighbour becomes this one.
@@ -275,7 +275,7 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
 def _suspect_finding(context: CheckContext, change: TableChange, suspect: Suspect) -> Finding:
     table, value = change.table, float(change.new.physical[suspect.y, suspect.x])
     decimals = fmt.decimals(context.conversion(table))
-    error = find_typing_error(value, suspect.expected, suspect.yardstick, decimals)
+    error = find_typing_error(value, suspect.expected, suspect.allowed, decimals)
     finding = context.about_cell(
         rule_ids.CHANGE_SUSPICIOUS_CELL,
         context.cell_number(table, suspect.x, suspect.y),
@@ -293,7 +293,7 @@ def _explanation(context: CheckContext, table: Table, suspect: Suspect, error: T
 
     A number that the limits forbid, or that is not expected, does not fit: "1200 is above the limit".
     """
-    fitting = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, context.conversion(table))
+    fitting = fmt.rounded(suspect.expected, 0.25 * suspect.allowed, context.conversion(table))
     outside = _range_broken(table, suspect.expected, fitting)
     verb = f"is {outside}" if outside else "fits" if error else "would fit"
     return f"{error.name}? {fitting} {verb}" if error else f"{fitting} {verb}"
@@ -313,7 +313,7 @@ def _suspect_text(
     source = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
     if suspect.counterpart:
         source = f"{suspect.counterpart} suggests"
-    expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion, table.storage)
+    expected = fmt.rounded(suspect.expected, 0.25 * suspect.allowed, conversion, table.storage)
     outside = _range_broken(table, suspect.expected, expected)
     return (
         f"the cell is {context.texts.quantity(table, value)}, but {source} about {expected}"

@@ -124,7 +124,7 @@ def wrong_size(context: CheckContext) -> Iterator[Finding]:
             ("truncated", memory.size - size) if size < memory.size else ("too long", size - memory.size)
         )
         message = (
-            f"the image is {kind}: it has {size:,} bytes and the memory has {memory.size:,} "
+            f"the image is {kind}: it has {size:,} bytes, but the memory has {memory.size:,} "
             f"({fmt.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
         )
         if lacking := _incomplete_tables(context):

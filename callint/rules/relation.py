@@ -189,7 +189,7 @@ def exceeds_bound(context: CheckContext) -> Iterator[Finding]:
             message = f"{value} is above {bound}{required}"
         else:
             message = f"{value} is only {distance} below {bound}{required}"
-        hint = f"Lower it, or raise {breach.other.name} if the maker's limit allows it."
+        hint = f"Lower {breach.table.name}, or raise {breach.other.name} if the maker's limit allows it."
         yield _finding(
             context, rule_ids.RELATION_EXCEEDS_BOUND, breach, message, hint, _base_text(context, breach)
         )

@@ -53,7 +53,7 @@ class WaiverUsage:
         """What to do about a waiver that does not count: remove it if another one replaces it."""
         for used in self.having(WaiverStatus.USED):
             if used.subject == waiver.subject:
-                return f"Remove it: the waiver in line {used.line} replaces it."
+                return f"Remove this waiver: the waiver in line {used.line} replaces it."
         return default
 
 
@@ -92,7 +92,7 @@ def expired(usage: WaiverUsage) -> Iterator[Finding]:
             rule_ids.WAIVER_EXPIRED,
             waiver,
             f"{_name(waiver)} expired on {waiver.until}",
-            usage.hint(waiver, "Settle the finding, or write a new waiver."),
+            usage.hint(waiver, "Fix the finding, or write a new waiver."),
         )
 
 
@@ -179,7 +179,7 @@ def unused(usage: WaiverUsage) -> Iterator[Finding]:
     """
     for waiver in usage.having(WaiverStatus.UNUSED):
         image = usage.renamed.get(waiver)
-        hint = "Remove it, or correct its rule, image or table."
+        hint = "Remove the waiver, or correct its rule, image or table."
         if image:
             hint = f"{image} has the accepted content: if the image was renamed, correct its name here."
         yield _finding(

@@ -88,7 +88,7 @@ class _End:
 
 _ADDED = _End(EndReason.ADDED)
 _SHALLOW = _End(
-    EndReason.SHALLOW, "nothing is known: the clone is shallow, and git fetch --unshallow brings the rest"
+    EndReason.SHALLOW, "nothing is known: the clone is shallow; git fetch --unshallow fetches the rest"
 )
 
 

@@ -319,7 +319,7 @@ def test_what_is_doubtful_is_kept_and_pointed_out(yard: Yard, row: str, reason: 
 def test_a_right_list_is_not_asked_about(yard: Yard) -> None:
     result = imported(yard, sheet(SPEED, FUEL, "cut;0x28;uint16;;;;;1;rpm;3;9"))
     assert (result.status, result.stderr) == (0, "")
-    assert "To be answered" not in result.stdout and max(map(len, result.lines)) <= 80
+    assert "Open questions" not in result.stdout and max(map(len, result.lines)) <= 80
 
 
 def test_a_size_whose_order_is_open_is_asked_for_unless_the_axes_tell_it(yard: Yard) -> None:

@@ -34,8 +34,8 @@ def test_anybody_can_read_a_page_which_asks_only_for_files_of_the_site(
 
 
 def test_a_search_finds_a_page_from_disk(site: Site, opened: Opened) -> None:
-    page = opened(site.page("search").path, "?q=yardstick")
-    assert "How slips are judged" in page.until(lambda: page.texts("#search-results li a"))
+    page = opened(site.page("search").path, "?q=Hampel")
+    assert "How callint detects slips" in page.until(lambda: page.texts("#search-results li a"))
     # "Search finished" is the last thing that the script does.
     page.until(lambda: "finished" in " ".join(page.texts(".search-summary")))
     assert [entry["message"] for entry in page.logged("browser") if entry["level"] == "SEVERE"] == []

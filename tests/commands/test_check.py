@@ -649,7 +649,7 @@ def test_a_waiver_of_an_image_that_was_renamed_says_where_it_may_be_now(yard: Ya
     # Other content is nothing that was accepted.
     yard.write("boats/tern.bin", edited(BAD, {fuel_cell(0, 0): u16(121)}))
     (unused,) = (f for f in checked(yard)["findings"] if f["rule"] == "waiver/unused")
-    assert unused["hint"] == "Remove it, or correct its rule, image or table."
+    assert unused["hint"] == "Remove the waiver, or correct its rule, image or table."
 
 
 def test_a_definition_is_checked_alone(yard: Yard) -> None:
@@ -883,9 +883,9 @@ def test_a_file_over_the_bound_is_not_read(yard: Yard) -> None:
     ("data", "message"),
     [
         (b"", "the image is empty"),
-        (GOOD[:-1], "truncated: it has 159 bytes and the memory has 160 (1 byte missing)"),
+        (GOOD[:-1], "truncated: it has 159 bytes, but the memory has 160 (1 byte missing)"),
         (GOOD[:0x30], "it lacks 4 tables"),
-        (GOOD + bytes(4), "too long: it has 164 bytes and the memory has 160 (4 bytes too many)"),
+        (GOOD + bytes(4), "too long: it has 164 bytes, but the memory has 160 (4 bytes too many)"),
     ],
     ids=["empty", "one byte short", "cut off", "too long"],
 )

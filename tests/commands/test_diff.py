@@ -78,7 +78,7 @@ def test_a_change_shows_old_and_new_value_unit_share_place_and_neighbours(yard: 
 
 def test_an_image_alone_is_compared_with_its_base(yard: Yard) -> None:
     alone, pair = yard.call("diff", "boats/heron.bin"), yard.call("diff", BASE, "boats/heron.bin")
-    assert (alone.status, alone.lines[:2]) == (1, [f"boats/heron.bin beside {BASE}", ""])
+    assert (alone.status, alone.lines[:2]) == (1, [f"boats/heron.bin compared with {BASE}", ""])
     assert alone.lines[2 : 2 + len(pair.lines)] == pair.lines
     assert compared(yard, "boats/heron.bin") == compared(yard, BASE, "boats/heron.bin")
     yard.write("boats/heron.bin", yard_base())

@@ -526,7 +526,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "a definition without images": (
         lambda s: None,
         ("--definition", "defs/yard.xml"),
-        "--definition and --base go with the images",
+        "--definition and --base need images",
     ),
     "a bare repository": (bare_repository, (), "a bare repository has no index"),
     "hooks that are a file": (

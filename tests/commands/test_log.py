@@ -140,7 +140,7 @@ def test_a_moved_breakpoint_along_y_is_in_use_too(yard: Yard) -> None:
 def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
     text = diff(yard, "speed;load\n1600;40\n2000;40,0\n800;10\n800;10\n")
     assert "in use for 50 % of the logged time, 38 % of it by weight" in text
-    assert "drive.csv: 4 rows; all rows count the same, as the log has no column of time." in text
+    assert "drive.csv: 4 rows; all rows have the same weight, because the log has no time column." in text
     document = compared(yard)
     assert document["tables"][0]["logged"] == {"in_use": 0.5, "share": 0.375, "never": 0}
     assert document["log"] == {"file": "drive.csv", "rows": 4}
@@ -207,8 +207,8 @@ def test_quoted_numbers_with_commas_are_named_as_the_reason(yard: Yard) -> None:
     text = diff(yard, 'time,speed,load\n"0,0","1,600",40\n"0,1","1,600",40\n')
     assert "No time is left" not in text
     assert "Without a number: 2 rows of speed, 2 rows of time" in text
-    assert "There are numbers with commas, as '1,600': for decimal commas export with semicolons;" in text
-    assert "numbers with commas" not in diff(yard, "time,speed,load\n0,1600,n/a\n1,1600,40\n")
+    assert "Some numbers contain commas, such as '1,600': for decimal commas export with semicolons;" in text
+    assert "numbers contain commas" not in diff(yard, "time,speed,load\n0,1600,n/a\n1,1600,40\n")
 
 
 def test_a_single_row_with_a_time_gives_no_warning_about_its_unit(yard: Yard) -> None:
@@ -217,7 +217,7 @@ def test_a_single_row_with_a_time_gives_no_warning_about_its_unit(yard: Yard) ->
 
 def test_columns_whose_names_are_nearly_right_are_pointed_at(yard: Yard) -> None:
     text = diff(yard, "Time;speed;Load [mg]\n0;1600;40\n1;1600;40\n")
-    assert "no column of time. 'Time' may be the time: name it in [log] of callint.toml." in text
+    assert "no time column. 'Time' may be the time: name it in [log] of callint.toml." in text
     assert (
         "It has no column of load, so it says nothing about tables on them; 'Load [mg]' may be load: name"
         in text

@@ -108,7 +108,7 @@ def test_a_conflict_has_its_breakpoints_three_values_and_unit(yard: Yard) -> Non
         '  ours    "HERON-3"',
         '  theirs  "PETREL"',
         "",
-        "2 conflicts; boats/merged.bin keeps ours there. Settle them with --take.",
+        "2 conflicts; boats/merged.bin keeps ours there. Resolve them with --take.",
         "boats/merged.bin.conflicts.txt lists them.",
     ]
 
@@ -217,7 +217,7 @@ def test_a_later_clean_run_removes_its_own_stale_lists(yard: Yard) -> None:
 def test_a_file_that_is_not_a_list_is_neither_replaced_nor_removed(yard: Yard, name: str) -> None:
     yard.write(name, b"{}")
     before = yard.files()
-    assert f"{name}: a list of conflicts belongs here" in merged(yard).error
+    assert f"{name}: callint writes a list of conflicts here" in merged(yard).error
     assert yard.files() == before
     assert merged(yard, theirs="apart").status == 0
     assert yard.files()[name] == b"{}"
@@ -229,7 +229,7 @@ def test_a_file_that_is_not_a_list_is_neither_replaced_nor_removed(yard: Yard, n
 def test_take_settles_everything(yard: Yard) -> None:
     result = merged(yard, "--take", "theirs")
     assert result.status == 0
-    assert result.lines == ["fuel: 1 cell settled for theirs", "text hull_number: settled for theirs"]
+    assert result.lines == ["fuel: 1 cell resolved with theirs", "text hull_number: resolved with theirs"]
     assert output(yard) == edited(CONTRARY, {fuel_cell(0, 0): u16(121)})
     assert not set(LISTS) & yard.files().keys()
 

@@ -87,7 +87,7 @@ def test_a_conflict_has_its_three_values_with_unit_and_lines(yard: Yard) -> None
         f"    ours    line {line}  4600 rpm",
         f"    theirs  line {line}  4700 rpm",
         "",
-        "1 conflict; merged.xml keeps ours there. Settle it with --take.",
+        "1 conflict; merged.xml keeps ours there. Resolve it with --take.",
         "merged.xml.conflicts.txt lists it.",
     ]
     assert output(yard) == with_changes(CUT, HULL, NOTE)
@@ -130,7 +130,7 @@ def test_conflicts_are_listed_beside_the_definition_for_people_and_for_programs(
 def test_take_settles_conflicts_and_removes_the_lists(yard: Yard) -> None:
     merged(yard)
     result = merged(yard, "--take", "theirs")
-    assert (result.status, result.lines) == (0, ["overspeed_cut: 1 value settled for theirs"])
+    assert (result.status, result.lines) == (0, ["overspeed_cut: 1 value resolved with theirs"])
     assert output(yard) == with_changes(OTHER_CUT, HULL, NOTE)
     assert not list(yard.root.glob("*.conflicts.*"))
 
@@ -142,7 +142,7 @@ def test_take_selects_items_of_every_kind_by_name(yard: Yard) -> None:
         yard.write(name, text.replace(unit, f'<linear name="mg" unit="{change}"'))
     result = merged(yard, "--take", "theirs:mg")
     assert result.status == 1
-    assert "conversion mg: 1 value settled for theirs" in result.lines
+    assert "conversion mg: 1 value resolved with theirs" in result.lines
     assert b'<linear name="mg" unit="g"' in output(yard) and CUT[1].encode() in output(yard)
     assert merged(yard, "--take", "theirs", "--table", "overspeed*").status == 1
     assert OTHER_CUT[1].encode() in output(yard) and b'<linear name="mg" unit="cmm"' in output(yard)
@@ -237,7 +237,7 @@ def test_a_prefix_that_one_side_removed_and_the_other_uses_is_refused(yard: Yard
 
 
 def test_definition_is_an_option_for_images(yard: Yard) -> None:
-    assert "--definition goes with images" in merged(yard, "--definition", DEFINITION).error
+    assert "--definition needs images" in merged(yard, "--definition", DEFINITION).error
 
 
 def test_a_merge_may_replace_a_definition_of_the_policy_that_it_does_not_read(yard: Yard) -> None:

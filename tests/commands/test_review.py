@@ -434,7 +434,7 @@ def test_a_finding_that_the_old_image_shares_is_known(yard: Yard) -> None:
     errors = [finding for finding in document["findings"] if finding["severity"] == "error"]
     assert errors and {error["state"] for error in errors} == {"known"}
     assert document["counts"]["known"] == len(document["findings"])
-    assert "all of which were there before" in document["verdict"]
+    assert "(all of them are in OLD too)" in document["verdict"]
     assert {boat["state"] for boat in reviewed(yard, BASE, "boats/tern.bin")["findings"]} == {"new"}
 
 
@@ -658,12 +658,12 @@ def test_a_path_without_an_image_is_refused(scratch: Scratch) -> None:
 def test_title_and_verdict_say_that_git_guessed_a_rename(scratch: Scratch) -> None:
     message = "boats/skua.bin → boats/skua-2.bin"
     document = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin")
-    assert document["title"] == f"{message}, taken for renamed by git"
+    assert document["title"] == f"{message}, renamed according to git"
     whole = reviewed(scratch, "first", "HEAD")["verdict"]
-    assert f"1 image was removed. git takes {message} for a rename." in whole
+    assert f"1 image was removed. git reports {message} as a rename." in whole
     (scratch.root / "boats/owl.bin").rename(scratch.root / "boats/owl-2.bin")
     scratch.commit("Another")
-    assert "git takes 2 images for renamed." in reviewed(scratch, "first", "HEAD")["verdict"]
+    assert "git reports 2 images as renamed." in reviewed(scratch, "first", "HEAD")["verdict"]
 
 
 def test_the_contents_are_pinned_down(scratch: Scratch) -> None:

@@ -185,7 +185,7 @@ def test_a_dry_run_shows_the_entry_and_writes_nothing(yard: Yard) -> None:
     shown = "".join(f"{line[2:]}\n" for line in result.lines[1:8])
     waive(yard, *FUEL)
     assert policy_of(yard).decode() == f"{POLICY}\n{shown}"
-    assert "callint would add to callint.toml:" in result.stdout and "It stands in" not in result.stdout
+    assert "callint would add to callint.toml:" in result.stdout and "It is in" not in result.stdout
 
 
 def test_a_finding_about_no_table_is_accepted_with_the_whole_image(yard: Yard) -> None:
@@ -339,7 +339,7 @@ def test_a_waiver_that_died_is_left_alone_and_may_be_removed(yard: Yard) -> None
     assert [entry["who"] for entry in waivers(yard)] == ["Ada Quay", "Ines Falk"]
     assert all(finding["waived"] for finding in findings(yard, "value/out-of-range"))
     (dead,) = findings(yard, "waiver/outdated")
-    assert (dead["line"], dead["hint"]) == (6, "Remove it: the waiver in line 14 replaces it.")
+    assert (dead["line"], dead["hint"]) == (6, "Remove this waiver: the waiver in line 14 replaces it.")
 
 
 def test_a_waiver_that_ended_may_be_written_again(yard: Yard) -> None:
@@ -350,7 +350,7 @@ def test_a_waiver_that_ended_may_be_written_again(yard: Yard) -> None:
     result = waive(yard, *FUEL)
     assert "waiver in line 6 no longer counts" in result.flat
     assert [finding["hint"] for finding in findings(yard, "waiver/expired")] == [
-        "Remove it: the waiver in line 15 replaces it."
+        "Remove this waiver: the waiver in line 15 replaces it."
     ]
 
 

@@ -576,7 +576,7 @@ def test_tables_in_a_circle_are_refused_with_their_names(yard: Yard) -> None:
     tables = TABLES.replace('name="derate_by_boost"', 'name="derate_by_boost" produces="temp"')
     yard.write("defs/yard.xml", definition(tables))
     error = yard.call("whatif", BOAT, *GIVEN).error
-    assert "defs/yard.xml: boost_wish feeds derate_by_boost feeds boost_wish, in a circle" in error
+    assert "defs/yard.xml: boost_wish feeds derate_by_boost feeds boost_wish, in a cycle" in error
 
 
 # The terminal

@@ -9,8 +9,8 @@ from callint.fmt.definition_changes import change_text
 from callint.model.definition_change import ChangeKind, DefinitionChange, DefinitionDiff
 from tests.building import definition_xml, read
 
-LESS, READS, MORE = ChangeKind.ASKS_LESS, ChangeKind.READS_DIFFERENTLY, ChangeKind.ASKS_MORE
-NEW, GONE, WORDING = ChangeKind.NEW, ChangeKind.GONE, ChangeKind.WORDING
+LESS, READS, MORE = ChangeKind.LOOSENED, ChangeKind.READS_DIFFERENTLY, ChangeKind.TIGHTENED
+NEW, GONE, WORDING = ChangeKind.NEW, ChangeKind.GONE, ChangeKind.DOCUMENTATION
 
 XML = """<?xml version="1.0"?>
 <definition xmlns="urn:callint:definition:1" name="test" revision="1" byte-order="big">

@@ -102,7 +102,7 @@ _REASONS = (
     "it lies in git's own folder",
     "the output would replace an input",
     "this is the name of a policy",
-    "takes it for an image",
+    "names it as an image",
     "it is a folder; name a file",
     "it exists; remove it",
     "it exists and is not empty",

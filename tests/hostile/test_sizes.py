@@ -159,7 +159,7 @@ DEFINITIONS: dict[str, tuple[Callable[[], str], str]] = {
             '<x axis="wide"/><y axis="high"/></map>'
             "</tables>",
         ),
-        "brings the cells to more than 65536, the most that is read for a memory of 160 bytes",
+        "brings the cells to more than 65536, the most that callint reads for a memory of 160 bytes",
     ),
     "300,000 nested groups": (
         lambda: tables("<group>" * 300_000 + "</group>" * 300_000),
@@ -264,7 +264,9 @@ def test_a_flood_of_records_is_refused_by_its_size(yard: Yard) -> None:
     yard.write(HERON, b"S1030000FC\n" * 1_000_000)
     assert capped(yard, "check").status == 1
     yard.write(HERON, b"S1030000FD\n" * 1_000_000)
-    assert "no more are told" in " ".join(capped(yard, "check", "--all").stdout.split())
+    assert "callint reports no further damaged lines" in " ".join(
+        capped(yard, "check", "--all").stdout.split()
+    )
 
 
 # Policies, logs, descriptions, values
@@ -272,7 +274,7 @@ def test_a_flood_of_records_is_refused_by_its_size(yard: Yard) -> None:
 
 def test_a_policy_of_30_mb_is_refused_before_it_is_read(yard: Yard) -> None:
     yard.write("callint.toml", f"{POLICY}# " + "x" * 30_000_000)
-    assert "callint.toml: it is larger than 4 MiB, the most that is read" in capped(yard, "check").error
+    assert "callint.toml: it is larger than 4 MiB, the most that callint reads" in capped(yard, "check").error
 
 
 @pytest.mark.parametrize("head", ["speed,load\n", "", '"speed'])

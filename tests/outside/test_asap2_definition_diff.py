@@ -44,11 +44,11 @@ def edited(text: str, old: str, new: str) -> str:
 @pytest.mark.parametrize(
     ("old", "new", "kind", "said"),
     [
-        ("32267.0", "32300.0", ChangeKind.ASKS_LESS, "limits max: 32267 hours → 32300 hours"),
-        ("32267.0", "32000.0", ChangeKind.ASKS_MORE, "limits max: 32267 hours → 32000 hours"),
-        ("-32268.0", "-32400.0", ChangeKind.ASKS_LESS, "limits min: -32268 hours → -32400 hours"),
+        ("32267.0", "32300.0", ChangeKind.LOOSENED, "limits max: 32267 hours → 32300 hours"),
+        ("32267.0", "32000.0", ChangeKind.TIGHTENED, "limits max: 32267 hours → 32000 hours"),
+        ("-32268.0", "-32400.0", ChangeKind.LOOSENED, "limits min: -32268 hours → -32400 hours"),
         ("8455680", "8455688", ChangeKind.READS_DIFFERENTLY, "at: 0x810600 → 0x810608"),
-        ('"Dependent SWORD"', '"Depends"', ChangeKind.WORDING, 'title: "Dependent SWORD" → "Depends"'),
+        ('"Dependent SWORD"', '"Depends"', ChangeKind.DOCUMENTATION, 'title: "Dependent SWORD" → "Depends"'),
     ],
 )
 def test_one_edit_of_a_description_is_one_change(

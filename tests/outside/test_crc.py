@@ -379,12 +379,12 @@ def test_the_parameters_that_are_not_given_are_zero_and_not_reflected() -> None:
         ('algorithm="crc" size="8" width="8" poly="7" init="0x100"', "init has more than the 8 bits"),
         ('algorithm="crc" size="8" width="8" poly="7" xorout="256"', "xorout has more than the 8 bits"),
         ('algorithm="crc" size="8" width="16" poly="0x8408"', "written backwards, for 0x1021"),
-        ('algorithm="crc" size="8" width="8" poly="7" word="uint16"', "word goes with sum8"),
-        ('algorithm="CRC-16/ARC" size="8" poly="0x8005"', 'poly goes with algorithm="crc"'),
-        ('algorithm="sum16" size="7" word="uint16"', "7, which is no whole number of uint16 words"),
-        ('algorithm="sum32" size="6" word="uint32"', "6, which is no whole number of uint32 words"),
+        ('algorithm="crc" size="8" width="8" poly="7" word="uint16"', "word needs the algorithm sum8"),
+        ('algorithm="CRC-16/ARC" size="8" poly="0x8005"', 'poly needs algorithm="crc"'),
+        ('algorithm="sum16" size="7" word="uint16"', "7, which is not a multiple of the uint16 word"),
+        ('algorithm="sum32" size="6" word="uint32"', "6, which is not a multiple of the uint32 word"),
         ('algorithm="sum16" size="8" word-order="big"', "word-order means nothing"),
-        ('algorithm="xor8" size="8" word="uint16"', "word goes with sum8"),
+        ('algorithm="xor8" size="8" word="uint16"', "word needs the algorithm sum8"),
     ],
 )
 def test_a_checksum_that_makes_no_sense_is_a_finding_with_its_line(attributes: str, message: str) -> None:

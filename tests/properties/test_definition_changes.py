@@ -31,8 +31,8 @@ from tests.properties.strategies import Item, Reference, images, references
 from tests.running import valid
 
 NAMESPACE = "{urn:callint:definition:1}"
-LESS, READS, MORE = ChangeKind.ASKS_LESS, ChangeKind.READS_DIFFERENTLY, ChangeKind.ASKS_MORE
-NEW, GONE, WORDING = ChangeKind.NEW, ChangeKind.GONE, ChangeKind.WORDING
+LESS, READS, MORE = ChangeKind.LOOSENED, ChangeKind.READS_DIFFERENTLY, ChangeKind.TIGHTENED
+NEW, GONE, WORDING = ChangeKind.NEW, ChangeKind.GONE, ChangeKind.DOCUMENTATION
 _INTEGERS = ("at", "start", "size", "stored-at", "count-at", "mask", "raw", "fill")
 _REALS = ("min", "max", "factor", "offset", "above", "below", "margin", "tolerance")
 

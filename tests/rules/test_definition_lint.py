@@ -535,7 +535,7 @@ NEVER_KEPT = (
             relations='\n<at-most table="one" bound="other"/>\n',
         ),
         "<at-most",
-        "one has named states, and the other table has numbers",
+        "one has named states, but the other table has numbers",
         severity=Severity.WARNING,
         of="one",
     ),
@@ -740,7 +740,7 @@ def test_one_wrong_type_is_one_finding_about_limits() -> None:
 
 def test_a_decimal_address_is_hinted_at_with_the_one_that_may_be_meant() -> None:
     (finding,) = of_rule(findings(addressed("0x11", "0x12", "0x13", "20")), "definition/decimal-address")
-    assert finding.hint == "Write 0x20 if that is meant, else 0x00014."
+    assert finding.hint == "Write 0x20 if the digits are hexadecimal, otherwise 0x00014."
 
 
 def test_a_decimal_address_outside_the_memory_is_one_error_with_the_address_that_may_be_meant() -> None:

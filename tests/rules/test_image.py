@@ -652,25 +652,25 @@ def test_a_base_that_lacks_bytes_of_the_image_is_reported() -> None:
     [
         (
             54,
-            "the image is truncated: it has 54 bytes and the memory has 64 (10 bytes missing); "
+            "the image is truncated: it has 54 bytes, but the memory has 64 (10 bytes missing); "
             "it lacks 5 tables: one, two, three and 2 more",
         ),
         (
             57,
-            "the image is truncated: it has 57 bytes and the memory has 64 (7 bytes missing); "
+            "the image is truncated: it has 57 bytes, but the memory has 64 (7 bytes missing); "
             "it lacks 4 tables: two, three, four and 1 more",
         ),
         (
             58,
-            "the image is truncated: it has 58 bytes and the memory has 64 (6 bytes missing); "
+            "the image is truncated: it has 58 bytes, but the memory has 64 (6 bytes missing); "
             "it lacks 3 tables: three, four, five",
         ),
         (
             63,
-            "the image is truncated: it has 63 bytes and the memory has 64 (1 byte missing); "
+            "the image is truncated: it has 63 bytes, but the memory has 64 (1 byte missing); "
             "it lacks 1 table: five",
         ),
-        (65, "the image is too long: it has 65 bytes and the memory has 64 (1 byte too many)"),
+        (65, "the image is too long: it has 65 bytes, but the memory has 64 (1 byte too many)"),
         (0, "the image is empty"),
     ],
 )

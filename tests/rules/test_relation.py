@@ -598,7 +598,7 @@ def test_a_round_trip_within_the_operating_range_leaves_out_inputs_and_results_b
 def test_a_limit_to_operating_ranges_that_nothing_has_is_told() -> None:
     (finding,) = of_rule(findings(boost(WITHIN)), "definition/unusable-relation")
     assert finding.message == (
-        'at-most of boost and ceiling: within="operating" limits nothing, because no axis has a signal '
+        'at-most of boost and ceiling: within="operating" has no effect, because no axis has a signal '
         "with an operating range"
     )
     assert not of_rule(findings(limited(WITHIN, 700, 2200)), "definition/unusable-relation")

@@ -233,7 +233,7 @@ def test_a_dead_waiver_is_to_be_removed_where_another_counts_wherever_it_stands(
         assert waived(report.findings) == [True]
         (findings,) = (finding for finding in report.findings if finding.policy)
         assert (findings.rule, findings.line) == (why, 4)
-        assert findings.hint == "Remove it: the waiver in line 12 replaces it."
+        assert findings.hint == "Remove this waiver: the waiver in line 12 replaces it."
     (alone,) = (item for item in inspect(XML, BAD, policy=policy(dead)).findings if item.policy)
     assert "Remove" not in alone.hint
 

@@ -99,7 +99,7 @@ def test_the_printed_lines_are_lines_of_a_definition_that_checks_the_images(yard
     lines = [line.strip() for line in text.stdout.splitlines() if line.startswith("  <checksum")]
     assert len(lines) == len(STORED)
     assert not too_wide("\n".join(line for line in text.stdout.splitlines() if "<checksum" not in line))
-    assert "2 different contents of the stretch: 64 bits agree." in text.stdout
+    assert "2 different contents of the range: 64 bits agree." in text.stdout
     memory = "".join(f"{line}\n" for line in lines)
     yard.write(
         "found.xml",
@@ -180,7 +180,7 @@ def test_a_known_checksum_is_named_as_the_definition_names_it(tmp_path: Path) ->
     assert "1 checksum" in result.stdout
     assert "sum16 over uint8 of 0x00000 to 0x0005F, stored at 0x00090" in " ".join(result.stdout.split())
     assert "The same values follow from 0x00000 to 0x0007D" in result.stdout  # zeros add nothing
-    assert "The definition has it as sum." in result.stdout
+    assert "The definition names it sum." in result.stdout
 
 
 @pytest.mark.parametrize(

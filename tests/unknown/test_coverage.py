@@ -48,7 +48,7 @@ def test_stretches_have_the_bytes_that_each_rework_changed(yard: Yard) -> None:
     assert {item["start"]: item["differing"] for item in parts[""]["stretches"]}[0x60] == {"boats/auk.bin": 4}
     text = yard.call("coverage", "boats/heron.bin", "boats/auk.bin")
     assert not too_wide(text.stdout)
-    first = text.stdout.splitlines().index("  3 stretches not described; 1 of them changed") + 1
+    first = text.stdout.splitlines().index("  3 undescribed ranges; 1 of them changed") + 1
     assert text.stdout.splitlines()[first] == "    0x00048  24 bytes: 2 changed in boats/auk.bin"
 
 
@@ -91,7 +91,7 @@ def test_many_stretches_are_cut_in_the_text_and_listed_with_all(tmp_path: Path) 
     yard.write("d.xml", definition_xml(tables, size=0x50))
     yard.write("image.bin", bytes(range(1, 0x51)))
     short = yard.call("coverage", "image.bin", "--definition", "d.xml").stdout
-    assert "20 stretches not described" in short and "and 8 more; --all shows them" in short
+    assert "20 undescribed ranges" in short and "and 8 more; --all shows them" in short
     assert yard.call("coverage", "image.bin", "--definition", "d.xml", "--all").stdout.count(" 3 bytes") == 20
 
 

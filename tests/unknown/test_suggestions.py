@@ -100,7 +100,7 @@ def test_the_cells_that_a_rework_changed_are_evidence(yard: Yard) -> None:
 def test_the_lines_load_once_a_person_pastes_them(yard: Yard) -> None:
     before = (yard.root / "d.xml").read_bytes()
     result = yard.call("coverage", "image.bin", "--definition", "d.xml", "--suggest")
-    text, lines = result.stdout.split("as lines of the definition, in which callint changes nothing:\n")
+    text, lines = result.stdout.split("Lines for the definition, which callint does not change:\n")
     assert result.status == 0 and not too_wide(text)
     assert (yard.root / "d.xml").read_bytes() == before
     signals, rest = lines.split("<!-- For axes:")

@@ -417,7 +417,7 @@ def _sign_by_gpg(yard: Scratch, home: str) -> None:
     assert verified.status == 0 and "signed by Ines Falk <ines@yard.example>" in verified.flat
     yard.write("out/manifest.json", (folder / "manifest.json").read_text("utf-8") + "\n")
     verified = yard.call("verify", HERON, "--signed", GNUPGHOME=home)
-    assert verified.status == 1 and "with a wrong signature" in verified.flat
+    assert verified.status == 1 and "with an invalid signature" in verified.flat
     yard.must("config", "user.signingKey", "nobody@yard.example")
     shutil.rmtree(folder)
     result = yard.call(*RELEASE, "--sign", GNUPGHOME=home)

@@ -82,7 +82,7 @@ def test_all_images_between_two_revisions_are_compared(scratch: Scratch) -> None
     scratch.commit("One more boat")
     result = scratch.call("diff", "HEAD~2", "HEAD")
     assert result.status == 1
-    assert f"HEAD:{HERON} beside HEAD~2:{HERON}" in result.flat
+    assert f"HEAD:{HERON} compared with HEAD~2:{HERON}" in result.flat
     assert "HEAD:boats/tern.bin: the image was added" in result.flat
     assert "notes.txt" not in result.stdout
     below = scratch.call("diff", "HEAD~2", "HEAD", "--", "boats/tern.bin")

@@ -189,9 +189,9 @@ def _use_changes(use: _Use, is_match: bool) -> Iterator[DefinitionChange]:
         allowed = [raw for raw in new.names if raw not in old.names]
         forbidden = [raw for raw in old.names if raw not in new.names]
         if allowed:
-            yield change(ChangeKind.ASKS_LESS, "states", None, _state_list(new, allowed))
+            yield change(ChangeKind.LOOSENED, "states", None, _state_list(new, allowed))
         if forbidden:
-            yield change(ChangeKind.ASKS_MORE, "states", _state_list(old, forbidden), None)
+            yield change(ChangeKind.TIGHTENED, "states", _state_list(old, forbidden), None)
         renamed = [raw for raw, name in new.names.items() if raw in old.names and old.names[raw] != name]
         if renamed:
             before, after = _state_list(old, renamed), _state_list(new, renamed)
@@ -202,9 +202,9 @@ def _use_changes(use: _Use, is_match: bool) -> Iterator[DefinitionChange]:
         yield change(ChangeKind.READS_DIFFERENTLY, "conversion", old, new)
     reading = None
     if old.name != new.name and is_match:
-        yield change(ChangeKind.WORDING, "name", old.name, new.name)
+        yield change(ChangeKind.DOCUMENTATION, "name", old.name, new.name)
     if old.decimals != new.decimals and old.name and new.name:
-        yield change(ChangeKind.WORDING, "decimals", old.decimals, new.decimals)
+        yield change(ChangeKind.DOCUMENTATION, "decimals", old.decimals, new.decimals)
 
 
 def _state_list(states: States, raws: list[int]) -> str:

@@ -66,12 +66,12 @@ def purpose_change(old: Table | Text, new: Table | Text) -> Iterator[DefinitionC
     """The change of what a table or text is for, and of whether it holds the number of a unit."""
     if old.purpose is not new.purpose:
         if old.purpose in _GUARDED:
-            kind = ChangeKind.ASKS_LESS
+            kind = ChangeKind.LOOSENED
         else:
-            kind = ChangeKind.ASKS_MORE if new.purpose in _GUARDED else ChangeKind.WORDING
+            kind = ChangeKind.TIGHTENED if new.purpose in _GUARDED else ChangeKind.DOCUMENTATION
         yield item_change(kind, old, new, "purpose", (old.purpose.value, new.purpose.value))
     if old.unit_own != new.unit_own:
-        kind = ChangeKind.ASKS_LESS if old.unit_own else ChangeKind.ASKS_MORE
+        kind = ChangeKind.LOOSENED if old.unit_own else ChangeKind.TIGHTENED
         yield item_change(kind, old, new, "unit-own", (old.unit_own, new.unit_own))
 
 
@@ -115,7 +115,7 @@ def _bound_kind(pair: TablePair, old: Bound, new: Bound, is_high: bool) -> Chang
     before, after = _exact(old), _exact(new)
     if before is not None and not pair.has_comparable_units:
         # Nobody can tell that another number asks as much as before.
-        return None if before == after else ChangeKind.ASKS_LESS
+        return None if before == after else ChangeKind.LOOSENED
     return bound_change(pair.in_new_unit(before), after, is_high, storable)
 
 
@@ -141,17 +141,17 @@ def _off_changes(pair: TablePair, old: OffCode | None, new: OffCode | None) -> I
     if old is None or new is None:
         if new is not None:
             allows = new.allowed is not OffAllowed.NOWHERE
-            kind = ChangeKind.ASKS_LESS if allows else ChangeKind.ASKS_MORE
+            kind = ChangeKind.LOOSENED if allows else ChangeKind.TIGHTENED
             yield item_change(kind, pair.old, pair.new, "off", (None, new.raw), lines=lines)
         elif old is not None:
             # Nobody recognises a cell any more that is switched off.
-            yield item_change(ChangeKind.ASKS_LESS, pair.old, pair.new, "off", (old.raw, None), lines=lines)
+            yield item_change(ChangeKind.LOOSENED, pair.old, pair.new, "off", (old.raw, None), lines=lines)
         return
     if old.raw != new.raw:
-        yield item_change(ChangeKind.ASKS_LESS, pair.old, pair.new, "off", (old.raw, new.raw), lines=lines)
+        yield item_change(ChangeKind.LOOSENED, pair.old, pair.new, "off", (old.raw, new.raw), lines=lines)
     if old.allowed is not new.allowed:
         is_less = _OFF_RANKS[new.allowed] < _OFF_RANKS[old.allowed]
-        kind = ChangeKind.ASKS_LESS if is_less else ChangeKind.ASKS_MORE
+        kind = ChangeKind.LOOSENED if is_less else ChangeKind.TIGHTENED
         values = old.allowed.value, new.allowed.value
         yield item_change(kind, pair.old, pair.new, "off allowed", values, lines=lines)
 
@@ -254,7 +254,7 @@ def _change_changes(pair: TablePair, old: float | None, new: float | None) -> It
     before = None if old is None else pair.distance_in_new_unit(old)
     after = None if new is None else decimal(new)
     if old is not None and before is None:
-        kind = None if old == new else ChangeKind.ASKS_LESS
+        kind = None if old == new else ChangeKind.LOOSENED
     else:
         kind = bound_change(before, after, True)
     if kind is not None:
@@ -292,13 +292,13 @@ def _guard_changes(pair: TablePair) -> Iterator[DefinitionChange]:
     new = [_condition(pair, guard, is_old=False) for guard in pair.new.demands.guards]
     # A guard asks for something in a protection only.
     is_judged = {
-        ChangeKind.ASKS_LESS: pair.old.purpose is Purpose.PROTECTION,
-        ChangeKind.ASKS_MORE: pair.new.purpose is Purpose.PROTECTION,
-        ChangeKind.WORDING: True,
+        ChangeKind.LOOSENED: pair.old.purpose is Purpose.PROTECTION,
+        ChangeKind.TIGHTENED: pair.new.purpose is Purpose.PROTECTION,
+        ChangeKind.DOCUMENTATION: True,
     }
     for kind, before, after in demand_changes(old, new, _GuardCondition.covers, _GuardCondition.is_like):
         yield item_change(
-            kind if is_judged[kind] else ChangeKind.WORDING,
+            kind if is_judged[kind] else ChangeKind.DOCUMENTATION,
             pair.old,
             pair.new,
             "guard",

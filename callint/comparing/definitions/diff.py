@@ -113,7 +113,7 @@ def _one_sided_item(item: Table | Text, is_new: bool) -> DefinitionChange:
     kind = ChangeKind.NEW
     if not is_new:
         is_asked = isinstance(item, Table) or item.unit_own or item.purpose in _GUARDED
-        kind = ChangeKind.ASKS_LESS if is_asked else ChangeKind.GONE
+        kind = ChangeKind.LOOSENED if is_asked else ChangeKind.GONE
     element = ElementKind.TEXT if isinstance(item, Text) else ElementKind.TABLE
     old, new = (None, item) if is_new else (item, None)
     return element_change(kind, element, old, new, tables=(item.name,), purpose=item.purpose)
@@ -133,10 +133,10 @@ def _item_wording(old: Table | Text, new: Table | Text) -> Iterator[DefinitionCh
         ("group", old.group, new.group),
     ):
         if before != after:
-            yield item_change(ChangeKind.WORDING, old, new, attribute, (before or None, after or None))
+            yield item_change(ChangeKind.DOCUMENTATION, old, new, attribute, (before or None, after or None))
     if old.notes != new.notes:
         notes = "\n".join(old.notes) or None, "\n".join(new.notes) or None
-        yield item_change(ChangeKind.WORDING, old, new, "note", notes)
+        yield item_change(ChangeKind.DOCUMENTATION, old, new, "note", notes)
 
 
 # Axes
@@ -160,7 +160,9 @@ def _axis_changes(
             yield from axis_demands((before, after), tables, signals, is_judged)
         own = "/" in name and "/" in partner
         if name != partner and not own:
-            yield element_change(ChangeKind.WORDING, ElementKind.AXIS, before, after, "name", (name, partner))
+            yield element_change(
+                ChangeKind.DOCUMENTATION, ElementKind.AXIS, before, after, "name", (name, partner)
+            )
     yield from _one_sided(ElementKind.AXIS, _shared_axes(old), _shared_axes(new), matches.axes)
 
 
@@ -187,14 +189,19 @@ def _wording(old: Definition, new: Definition) -> Iterator[DefinitionChange]:
         titles = old.groups[name].title, new.groups[name].title
         if titles[0] != titles[1]:
             yield element_change(
-                ChangeKind.WORDING, ElementKind.GROUP, old.groups[name], new.groups[name], "title", titles
+                ChangeKind.DOCUMENTATION,
+                ElementKind.GROUP,
+                old.groups[name],
+                new.groups[name],
+                "title",
+                titles,
             )
     yield from _translation_changes(old, new)
     for attribute in ("name", "title", "revision"):
         values = getattr(old, attribute), getattr(new, attribute)
         if values[0] != values[1]:
             yield DefinitionChange(
-                kind=ChangeKind.WORDING,
+                kind=ChangeKind.DOCUMENTATION,
                 element=ElementKind.DEFINITION,
                 name=new.name,
                 attribute=attribute,
@@ -224,7 +231,7 @@ def _translation_changes(old: Definition, new: Definition) -> Iterator[Definitio
         if titles[0] != titles[1]:
             language, kind, name = key
             yield DefinitionChange(
-                kind=ChangeKind.WORDING,
+                kind=ChangeKind.DOCUMENTATION,
                 element=_TRANSLATED[kind],
                 name=name or new.name,
                 attribute=f"title {language}",

@@ -26,7 +26,7 @@ from callint.model.definition import (
 )
 from callint.model.definition_change import ChangeKind, DefinitionChange, ElementKind, Value, most_important
 
-LESS, MORE, READS = ChangeKind.ASKS_LESS, ChangeKind.ASKS_MORE, ChangeKind.READS_DIFFERENTLY
+LESS, MORE, READS = ChangeKind.LOOSENED, ChangeKind.TIGHTENED, ChangeKind.READS_DIFFERENTLY
 
 
 def element_change(
@@ -128,7 +128,7 @@ def _identity_changes(old: Identity | None, new: Identity | None) -> Iterator[De
                 yield element_change(kind, ElementKind.IDENTITY, old, new, "content", values)
     if old.name != new.name:
         names = old.name, new.name
-        yield element_change(ChangeKind.WORDING, ElementKind.IDENTITY, old, new, "name", names)
+        yield element_change(ChangeKind.DOCUMENTATION, ElementKind.IDENTITY, old, new, "name", names)
 
 
 def _is_part(part: Identity, whole: Identity) -> bool:
@@ -163,7 +163,7 @@ def _checksum_changes(
             yield element_change(READS, ElementKind.CHECKSUM, old, new, "parameters", parameters)
     if old.name != new.name:
         names = old.name, new.name
-        yield element_change(ChangeKind.WORDING, ElementKind.CHECKSUM, old, new, "name", names)
+        yield element_change(ChangeKind.DOCUMENTATION, ElementKind.CHECKSUM, old, new, "name", names)
 
 
 def _parameters(checksum: Checksum) -> str:
@@ -276,7 +276,7 @@ def _signal_changes(
     for attribute in ("name", "title"):
         values = getattr(old, attribute), getattr(new, attribute)
         if values[0] != values[1]:
-            yield element_change(ChangeKind.WORDING, ElementKind.SIGNAL, old, new, attribute, values)
+            yield element_change(ChangeKind.DOCUMENTATION, ElementKind.SIGNAL, old, new, attribute, values)
 
 
 def signal_range_changes(
@@ -284,8 +284,8 @@ def signal_range_changes(
 ) -> Iterator[tuple[ChangeKind, str, float | None, float | None]]:
     """What changes of the ranges of a signal do, by end: kind, attribute, old and new value.
 
-    Breakpoints and thresholds must lie in the plausible range: a wider one asks less. Rules judge inside the
-    operating range, which ``is_judged`` says: a narrower one asks less.
+    Breakpoints and thresholds must lie in the plausible range: a wider one loosens. Rules judge inside the
+    operating range, which ``is_judged`` says: a narrower one loosens.
     """
     has_units = old is not None and new is not None and old.unit == new.unit
     opposite = {LESS: MORE, MORE: LESS}

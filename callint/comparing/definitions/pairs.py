@@ -172,11 +172,11 @@ def bound_change(
         return None
     is_lost = _is_beyond(new, storable, is_high)
     if _is_beyond(old, storable, is_high):
-        return ChangeKind.WORDING if is_lost else ChangeKind.ASKS_MORE
+        return ChangeKind.DOCUMENTATION if is_lost else ChangeKind.TIGHTENED
     if is_lost:
-        return ChangeKind.ASKS_LESS
+        return ChangeKind.LOOSENED
     assert old is not None and new is not None
-    return ChangeKind.ASKS_LESS if (new > old) == is_high else ChangeKind.ASKS_MORE
+    return ChangeKind.LOOSENED if (new > old) == is_high else ChangeKind.TIGHTENED
 
 
 def demand_changes(
@@ -198,14 +198,14 @@ def demand_changes(
         if successor is not None:
             added.remove(successor)
         if not any(covers(other, demand) for other in new):
-            yield ChangeKind.ASKS_LESS, demand, successor
+            yield ChangeKind.LOOSENED, demand, successor
         elif successor is not None and not any(covers(other, successor) for other in old):
-            yield ChangeKind.ASKS_MORE, demand, successor
+            yield ChangeKind.TIGHTENED, demand, successor
         else:
-            yield ChangeKind.WORDING, demand, successor
+            yield ChangeKind.DOCUMENTATION, demand, successor
     for demand in added:
         is_implied = any(covers(other, demand) for other in old)
-        yield ChangeKind.WORDING if is_implied else ChangeKind.ASKS_MORE, None, demand
+        yield ChangeKind.DOCUMENTATION if is_implied else ChangeKind.TIGHTENED, None, demand
 
 
 def _equal(first: DemandType, second: DemandType, covers: Callable[[DemandType, DemandType], bool]) -> bool:

@@ -80,9 +80,9 @@ def _feeds(old: Table, new: Table, matches: Matches) -> Iterator[DefinitionChang
             continue
         kind = ChangeKind.READS_DIFFERENTLY
         if is_judged and after is None:
-            kind = ChangeKind.ASKS_LESS  # whether the signal reaches it, or reads as before, is not judged
+            kind = ChangeKind.LOOSENED  # whether the signal reaches it, or reads as before, is not judged
         elif is_judged and before is None:
-            kind = ChangeKind.ASKS_MORE
+            kind = ChangeKind.TIGHTENED
         yield item_change(kind, old, new, attribute, (before, after))
 
 
@@ -130,7 +130,7 @@ def axis_readings(
         kind = ChangeKind.READS_DIFFERENTLY
         if attribute == "count-at" and (before is None or after is None):
             # Without it, nobody compares the stored number of breakpoints.
-            kind = ChangeKind.ASKS_LESS if after is None else ChangeKind.ASKS_MORE
+            kind = ChangeKind.LOOSENED if after is None else ChangeKind.TIGHTENED
         yield axis_change(kind, (old, new), tables, attribute, (before, after))
 
 

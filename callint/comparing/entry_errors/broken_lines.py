@@ -32,7 +32,7 @@ _CLOSELY = 0.2
 
 @dataclass(frozen=True, slots=True)
 class BrokenLine:
-    """A changed cell by its number: the value on the line, the departure in floors, and the floor."""
+    """A changed cell by its number: the value on the line, the deviation in floors, and the floor."""
 
     cell: int
     expected: float
@@ -41,16 +41,20 @@ class BrokenLine:
 
 
 def find_broken_lines(
-    window: PaddedGrid, ways: tuple[CellShift, ...], floor: Numbers, grain: Numbers
+    window: PaddedGrid, quantities: tuple[CellShift, ...], floor: Numbers, grain: Numbers
 ) -> Iterator[BrokenLine]:
     """The cells that a slip brought off a line.
 
-    ``ways`` are the quantities that may follow a line, NaN in the padded grid where they say nothing.
+    ``quantities`` are the quantities that may follow a line, NaN in the padded grid where they say nothing.
     ``floor``, of shape (changed,), is what is never suspicious, and ``grain`` what values are rounded to.
     """
     if len(window.places) < _LEAST:
         return
-    lines = [_line(window, way, number, floor) for way in ways for number in range(len(window.straight))]
+    lines = [
+        _line(window, quantity, number, floor)
+        for quantity in quantities
+        for number in range(len(window.straight))
+    ]
     expected, off, uneven = (np.stack(items) for items in zip(*lines, strict=True))
     says = (uneven <= _STRAIGHT) & np.isfinite(off)
     # What the cells around prove costs most, and only cells off some line need it.
@@ -81,17 +85,17 @@ def _is_kept(window: PaddedGrid, off: Numbers, cells: Indexes) -> Flags:
 
 
 def _line(
-    window: PaddedGrid, way: CellShift, number: int, floor: Numbers
+    window: PaddedGrid, quantity: CellShift, number: int, floor: Numbers
 ) -> tuple[Numbers, Numbers, Numbers]:
     """The values halfway along one line, how far the cells are off them, and how uneven that line is.
 
     The latter two are in floors; off is NaN, and uneven infinite, where the line says nothing.
     """
     line = window.straight[number]
-    values = line.values(way.shift)
+    values = line.values(quantity.shift)
     centre = values[-1] * line.between[-1] + values[1] * line.between[1]
     outer = np.fmax(*(np.abs(line.through(values, side) - values[side]) for side in (-2, 2)))
-    uneven = np.where(np.isnan(values[-2] + values[2]), np.inf, outer * np.abs(way.factor)) / floor
-    expected = way.offset + way.factor * centre
+    uneven = np.where(np.isnan(values[-2] + values[2]), np.inf, outer * np.abs(quantity.factor)) / floor
+    expected = quantity.offset + quantity.factor * centre
     off = np.abs(expected - window.new[window.places]) / floor
     return expected, off, uneven

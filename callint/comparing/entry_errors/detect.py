@@ -4,9 +4,9 @@ A person edits a region by factor, by offset, by hand with rounding, to a limit,
 neighbour; a slip of the fingers breaks that pattern. So every changed cell is predicted from the others: by
 their difference to the base, by their ratio to the base, and by the new surface along row and column;
 besides, a cell may hold the value that its changed neighbours hold, or copy a neighbour as they do. The
-changed neighbours of a cell are the changed cells around it. How well each way predicts the changed
-neighbours is its yardstick; a way that does not explain them excuses no cell. A cell is suspicious if it
-departs from every remaining prediction by more than the yardstick allows. A lone change is judged by the
+changed neighbours of a cell are the changed cells around it. The typical error of a prediction is its error
+for these neighbours; a prediction that does not explain them does not count. A cell is suspicious if it
+deviates from every remaining prediction by more than the typical error allows. A lone change is judged by the
 surface and by the roughness of the base there.
 """
 
@@ -19,17 +19,17 @@ from functools import lru_cache
 import numpy as np
 
 from callint.comparing.entry_errors.evidence import log_likelihood_ratio
-from callint.comparing.entry_errors.kept_patterns import goes_on
+from callint.comparing.entry_errors.kept_patterns import continues_straight
 from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
 )
 from callint.comparing.entry_errors.score_card import (
-    CLOSELY,
-    EVIDENCE,
-    FITS,
     LEAST,
     LEAST_NOISE,
+    LIKELIHOOD_RATIO,
+    NEAR,
+    NEAR_EXPECTED,
     NOISE,
     SURE,
 )
@@ -54,7 +54,7 @@ _PASSES = 5
 #: If more than this share of an edit sticks out, its pattern is unknown, and only cells count that stick
 #: out this many times further than the others.
 _MOST, _GROSS = 0.15, 5.0
-#: A departure of the first share of the allowed one is enough if the number looks mistyped from a number that
+#: A deviation of the first share of the allowed one is enough if the number looks mistyped from a number that
 #: fits to within the second share.
 _DISTINCTIVE, _CLOSELY = 0.5, 0.4
 #: If more cells than this are near enough to be suspicious, it is noise.
@@ -76,7 +76,7 @@ class Suspect:
     x: int
     y: int
     expected: float
-    yardstick: float
+    allowed: float
     is_lone: bool
     score: float
     is_sure: bool = True
@@ -150,7 +150,7 @@ def _unless_alike(edit: TableEdit, suspect: Suspect, suspects: Sequence[Suspect]
         return suspect
     here = suspect.y, suspect.x
     old, new, step = float(edit.old[here]), float(edit.new[here]), float(edit.resolution[here])
-    error = find_typing_error(new, suspect.expected, suspect.yardstick, edit.decimals, is_distinctive=True)
+    error = find_typing_error(new, suspect.expected, suspect.allowed, edit.decimals, is_distinctive=True)
     if error is not None and error.name in TELLING:
         return suspect
     for other in suspects:
@@ -194,7 +194,7 @@ def _suspects(changed: EditedCells) -> list[Suspect]:
 
 
 def _raise_typable(window: PaddedGrid, judged: Scores) -> None:
-    """Raise, in place, the scores of cells that depart less but are slips by the number that was typed."""
+    """Raise, in place, the scores of cells that deviate less but are slips by the number that was typed."""
     weak = np.flatnonzero((judged.score > WEAK) & (judged.score <= 1))
     if len(weak) > _MOST_TYPABLE:
         return
@@ -224,7 +224,7 @@ def _is_round(value: float, grain: float) -> bool:
 
 
 def _mistyped(window: PaddedGrid) -> Iterator[Suspect]:
-    """Cells that depart little, or not at all, but look mistyped from the value that they had or should have.
+    """Cells that deviate little or not at all, but look mistyped from their old or expected value.
 
     They are those that lost their sign among cells of that sign, and lone cells that look mistyped from their
     old value to the step.
@@ -275,7 +275,7 @@ def _lost_sign(window: PaddedGrid) -> Flags:
     high = np.where(alone, np.fmax(high, np.abs(old)), high) + STEPS * step
     size = np.abs(new)
     # Zero may lie between two cells of an edit that goes on straight.
-    agree &= ~goes_on(window, step)
+    agree &= ~continues_straight(window, step)
     lost: Flags = agree & (new * sign < 0) & (size > STEPS * step) & (low <= size) & (size <= high)
     return lost
 
@@ -286,7 +286,7 @@ def _suspect(window: PaddedGrid, judged: Scores, number: int) -> Suspect:
         x=x,
         y=y,
         expected=float(judged.expected[number]),
-        yardstick=float(judged.allowed[number]),
+        allowed=float(judged.allowed[number]),
         is_lone=bool(judged.is_lone[number]),
         score=float(judged.score[number]),
         is_sure=_is_sure(window, judged, number),
@@ -306,18 +306,18 @@ def _points(window: PaddedGrid, judged: Scores, number: int) -> float:
     A cell gets none if it is off the value that fits by less than somebody would notice.
     """
     points = float(judged.points[number])
-    if points + EVIDENCE.points + FITS.points <= SURE:
+    if points + LIKELIHOOD_RATIO.points + NEAR_EXPECTED.points <= SURE:
         return points
     actual, decimals = float(window.new[window.places[judged.cells[number]]]), window.edit.decimals
     expected, floor = float(judged.expected[number]), float(judged.floor[number])
     if abs(actual - expected) <= max(LEAST * window.edit.span, floor):
         return 0.0
     noise = max(NOISE * float(judged.allowed[number]), LEAST_NOISE * window.edit.span)
-    points += float(EVIDENCE.weigh(log_likelihood_ratio(actual, expected, noise, decimals)))
-    if not SURE - FITS.points < points <= SURE:  # nothing depends on whether it fits
+    points += float(LIKELIHOOD_RATIO.weigh(log_likelihood_ratio(actual, expected, noise, decimals)))
+    if not SURE - NEAR_EXPECTED.points < points <= SURE:  # nothing depends on whether it fits
         return points
-    fits = find_typing_error(actual, expected, CLOSELY * floor, decimals) is not None
-    return points + FITS.points * fits
+    fits = find_typing_error(actual, expected, NEAR * floor, decimals) is not None
+    return points + NEAR_EXPECTED.points * fits
 
 
 def _looks_mistyped(window: PaddedGrid, judged: Scores, number: int) -> bool:

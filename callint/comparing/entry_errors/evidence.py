@@ -1,8 +1,7 @@
-"""Weighs whether a slip explains a cell better than intent does.
+"""The likelihood ratio of a slip and intent for a cell.
 
-Both explanations start from what the cells around predict. Somebody who meant the number is off by the noise
-of the edit; somebody who mistyped it meant a number that was off by that noise, and one of the slips turns it
-into the one that stands. The likelihood ratio of the two is the evidence.
+Both hypotheses start from the prediction by the cells around. An intended number deviates from it by the
+noise of the edit. A mistyped number was such a number before one of the slips turned it into the stored one.
 """
 
 from __future__ import annotations
@@ -12,12 +11,12 @@ import math
 from callint.comparing.entry_errors.typing_errors import meant_numbers
 
 #: The noise of an edit has the tails of Student's distribution with this number of degrees of freedom: a seam
-#: between two edits departs further than a normal distribution allows.
+#: between two edits deviates further than a normal distribution allows.
 _FREEDOM = 2.0
 
 
 def log_likelihood_ratio(actual: float, expected: float, noise: float, decimals: int | None) -> float:
-    """The decimal logarithm of how many times likelier a slip is than intent; all values are in one unit.
+    """The decimal logarithm of the likelihood ratio of a slip and intent; all values are in one unit.
 
     ``expected`` is the prediction and ``noise``, above 0, how far cells are usually off it. It is minus
     infinity if no slip leads to the actual value, or if there is no prediction.
@@ -35,5 +34,5 @@ def log_likelihood_ratio(actual: float, expected: float, noise: float, decimals:
 
 
 def _density(off: float) -> float:
-    """Student's density without its constant factor, which every ratio loses."""
+    """The density of Student's t distribution without its constant factor, which cancels in every ratio."""
     return float((1 + off * off / _FREEDOM) ** (-(_FREEDOM + 1) / 2))

@@ -34,8 +34,8 @@ _BITS, _CELL_BITS, _CORNER_BITS = 2.5, 0.5, 4.5
 
 
 @dataclass(frozen=True, slots=True)
-class _Way:
-    """A quantity that a pattern keeps constant, in the padded grid; NaN where it says nothing.
+class _Invariant:
+    """A quantity that a pattern keeps constant, in the padded grid; NaN where it is unknown.
 
     A value v of it predicts ``offset + factor * v`` for a changed cell, shape (changed,). ``moved`` is how
     far the edit brought cells from the pattern that they kept before it, in the padded grid.
@@ -51,21 +51,21 @@ class _Way:
 
 
 def find_broken_patterns(
-    window: PaddedGrid, live: Flags, equal: Flags, floor: Numbers, grain: Numbers
+    window: PaddedGrid, included: Flags, equal: Flags, floor: Numbers, grain: Numbers
 ) -> Iterator[BrokenLine]:
     """The cells that a slip brought off a pattern.
 
-    ``live``, in the padded grid, flags the changed cells that count. ``equal`` flags those that were made
+    ``included``, in the padded grid, flags the changed cells that count. ``equal`` flags those that were made
     equal to a neighbour; they, ``floor``, what is never suspicious, and ``grain``, what values are rounded
     to, have the shape (changed,).
     """
     if len(window.places) <= _LEAST:
         return
     within = _STEPS * window.step + 0.5 * grain
-    ways, cells = _apart(window, live, equal, within)
+    invariants, cells = _outsiders(window, included, equal, within)
     if not len(cells):
         return
-    expected, bits = _broken(window, ways, cells, within[cells], floor[cells])
+    expected, bits = _broken(window, invariants, cells, within[cells], floor[cells])
     new = window.new[window.places[cells]]
     score = np.abs(new - expected) / floor[cells]
     evidence = bits + np.log2(np.fmax(1.0, score))
@@ -80,56 +80,58 @@ def find_broken_patterns(
             yield BrokenLine(cell, value, float(score[number]), float(floor[cell]))
 
 
-def _ways(window: PaddedGrid, live: Flags) -> Iterator[_Way]:
-    old, new = (np.where(live, grid, np.nan) for grid in (window.old, window.new))
+def _invariants(window: PaddedGrid, included: Flags) -> Iterator[_Invariant]:
+    old, new = (np.where(included, grid, np.nan) for grid in (window.old, window.new))
     own, moved = window.old[window.places], np.abs(new - old)
     ones, zeros = np.ones_like(own), np.zeros_like(own)
-    yield _Way(new - old, own, ones, moved)
-    yield _Way(np.where(old == 0, np.nan, new / old), zeros, np.where(own == 0, np.nan, own), moved)
-    yield _Way(new, zeros, ones, old, is_level=True)
+    yield _Invariant(new - old, own, ones, moved)
+    yield _Invariant(np.where(old == 0, np.nan, new / old), zeros, np.where(own == 0, np.nan, own), moved)
+    yield _Invariant(new, zeros, ones, old, is_level=True)
     for line in window.straight:
         for shift in (-line.step, line.step):
             beside, before = shifted(new, shift), shifted(window.old, shift)
             step = new - beside
-            yield _Way(step, beside[window.places], ones, np.abs(step - (old - before)), is_step=True)
-            yield _Way(new - before, before[window.places], ones, moved, is_copy=True)
+            yield _Invariant(step, beside[window.places], ones, np.abs(step - (old - before)), is_step=True)
+            yield _Invariant(new - before, before[window.places], ones, moved, is_copy=True)
 
 
-def _apart(window: PaddedGrid, live: Flags, equal: Flags, within: Numbers) -> tuple[list[_Way], Indexes]:
-    """The ways, and the live cells that keep none with the cells beside them, as most cells around do.
+def _outsiders(
+    window: PaddedGrid, included: Flags, equal: Flags, within: Numbers
+) -> tuple[list[_Invariant], Indexes]:
+    """The invariants, and the included cells that break all of them while most cells around keep them.
 
-    If there is no such cell, some ways may be absent.
+    If there is no such cell, some invariants may be absent.
     """
     places = window.places
-    ways: list[_Way] = []
-    keeps, kept = goes_on(window, within) | equal | ~live[places], np.zeros(len(places), bool)
+    invariants: list[_Invariant] = []
+    keeps, kept = continues_straight(window, within) | equal | ~included[places], np.zeros(len(places), bool)
     beside = [side * line.step for line in window.lines for side in (-1, 1)]
     beyond = [side * line.step for line in window.straight for side in (-2, 2)]
     at = places[:, None] + np.array([*beside, *beyond], np.intp)
-    for way in _ways(window, live):
+    for invariant in _invariants(window, included):
         if keeps.all():
-            return ways, np.zeros(0, np.intp)
-        ways.append(way)
-        off = np.abs((way.value[at] - way.value[places, None]) * way.factor[:, None])
+            return invariants, np.zeros(0, np.intp)
+        invariants.append(invariant)
+        off = np.abs((invariant.value[at] - invariant.value[places, None]) * invariant.factor[:, None])
         agrees = off <= within[:, None]
         kept |= agrees.any(axis=1)
         # Steps agree by chance with those of two cells beside the same one, and levels with one of eight.
-        needed = 3 if way.is_step else 2 if way.is_level else 1
+        needed = 3 if invariant.is_step else 2 if invariant.is_level else 1
         keeps |= agrees[:, : len(beside)].sum(axis=1) >= needed
     apart = np.flatnonzero(~keeps)
     around = window.around[apart]
     count = window.scattered(kept, False)[around].sum(axis=1)
     # Cells made equal to a neighbour are not apart, but they say as little of the edit as unchanged ones.
-    others = (live & ~window.scattered(equal, False))[around].sum(axis=1)
-    return ways, apart[(count >= _LEAST) & (count >= _FOLLOWS * others)]
+    others = (included & ~window.scattered(equal, False))[around].sum(axis=1)
+    return invariants, apart[(count >= _LEAST) & (count >= _FOLLOWS * others)]
 
 
-def goes_on(window: PaddedGrid, within: Numbers) -> Flags:
+def continues_straight(window: PaddedGrid, within: Numbers) -> Flags:
     """The changed cells in which the new surface, or the change, goes on straight.
 
     Where an edit ends, its change may taper to nothing, and a cell may have the value of the one beside it.
     """
-    goes_on = np.zeros(len(window.places), bool)
+    continues_straight = np.zeros(len(window.places), bool)
     for grid in (window.new, window.new - window.old):
         own = grid[window.places]
         for line in window.straight:
@@ -137,12 +139,12 @@ def goes_on(window: PaddedGrid, within: Numbers) -> Flags:
             between = near[-1] * line.between[-1] + near[1] * line.between[1]
             onwards = (near[side] + (near[side] - near[2 * side]) * line.onwards[side] for side in (-1, 1))
             for value in (between, *onwards, near[-1], near[1]):
-                goes_on |= np.abs(value - own) <= _MAYBE * within
-    return goes_on
+                continues_straight |= np.abs(value - own) <= _MAYBE * within
+    return continues_straight
 
 
 def _broken(
-    window: PaddedGrid, ways: list[_Way], cells: Indexes, within: Numbers, floor: Numbers
+    window: PaddedGrid, invariants: list[_Invariant], cells: Indexes, within: Numbers, floor: Numbers
 ) -> tuple[Numbers, Numbers]:
     """The values by the surest pattern that each of some cells breaks, and its bits; 0 if it keeps one.
 
@@ -153,29 +155,29 @@ def _broken(
     expected, best = np.full(len(cells), np.nan), np.zeros(len(cells))
     keeps = np.zeros(len(cells), bool)
     lines = [line.all_at[cells] for line in window.straight]
-    live = np.isfinite(ways[0].value[around])
-    excused = patterns.is_averaged(window, live, cells)
+    included = np.isfinite(invariants[0].value[around])
+    excused = patterns.is_averaged(window, included, cells)
     # A cell that the edit brought beyond all others may have stopped there at a limit that no other reached.
-    beside = np.where(live, window.new[around], np.nan)
+    beside = np.where(included, window.new[around], np.nan)
     is_top = (new > old) & (new >= np.fmax.reduce(beside, axis=1))
     is_bottom = (new < old) & (new <= np.fmin.reduce(beside, axis=1))
-    for way in ways:
-        for at in (around,) if way.is_step else (around, *lines):
-            values = way.value[at]
-            centre = np.zeros(len(cells)) if way.is_copy else row_median(values)
-            agree = np.abs((values - centre[:, None]) * way.factor[cells, None]) <= within[:, None]
+    for invariant in invariants:
+        for at in (around,) if invariant.is_step else (around, *lines):
+            values = invariant.value[at]
+            centre = np.zeros(len(cells)) if invariant.is_copy else row_median(values)
+            agree = np.abs((values - centre[:, None]) * invariant.factor[cells, None]) <= within[:, None]
             count, seen = agree.sum(axis=1), np.isfinite(values).sum(axis=1)
-            moved = np.where(agree, way.moved[at], np.nan)
+            moved = np.where(agree, invariant.moved[at], np.nan)
             far = row_median(moved)
-            if way.is_level:  # cells that were alike before are no level
+            if invariant.is_level:  # cells that were alike before are no level
                 far = np.fmax.reduce(moved, axis=1) - np.fmin.reduce(moved, axis=1)
             bits = (count - 1) * np.log2(np.fmax(1.0, far / (2 * within)))
             is_pattern = (count >= _LEAST) & (count >= _MOSTLY * seen) & (bits > 0)
-            value = way.offset[cells] + way.factor[cells] * centre
+            value = invariant.offset[cells] + invariant.factor[cells] * centre
             off = np.abs(value - new)
             keeps |= is_pattern & (off <= _MAYBE * within)
             broken = is_pattern & (off > floor) & (bits > best)
-            if way.is_level:  # a cell that moved towards a level may have stopped short of it
+            if invariant.is_level:  # a cell that moved towards a level may have stopped short of it
                 broken &= (value - new) * (new - old) < 0
             else:
                 broken &= ~((is_top & (value > new)) | (is_bottom & (value < new)))

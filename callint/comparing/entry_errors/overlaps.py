@@ -1,7 +1,7 @@
 """Finds the changed cells that moved by what two edits add up to where they meet.
 
 One region is multiplied or shifted, and then another one that overlaps it, lies beside it or crosses it. At
-the seam a cell departs from what the movements around it and the new surface predict. Yet the cell beside it
+the seam a cell deviates from what the movements around it and the new surface predict. Yet the cell beside it
 along the row, the one along the column and the one between these two say to the step what it moved by.
 """
 
@@ -30,25 +30,27 @@ class _Cells:
     off: Numbers
 
 
-def adds_up(window: PaddedGrid, live: Flags, cells: Indexes, grain: Numbers, floor: Numbers) -> Flags:
-    """Which cells moved by what two edits that meet there add up to, to the step, as most around them did.
+def is_sum_of_edits(
+    window: PaddedGrid, included: Flags, cells: Indexes, grain: Numbers, floor: Numbers
+) -> Flags:
+    """Which cells changed by exactly the sum of two edits that meet there, as most cells around did.
 
-    ``live``, in the padded grid, flags the changed cells that count. ``grain``, of shape (changed,), is what
-    the values around every changed cell are rounded to, and ``floor`` the departure that is never suspicious.
-    The result has the shape (cells,).
+    ``included``, in the padded grid, flags the changed cells that count. ``grain``, of shape (changed,), is
+    the step to which the values around every changed cell are rounded, and ``floor`` the deviation that is
+    never suspicious. The result has the shape (cells,).
     """
     if window.is_curve:
         return np.zeros(len(cells), bool)
-    met = _met(window, live, grain, floor)
+    met = _met(window, included, grain, floor)
     around = window.around[cells]
-    same = (window.scattered(met, False)[around] & live[around]).sum(axis=1)
-    result: Flags = met[cells] & (same >= _MOSTLY * live[around].sum(axis=1))
+    same = (window.scattered(met, False)[around] & included[around]).sum(axis=1)
+    result: Flags = met[cells] & (same >= _MOSTLY * included[around].sum(axis=1))
     return result
 
 
-def _met(window: PaddedGrid, live: Flags, grain: Numbers, floor: Numbers) -> Flags:
+def _met(window: PaddedGrid, included: Flags, grain: Numbers, floor: Numbers) -> Flags:
     """The changed cells that moved by what two edits add up to, by the cells at one of their corners."""
-    new = np.where(window.changed & ~live, np.nan, window.new)
+    new = np.where(window.changed & ~included, np.nan, window.new)
     off = window.scattered(0.5 * window.step + 0.125 * grain, 0.0)
     places = window.places
 

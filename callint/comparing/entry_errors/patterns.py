@@ -27,7 +27,7 @@ _SMOOTHER = 0.9
 #: An edit rounds to more than this number of steps, and to at most the first share of a table's span; what is
 #: held at one value, to at most the second.
 _LEAST_GRAIN, _COARSEST_GRAIN, _FINE_GRAIN = 3.5, 0.1, 0.05
-#: Values rounded by hand may depart by this share of what they are rounded to.
+#: Values rounded by hand may deviate by this share of what they are rounded to.
 GRAIN_SHARE = 1.05
 #: Values less than this many grains apart become equal by rounding.
 _ROUNDED_TOGETHER = 1.1
@@ -75,13 +75,13 @@ def is_multiple(values: Numbers, grain: Numbers | float, step: Numbers) -> Flags
     return multiple
 
 
-def grain_around(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
+def grain_around(window: PaddedGrid, included: Flags, coarse: Numbers) -> Numbers:
     """The grain that the values around every changed cell are rounded to, if most of them are."""
     if np.count_nonzero(coarse) < 0.3 * len(coarse):
         return np.zeros(len(coarse))
     # Cells held at one value say nothing about rounding.
-    held, _, equal = held_at(window, live[window.around], np.arange(len(coarse)), coarse)
-    seen = live[window.around] & ~(held[:, None] & equal)
+    held, _, equal = held_at(window, included[window.around], np.arange(len(coarse)), coarse)
+    seen = included[window.around] & ~(held[:, None] & equal)
     grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
     enough = np.isfinite(grains).sum(axis=1) >= 2
     grain = np.where(enough, np.nan_to_num(row_quantile(grains, 0.35)), 0.0)
@@ -89,33 +89,33 @@ def grain_around(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
     differ = (seen & ~equal).sum(axis=1) >= 2
     own = window.new[window.places]
     round_too = is_multiple(own, np.where(grain > 0, grain, 1.0), window.step)
-    return np.fmax(np.where(differ | round_too, grain, 0.0), _digit(window, live))
+    return np.fmax(np.where(differ | round_too, grain, 0.0), _digit(window, included))
 
 
-def _digit(window: PaddedGrid, live: Flags) -> Numbers:
+def _digit(window: PaddedGrid, included: Flags) -> Numbers:
     """The last of two significant digits of every changed value, if most around it have no more; else 0."""
     new, step = np.abs(window.new[window.places]), window.step
     digit = 10.0 ** (np.floor(np.log10(new)) - 1)
     typed = (digit > 4 * step) & is_multiple(new, digit, step)
-    around = live[window.around] & window.scattered(digit > 4 * step, False)[window.around]
+    around = included[window.around] & window.scattered(digit > 4 * step, False)[window.around]
     count = around.sum(axis=1)
     same = (window.scattered(typed, False)[window.around] & around).sum(axis=1)
     return np.where(typed & (count >= _ENOUGH) & (same >= _MOSTLY * count), digit, 0.0)
 
 
-def made_equal(window: PaddedGrid, live: Flags) -> EqualCells:
-    """The changed cells that the edit made equal to live ones."""
+def made_equal(window: PaddedGrid, included: Flags) -> EqualCells:
+    """The changed cells that the edit made equal to included ones."""
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
     near = np.zeros((len(window.straight), len(places)), bool)
     times = np.zeros(near.shape, np.intp)
     for side, neighbours in window.straight_lines.at.items():
-        alike = live[neighbours] & (np.abs(window.new[neighbours] - new) <= 0.5 * step)
+        alike = included[neighbours] & (np.abs(window.new[neighbours] - new) <= 0.5 * step)
         if abs(side) == 1:
             near |= alike
         times += alike & (np.abs(window.old[neighbours] - old) > 1.5 * step)
     to_any, adjacent, twice = (
-        flags.any(axis=0) & live[places] for flags in (times > 0, near & (times > 0), near & (times > 1))
+        flags.any(axis=0) & included[places] for flags in (times > 0, near & (times > 0), near & (times > 1))
     )
     return EqualCells(to_any, adjacent, twice)
 
@@ -152,7 +152,7 @@ def is_rounded_from(window: PaddedGrid, level: Numbers, coarse: Numbers, cells: 
 
 
 def copies(
-    window: PaddedGrid, live: Flags, changed_count: Indexes, cells: Indexes
+    window: PaddedGrid, included: Flags, changed_count: Indexes, cells: Indexes
 ) -> tuple[Flags, Numbers, Flags]:
     """Cells that hold a neighbour's value as their changed neighbours do.
 
@@ -168,7 +168,7 @@ def copies(
         for number, line in enumerate(window.straight):
             # A row is copied to a row: the changed neighbours lie across the direction of the copy.
             mates = window.straight[number - 1].all_at[cells]
-            mates_live = live[mates]
+            mates_live = included[mates]
             amount = mates_live.sum(axis=1)
             for side in (-2, -1, 1, 2) if source is window.old else (-1, 1):
                 neighbours = source[line.at[side]]
@@ -195,9 +195,9 @@ def is_even(window: PaddedGrid, around: Flags, cells: Indexes) -> Flags:
     return even & (row_median(np.abs(new - old)) > 3 * step)
 
 
-def is_smoothed(window: PaddedGrid, departures: Numbers, around: Flags, cells: Indexes) -> Flags:
+def is_smoothed(window: PaddedGrid, deviations: Numbers, around: Flags, cells: Indexes) -> Flags:
     """Cells that an edit smoothed, like the cells around them."""
-    uneven = mean_residual(departures)
+    uneven = mean_residual(deviations)
     own = window.unevenness[window.places]
     rough = own > _UNEVEN * window.edit.span
     ratio = window.scattered(np.where(rough, uneven / own, np.nan))

@@ -1,4 +1,4 @@
-"""How far changed cells depart from what the cells around them predict, and how far they may."""
+"""How far changed cells deviate from what the cells around them predict, and how far they may."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from callint.comparing.entry_errors import patterns
 from callint.comparing.entry_errors.broken_lines import BrokenLine, find_broken_lines
-from callint.comparing.entry_errors.kept_patterns import find_broken_patterns, goes_on
+from callint.comparing.entry_errors.kept_patterns import continues_straight, find_broken_patterns
 from callint.comparing.entry_errors.neighbours import (
     FEW,
     CellShift,
@@ -23,36 +23,36 @@ from callint.comparing.entry_errors.neighbours import (
     row_quantile,
     surface_residuals,
 )
-from callint.comparing.entry_errors.overlaps import adds_up
+from callint.comparing.entry_errors.overlaps import is_sum_of_edits
 from callint.comparing.entry_errors.resampling import is_resampled
 from callint.comparing.entry_errors.score_card import (
-    ADDS_UP,
-    BESIDE,
-    BEYOND,
-    CHANGED,
+    CHANGED_BESIDE,
+    CHANGED_CELLS,
     CURVE_END,
-    DEPARTING,
-    DEPARTS,
-    DEPARTURE,
-    FAR_DEPARTURE,
+    DEVIATING_CELLS,
+    DEVIATING_SCORE,
+    DEVIATION,
+    FAR_DEVIATION,
     OFF_CENTRE,
-    PEAK,
+    OUTLYING_CHANGE,
     PREDICTED,
-    PULLED,
+    PROTRUSION,
     RESAMPLED,
-    UNEVEN,
+    SMALL_BLOCK_CORNER,
+    SUM_OF_EDITS,
+    SURFACE_ERROR,
     surroundings,
 )
 from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers
 
-#: Departures below this share of the table's span, or this number of storage steps, are never suspicious.
+#: Deviations below this share of the table's span, or this number of storage steps, are never suspicious.
 _SPAN_SHARE, STEPS = 0.02, 2.0
 #: The same for a lone change.
 LONE_SHARE, LONE_STEPS = 0.045, 3.0
-#: A cell may depart by this many times the yardstick.
+#: A cell may deviate by this many times the typical error.
 _FACTOR = 4.0
-#: The yardstick is this quantile of the departures of the changed neighbours.
+#: The typical error is this quantile of the deviations of the changed neighbours.
 _QUANTILE = 0.6
 #: The roughness of the base around a cell is this quantile of it.
 _ROUGH_QUANTILE = 0.8
@@ -60,13 +60,13 @@ _ROUGH_QUANTILE = 0.8
 _UNCERTAINTY = 0.5
 #: This number of changed neighbours shows how noisy an edit is, and how rough it left the surface.
 _ENOUGH = 4
-#: A way to predict that is this many times worse than the best one explains nothing.
+#: A predictor that is this many times worse than the best one is ignored.
 _WORSE = 2.0
-#: Share of the never suspicious departure that this comparison ignores.
+#: Share of the never suspicious deviation that this comparison ignores.
 _SLACK = 0.25
-#: A departure of fewer steps than this may equal a neighbour by chance.
+#: A deviation of fewer steps than this may equal a neighbour by chance.
 _CHANCE_STEPS = 10
-#: A lone cell is surely a slip if it departs by this many times what is never suspicious: people move a cell
+#: A lone cell is surely a slip if it deviates by this many times what is never suspicious: people move a cell
 #: by less on purpose.
 LONE_SURE = 1.75
 #: The same near the value of a cell beside it, by this share of it: it may have been copied and then edited.
@@ -81,8 +81,8 @@ ROUNDING = 1e-9
 class Scores:
     """Judged cells, by their numbers among the changed ones: the score, and the value that would fit.
 
-    A cell is suspicious if its ``score``, the departure divided by the ``allowed`` one, is above 1. ``tie``
-    decides between two cells that contradict each other. ``floor`` is the departure that is never suspicious.
+    A cell is suspicious if its ``score``, the deviation divided by the ``allowed`` one, is above 1. ``tie``
+    decides between two cells that contradict each other. ``floor`` is the deviation that is never suspicious.
     ``is_lone_sure`` says of lone cells that nobody moves a cell that far on purpose.
     ``points`` are those of the score card, without those for the number that was typed; lone cells need none.
     All arrays have the shape (cells,).
@@ -104,12 +104,12 @@ class Scores:
 class _Predictions:
     """The predictions for all changed cells without the excluded ones, before any cell is judged.
 
-    ``live`` flags the cells that count as changed neighbours, and ``free`` those whose movement says
-    something, in the padded grid. ``departures`` has the shape (ways, changed), the rest the shape
+    ``included`` flags the cells that count as changed neighbours, and ``free`` those whose movement says
+    something, in the padded grid. ``deviations`` has the shape (predictors, changed), the rest the shape
     (changed,).
     """
 
-    live: Flags
+    included: Flags
     free: Flags
     changed_count: Indexes
     coarse: Numbers
@@ -118,18 +118,18 @@ class _Predictions:
     equal: patterns.EqualCells
     movements: tuple[CellShift, CellShift]
     surface: Numbers
-    departures: Numbers
+    deviations: Numbers
 
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """The cells that are judged, and what each way to predict says about them.
+    """The cells that are judged, with the prediction of each predictor for them.
 
     ``around`` flags which of the places around them are changed neighbours, shape (cells, places).
-    ``centres`` are the predicted values and ``departures`` the distances from the nearest prediction,
-    ``explained`` how well each way explains the changed neighbours and ``yardsticks`` how far off cells may
-    be by it, shape (ways, cells). ``held``, ``level``, ``copied``, ``source`` and ``copying`` are as
-    ``patterns.held_at`` and ``patterns.copies`` return them. The rest has the shape (cells,).
+    ``centres`` are the predicted values and ``deviations`` the distances from the nearest prediction,
+    ``explained`` how well each predictor explains the changed neighbours and ``typical_errors`` its typical
+    error for a cell, shape (predictors, cells). ``held``, ``level``, ``copied``, ``source`` and ``copying``
+    are as ``patterns.held_at`` and ``patterns.copies`` return them. The rest has the shape (cells,).
     """
 
     cells: Indexes
@@ -139,9 +139,9 @@ class _Judged:
     changed_count: Indexes
     around: Flags
     centres: Numbers
-    departures: Numbers
+    deviations: Numbers
     explained: Numbers
-    yardsticks: Numbers
+    typical_errors: Numbers
     held: Flags
     level: Numbers
     copied: Flags
@@ -151,7 +151,7 @@ class _Judged:
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """The score of some cells, the value that fits and the departure from it that is allowed."""
+    """The score of some cells, the value that fits and the deviation from it that is allowed."""
 
     score: Numbers
     expected: Numbers
@@ -170,11 +170,11 @@ class _Fit:
 class Edited:
     """What the changed cells that count show of the edit.
 
-    ``live`` flags them in the padded grid. ``coarse`` is what ``patterns.rounding`` returns, ``grain`` what
-    ``patterns.grain_around`` and ``equal`` what ``patterns.made_equal`` does.
+    ``included`` flags them in the padded grid. ``coarse`` is the result of ``patterns.rounding``, ``grain``
+    that of ``patterns.grain_around`` and ``equal`` that of ``patterns.made_equal``.
     """
 
-    live: Flags
+    included: Flags
     coarse: Numbers
     grain: Numbers
     equal: patterns.EqualCells
@@ -191,20 +191,20 @@ class EditedCells:
     def without(self, excluded: Flags) -> Edited:
         """What the cells show that are not ``excluded``, of shape (changed,)."""
         if self._last is None or (self._last[0] != excluded).any():
-            live = self.window.scattered(~excluded, False)
-            grain = patterns.grain_around(self.window, live, self.coarse)
-            edited = Edited(live, self.coarse, grain, patterns.made_equal(self.window, live))
+            included = self.window.scattered(~excluded, False)
+            grain = patterns.grain_around(self.window, included, self.coarse)
+            edited = Edited(included, self.coarse, grain, patterns.made_equal(self.window, included))
             self._last = excluded.copy(), edited
         return self._last[1]
 
 
 def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
-    """The scores of the cells that depart from any prediction; None if none does."""
+    """The scores of the cells that deviate from any prediction; None if none does."""
     if excluded.all():
         return None
     window = changed.window
     predictions = _predict(window, changed.without(excluded))
-    farthest = np.where(np.isfinite(predictions.departures), predictions.departures, 0.0).max(axis=0)
+    farthest = np.where(np.isfinite(predictions.deviations), predictions.deviations, 0.0).max(axis=0)
     cells = np.flatnonzero((farthest > predictions.floor) & ~excluded)
     if not len(cells):
         return None
@@ -239,28 +239,32 @@ def judge(changed: EditedCells, excluded: Flags) -> Scores | None:
 def _points(
     window: PaddedGrid, predictions: _Predictions, judged: _Judged, fit: _Fit, score: Numbers
 ) -> Numbers:
-    """The points of the score card for what the cells around say; those for the number typed come later."""
-    span, changed, live = window.edit.span, np.float64(len(window.places)), predictions.live
-    around = surroundings(window, live, judged.cells, judged.floor)
-    departing = np.float64(np.count_nonzero(fit.score[np.isfinite(fit.score)] > DEPARTS))
+    """The points of the score card by the cells around; ``detect`` adds those for the typed number."""
+    span, changed, included = window.edit.span, np.float64(len(window.places)), predictions.included
+    around = surroundings(window, included, judged.cells, judged.floor)
+    deviating = np.float64(np.count_nonzero(fit.score[np.isfinite(fit.score)] > DEVIATING_SCORE))
     off_centre = np.abs(judged.new - _centre(window, predictions, judged))
     points: Numbers = np.sum(
         [
-            DEPARTURE.weigh(score),
-            FAR_DEPARTURE.weigh(score),
+            DEVIATION.weigh(score),
+            FAR_DEVIATION.weigh(score),
             OFF_CENTRE.weigh(off_centre / span),
-            PEAK.weigh(around.peak),
-            BESIDE.weigh(around.beside.astype(np.float64)),
-            BEYOND.weigh(around.beyond),
-            UNEVEN.weigh(judged.yardsticks[2:].max(axis=0) / judged.floor),
-            PULLED.weigh(_may_be_pulled(window, judged).astype(np.float64)),
+            PROTRUSION.weigh(around.peak),
+            CHANGED_BESIDE.weigh(around.beside.astype(np.float64)),
+            OUTLYING_CHANGE.weigh(around.beyond),
+            SURFACE_ERROR.weigh(judged.typical_errors[2:].max(axis=0) / judged.floor),
+            SMALL_BLOCK_CORNER.weigh(_may_be_pulled(window, judged).astype(np.float64)),
             CURVE_END.weigh(np.float64(window.is_curve) * (around.beside == 1)),
-            PREDICTED.weigh((judged.departures.min(axis=0) <= window.step[judged.cells]).astype(np.float64)),
-            RESAMPLED.weigh(is_resampled(window, live, judged.cells, predictions.floor).astype(np.float64)),
-            ADDS_UP.weigh(
-                adds_up(window, live, judged.cells, predictions.grain, predictions.floor).astype(np.float64)
+            PREDICTED.weigh((judged.deviations.min(axis=0) <= window.step[judged.cells]).astype(np.float64)),
+            RESAMPLED.weigh(
+                is_resampled(window, included, judged.cells, predictions.floor).astype(np.float64)
             ),
-            np.broadcast_to(CHANGED.weigh(changed) + DEPARTING.weigh(departing), score.shape),
+            SUM_OF_EDITS.weigh(
+                is_sum_of_edits(window, included, judged.cells, predictions.grain, predictions.floor).astype(
+                    np.float64
+                )
+            ),
+            np.broadcast_to(CHANGED_CELLS.weigh(changed) + DEVIATING_CELLS.weigh(deviating), score.shape),
         ],
         axis=0,
     )
@@ -268,7 +272,7 @@ def _points(
 
 
 def _centre(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> Numbers:
-    """The prediction by the way that is least off for the changed neighbours."""
+    """The prediction of the predictor with the smallest error for the changed neighbours."""
     cells, everywhere = judged.cells, np.arange(len(window.places))
     centres = np.stack(
         [
@@ -295,53 +299,53 @@ def _centre(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> N
 def find_lines_broken(changed: EditedCells, excluded: Flags) -> Iterator[BrokenLine]:
     """The cells that a slip brought off a line or pattern that the cells keep which are not ``excluded``."""
     window, edited = changed.window, changed.without(excluded)
-    live, coarse, grain = edited.live, edited.coarse, edited.grain
+    included, coarse, grain = edited.included, edited.coarse, edited.grain
     # A cell as round as a coarse grain may be rounded to it, whatever those around it are.
     floor = _floor(window, np.fmax(grain, coarse))
-    shift, ratio = _movements(window, live, live)
+    shift, ratio = _movements(window, included, included)
     ones, zeros = np.ones(len(coarse)), np.zeros(len(coarse))
-    new = np.where(live, window.new, np.nan)
+    new = np.where(included, window.new, np.nan)
     values = CellShift(new, window.new, new, zeros, ones)
     equal = edited.equal.adjacent  # made equal to a neighbour, which is a copy
     broken = list(find_broken_lines(window, (shift, ratio, values), floor, grain))
     if broken:
-        straight = goes_on(window, window.step)
+        straight = continues_straight(window, window.step)
         broken = [item for item in broken if not straight[item.cell]]
-    broken += find_broken_patterns(window, live, equal, floor, grain)
+    broken += find_broken_patterns(window, included, equal, floor, grain)
     if broken:
         everywhere = np.arange(len(equal))
         excused = (
             equal
-            | adds_up(window, live, everywhere, grain, floor)
-            | is_resampled(window, live, everywhere, floor)
+            | is_sum_of_edits(window, included, everywhere, grain, floor)
+            | is_resampled(window, included, everywhere, floor)
         )
         yield from (item for item in broken if not excused[item.cell])
 
 
 def _floor(window: PaddedGrid, grain: Numbers) -> Numbers:
-    """The departures that are never suspicious where values are rounded to a grain."""
+    """The deviations that are never suspicious where values are rounded to a grain."""
     least = np.maximum(_SPAN_SHARE * window.edit.span, STEPS * window.step)
     floor: Numbers = least + patterns.GRAIN_SHARE * grain
     return floor
 
 
 def _predict(window: PaddedGrid, edited: Edited) -> _Predictions:
-    live, coarse, grain, equal = edited.live, edited.coarse, edited.grain, edited.equal
-    changed_count = live[window.around].sum(axis=1)
+    included, coarse, grain, equal = edited.included, edited.coarse, edited.grain, edited.equal
+    changed_count = included[window.around].sum(axis=1)
     floor = _floor(window, grain)
     # Where an edit ends at a fixed value, the old value of the cell says nothing.
-    free = live & ~window.scattered(equal.to_any, False)
-    movements = _movements(window, live, free)
-    surface = np.where(window.changed & ~live, np.nan, window.new)
+    free = included & ~window.scattered(equal.to_any, False)
+    movements = _movements(window, included, free)
+    surface = np.where(window.changed & ~included, np.nan, window.new)
     off = (delta_residuals(window, movement, changed_count < FEW) for movement in movements)
-    departures = np.stack([*off, *surface_residuals(window, surface)])
+    deviations = np.stack([*off, *surface_residuals(window, surface)])
     return _Predictions(
-        live, free, changed_count, coarse, grain, floor, equal, movements, surface, departures
+        included, free, changed_count, coarse, grain, floor, equal, movements, surface, deviations
     )
 
 
 def _judged(window: PaddedGrid, predictions: _Predictions, cells: Indexes) -> _Judged:
-    around = predictions.live[window.around[cells]]
+    around = predictions.included[window.around[cells]]
     changed_count = predictions.changed_count[cells]
     centres = np.stack(
         [
@@ -349,14 +353,14 @@ def _judged(window: PaddedGrid, predictions: _Predictions, cells: Indexes) -> _J
             *predict_from_surface(window, predictions.surface, cells),
         ]
     )
-    departures = _unless_stopped(window, predictions.departures[:, cells], cells, centres, around)
-    # A way that predicts nothing here explains nothing, however well it explains the changed neighbours.
-    explained, yardsticks = (
-        np.where(np.isfinite(departures), item, np.nan)
-        for item in _yardsticks(window, predictions, cells, around)
+    deviations = _unless_stopped(window, predictions.deviations[:, cells], cells, centres, around)
+    # A predictor without a prediction here explains nothing, however well it explains the changed neighbours.
+    explained, typical_errors = (
+        np.where(np.isfinite(deviations), item, np.nan)
+        for item in _typical_errors(window, predictions, cells, around)
     )
     held, level, _ = patterns.held_at(window, around, cells, predictions.coarse)
-    copied, source, copying = patterns.copies(window, predictions.live, changed_count, cells)
+    copied, source, copying = patterns.copies(window, predictions.included, changed_count, cells)
     return _Judged(
         cells=cells,
         old=window.old[window.places[cells]],
@@ -365,9 +369,9 @@ def _judged(window: PaddedGrid, predictions: _Predictions, cells: Indexes) -> _J
         changed_count=changed_count,
         around=around,
         centres=centres,
-        departures=departures,
+        deviations=deviations,
         explained=explained,
-        yardsticks=yardsticks,
+        typical_errors=typical_errors,
         held=held,
         level=level,
         copied=copied,
@@ -377,19 +381,24 @@ def _judged(window: PaddedGrid, predictions: _Predictions, cells: Indexes) -> _J
 
 
 def _fit(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> _Fit:
-    """The fit of cells with changed neighbours, by the ways that explain these or by their value."""
-    cells, floor, departures, yardsticks = judged.cells, judged.floor, judged.departures, judged.yardsticks
+    """The fit of cells with changed neighbours, by the predictors that explain these or by their value."""
+    cells, floor, deviations, typical_errors = (
+        judged.cells,
+        judged.floor,
+        judged.deviations,
+        judged.typical_errors,
+    )
     exact = judged.held | judged.copying
-    best = np.where(exact, 0.0, np.fmin.reduce(yardsticks, axis=0))
+    best = np.where(exact, 0.0, np.fmin.reduce(typical_errors, axis=0))
     trusted = judged.explained <= _WORSE * best + _SLACK * floor
     # What a single changed neighbour moved by proves little against a value that all others hold or copy.
     single = exact & (predictions.free[window.around[cells]].sum(axis=1) <= 1)
-    trusted[:2] &= ~single | (departures[:2] <= 1.5 * window.step[cells])
-    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + _uncertainty(window, judged.around, cells)
+    trusted[:2] &= ~single | (deviations[:2] <= 1.5 * window.step[cells])
+    noise = _FACTOR * np.nan_to_num(typical_errors, nan=np.inf) + _uncertainty(window, judged.around, cells)
     allowed = floor + np.where(exact, 0.0, noise)
-    score = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf).min(axis=0)
-    # The way that explains the changed neighbours best gives the fitting value.
-    usable = np.where(np.isfinite(judged.centres) & np.isfinite(departures), yardsticks, np.inf)
+    score = np.where(trusted & np.isfinite(allowed), deviations / allowed, np.inf).min(axis=0)
+    # The predictor that explains the changed neighbours best gives the expected value.
+    usable = np.where(np.isfinite(judged.centres) & np.isfinite(deviations), typical_errors, np.inf)
     pick = np.argmin(usable, axis=0), np.arange(len(cells))
     # Row and column may explain them equally well; neither comes first.
     tied = (pick[0] == 2) & (np.abs(usable[2] - usable[3]) <= ROUNDING * floor)
@@ -403,7 +412,7 @@ def _fit(window: PaddedGrid, predictions: _Predictions, judged: _Judged) -> _Fit
 def _even_fit(window: PaddedGrid, judged: _Judged, grain: Numbers, fit: _Fit) -> _Fit:
     """The fit of cells by one offset or factor of all changed neighbours, and the given fit of the others."""
     even, off, value = patterns.moved_evenly(window, judged.around, judged.cells, grain)
-    even &= ~judged.held & ~judged.copying & (judged.departures[:2].max(axis=0) > 0)
+    even &= ~judged.held & ~judged.copying & (judged.deviations[:2].max(axis=0) > 0)
     return fit.where(even, _Fit(np.fmax(fit.score, off / judged.floor), value, judged.floor))
 
 
@@ -414,8 +423,8 @@ def _lone_fit(window: PaddedGrid, judged: _Judged, on_surface: Numbers) -> _Fit:
     rough = row_quantile(window.roughness[window.around[judged.cells]], _ROUGH_QUANTILE)
     allowed = floor + 1.5 * np.nan_to_num(rough)
     # A change that brings a cell nearer to the surface is not a slip.
-    departure = judged.departures[2:].min(axis=0)
-    off = np.where(departure <= window.roughness[places], 0.0, departure)
+    deviation = judged.deviations[2:].min(axis=0)
+    off = np.where(deviation <= window.roughness[places], 0.0, deviation)
     score = np.minimum(np.abs(judged.new - judged.old) / floor, off / allowed)
     return _Fit(score, np.where(np.isfinite(on_surface), on_surface, judged.old), allowed)
 
@@ -462,29 +471,31 @@ def _falls_short(window: PaddedGrid, judged: _Judged) -> Flags:
     return short
 
 
-def _yardsticks(
+def _typical_errors(
     window: PaddedGrid, predictions: _Predictions, cells: Indexes, around: Flags
 ) -> tuple[Numbers, Numbers]:
-    """How well each way explains the changed neighbours of some cells, and how far off these may be.
+    """How well each predictor explains the changed neighbours of some cells, and its typical errors.
 
-    Both have the shape (ways, cells).
+    Both have the shape (predictors, cells).
     """
     moving = predictions.free[window.around[cells]]
     changed_count = predictions.changed_count[cells]
-    yardsticks = np.stack(
+    typical_errors = np.stack(
         [
-            *(_yardstick(window, departure, moving, cells) for departure in predictions.departures[:2]),
-            *_surface_yardsticks(window, predictions.departures[2:], predictions.live, around, cells),
+            *(_typical_error(window, deviation, moving, cells) for deviation in predictions.deviations[:2]),
+            *_surface_typical_errors(window, predictions.deviations[2:], predictions.included, around, cells),
         ]
     )
-    yardsticks[:2, moving.sum(axis=1) == 1] = 0.0  # without a changed neighbour it is NaN: never trusted
-    yardsticks[:, changed_count < 2] = 0.0
+    typical_errors[:2, moving.sum(axis=1) == 1] = 0.0  # without a changed neighbour it is NaN: never trusted
+    typical_errors[:, changed_count < 2] = 0.0
     # On a rough surface, few changed neighbours can lie on it by chance.
     rough = np.nan_to_num(row_quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
-    raw = yardsticks.copy()
-    yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(changed_count, 1)))
-    # Enough changed neighbours show that a way explains them; how far off the cell may be is another matter.
-    return np.where(changed_count >= _ENOUGH, raw, yardsticks), yardsticks
+    raw = typical_errors.copy()
+    typical_errors[2:] = np.fmax(
+        typical_errors[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(changed_count, 1))
+    )
+    # With enough changed neighbours, a predictor is judged by them alone; the tolerance of the cell is not.
+    return np.where(changed_count >= _ENOUGH, raw, typical_errors), typical_errors
 
 
 def _uncertainty(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
@@ -499,9 +510,9 @@ def _uncertainty(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
 
 
 def _is_excused(window: PaddedGrid, predictions: _Predictions, judged: _Judged, off: Numbers) -> Flags:
-    """Cells that depart, by ``off``, from the fitting value in a way that people intend."""
+    """Cells that deviate, by ``off``, from the expected value as intended edits do."""
     cells, around, held, level = judged.cells, judged.around, judged.held, judged.level
-    smoothed = patterns.is_smoothed(window, predictions.departures[2:], around, cells)
+    smoothed = patterns.is_smoothed(window, predictions.deviations[2:], around, cells)
     smoothed &= ~patterns.is_even(window, around, cells) & ~held
     smoothed |= patterns.is_averaged(window, around, cells)
     rounded = held & patterns.is_rounded_from(window, level, predictions.coarse, cells)
@@ -512,12 +523,12 @@ def _is_excused(window: PaddedGrid, predictions: _Predictions, judged: _Judged, 
     return excused
 
 
-def _movements(window: PaddedGrid, live: Flags, free: Flags) -> tuple[CellShift, CellShift]:
-    """The change as difference and as ratio to the base, for the free cells among the live ones."""
+def _movements(window: PaddedGrid, included: Flags, free: Flags) -> tuple[CellShift, CellShift]:
+    """The change as difference and as ratio to the base, for the free cells among the included ones."""
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     old = window.old[window.places]
-    any_change = np.where(live, window.new - window.old, np.nan)
-    any_ratio = np.where(live & (window.old != 0), window.new / window.old, np.nan)
+    any_change = np.where(included, window.new - window.old, np.nan)
+    any_ratio = np.where(included & (window.old != 0), window.new / window.old, np.nan)
     change, ratio = (np.where(free, moved, np.nan) for moved in (any_change, any_ratio))
     ones, zeros = np.ones_like(old), np.zeros_like(old)
     return (
@@ -527,9 +538,9 @@ def _movements(window: PaddedGrid, live: Flags, free: Flags) -> tuple[CellShift,
 
 
 def _unless_stopped(
-    window: PaddedGrid, departures: Numbers, cells: Indexes, centres: Numbers, around: Flags
+    window: PaddedGrid, deviations: Numbers, cells: Indexes, centres: Numbers, around: Flags
 ) -> Numbers:
-    """The departures of some cells, 0 where the edit reached a limit and stopped there."""
+    """The deviations of some cells, 0 where the edit reached a limit and stopped there."""
     new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
     typical = median(window.edit.old[~np.isnan(window.edit.old)])
     values = window.new[window.around[cells]]
@@ -539,32 +550,32 @@ def _unless_stopped(
     for stop in window.edit.stops:
         (above if stop >= typical else below)[new == stop] = True
     stopped = (above & (centres >= new)) | (below & (centres <= new))
-    return np.where(stopped, 0.0, departures)
+    return np.where(stopped, 0.0, deviations)
 
 
-def _yardstick(window: PaddedGrid, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
-    """The quantile of the departures of the changed neighbours of some cells."""
-    grid = window.scattered(departure)
+def _typical_error(window: PaddedGrid, deviation: Numbers, seen: Flags, cells: Indexes) -> Numbers:
+    """The quantile of the deviations of the changed neighbours of some cells."""
+    grid = window.scattered(deviation)
     return row_quantile(np.where(seen, grid[window.around[cells]], np.nan), _QUANTILE)
 
 
-def _surface_yardsticks(
-    window: PaddedGrid, departures: Numbers, live: Flags, around: Flags, cells: Indexes
+def _surface_typical_errors(
+    window: PaddedGrid, deviations: Numbers, included: Flags, around: Flags, cells: Indexes
 ) -> list[Numbers]:
-    """The yardsticks of the surface along row and column, shape (cells,) each.
+    """The typical errors of the surface along row and column, shape (cells,) each.
 
     Changed neighbours across a line lie on the same slopes and cliffs along it, so they also count on their
     own.
     """
-    yardsticks = []
-    for number, departure in enumerate(departures):
-        yardstick = _yardstick(window, departure, around, cells)
+    typical_errors = []
+    for number, deviation in enumerate(deviations):
+        typical_error = _typical_error(window, deviation, around, cells)
         if len(window.straight) > 1:
             mates = window.straight[1 - number].all_at[cells]
-            across = np.where(live[mates], window.scattered(departure)[mates], np.nan)
-            yardstick = np.fmax(yardstick, row_quantile(across, 0.5))
-        yardsticks.append(yardstick)
-    return yardsticks
+            across = np.where(included[mates], window.scattered(deviation)[mates], np.nan)
+            typical_error = np.fmax(typical_error, row_quantile(across, 0.5))
+        typical_errors.append(typical_error)
+    return typical_errors
 
 
 def _lone_floor(window: PaddedGrid, cells: Indexes) -> Numbers:

@@ -237,7 +237,7 @@ class _RowReader:
         if f"{prefix}factor" in self._columns.by_role and not self._cell(row, f"{prefix}factor"):
             scaled = scaling.unit or scaling.offset
             if scaled and (not prefix or self._cell(row, prefix[0])):
-                listed.questions.append(f"its {prefix.replace('_', ' ')}factor is missing; 1 stands in")
+                listed.questions.append(f"its {prefix.replace('_', ' ')}factor is missing; callint uses 1")
         return scaling
 
     def _read_values(self, row: SheetRow, listed: ListedRow) -> None:

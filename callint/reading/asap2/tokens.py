@@ -145,11 +145,9 @@ class TokenStream:
                     f"{place}: /include {name!r} leads out of the folder of {self.path.name}; move it"
                 )
         except (OSError, RuntimeError, ValueError):
-            raise InputError(
-                f"{place}: /include {name!r} names no file that can be read; correct it"
-            ) from None
+            raise InputError(f"{place}: /include {name!r} names no readable file; correct it") from None
         if target in above:
-            raise InputError(f"{place}: /include {name!r} makes a circle; remove it")
+            raise InputError(f"{place}: /include {name!r} is circular; remove it")
         if len(above) >= MAX_INCLUDES:
             raise InputError(f"{place}: files include files more than {MAX_INCLUDES} deep; combine some")
         try:

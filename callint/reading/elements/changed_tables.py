@@ -151,7 +151,7 @@ def _refuse(element: etree._Element, names: Iterable[str], owner: str, kind: str
     """ValueError for an attribute that a table of this kind does not have."""
     for name in names:
         if element.get(name) is not None:
-            raise ValueError(f"{name} goes with {owner}, and {table} is a {kind}")
+            raise ValueError(f"{name} needs {owner}, but {table} is a {kind}")
 
 
 def _require_raws(demands: Constraints, storage: Storage) -> None:

@@ -70,7 +70,7 @@ class Inheritance:
             raise ValueError(f"give exactly one of {', '.join(_GONE)}")
         kind, name = kinds[0], required(element, kinds[0])
         if element.get("demand") is not None and kind != "table":
-            raise ValueError("demand goes with a table")
+            raise ValueError("demand needs table")
         elements = self._inherited.elements
         if kind == "relation":
             key = name, required(element, "first"), required(element, "second")

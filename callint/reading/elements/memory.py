@@ -75,12 +75,12 @@ def _read_word(reader: ElementReader, element: etree._Element, algorithm: str, s
     """The storage of the numbers that a sum adds up, by default single bytes."""
     given = element.get("word")
     if given is None and element.get("word-order") is not None:
-        raise ValueError("word-order means nothing without word")
+        raise ValueError("word-order needs word")
     if given is not None and not algorithm.startswith("sum"):
-        raise ValueError(f"word goes with sum8, sum16 and sum32, and not with {algorithm}")
+        raise ValueError(f"word needs the algorithm sum8, sum16 or sum32, not {algorithm}")
     number_type = NUMBER_TYPES[given or "uint8"]
     if size % number_type.size:
-        raise ValueError(f"size is {size}, which is no whole number of {given} words; correct one of them")
+        raise ValueError(f"size is {size}, which is not a multiple of the {given} word; correct one of them")
     order = element.get("word-order")
     byte_order = reader.byte_order_of(element) if order is None else BYTE_ORDERS[order]
     return Storage(number_type, byte_order, number_type.size)
@@ -91,7 +91,7 @@ def _read_crc(element: etree._Element, algorithm: str) -> Crc | None:
     given = [name for name in _CRC_PARAMETERS if element.get(name) is not None]
     if algorithm != "crc":
         if given:
-            raise ValueError(f'{given[0]} goes with algorithm="crc", and not with {algorithm}')
+            raise ValueError(f'{given[0]} needs algorithm="crc", not {algorithm}')
         return None
     if not {"width", "poly"} <= set(given):
         raise ValueError('algorithm="crc" needs width and poly')
@@ -99,7 +99,7 @@ def _read_crc(element: etree._Element, algorithm: str) -> Crc | None:
     numbers = {name: to_integer(element.get(name, "0")) for name in ("poly", "init", "xorout")}
     for name, value in numbers.items():
         if value >> width:
-            raise ValueError(f"{name} has more than the {width} bits of width; poly goes without its top bit")
+            raise ValueError(f"{name} has more than the {width} bits of width; leave out the top bit of poly")
     if not numbers["poly"] & 1:
         # Every polynomial of the catalogue ends in 1; an even number is most often written in reverse order.
         mirrored = int(f"{numbers['poly']:0{width}b}"[::-1], 2)

@@ -72,14 +72,14 @@ class AddressChanges:
         elements, line = self._inherited.elements, self._reader.line(element)
         if axis is not None:
             if not {"at", "count-at"}.issuperset(given):
-                raise ValueError(f"{given[-1]} goes with a table, and not with an axis")
+                raise ValueError(f"{given[-1]} needs table, not axis")
             elements.axes[axis] = self._placed_axis(element, axis, "")
             self._inherited.changed_at[elements.axes[axis].line] = line
             return
         assert table is not None
         item = self._inherited.item(table)
         if element.get("count-at") is not None:
-            raise ValueError("count-at goes with an axis; write x-count-at or y-count-at")
+            raise ValueError("count-at needs axis; write x-count-at or y-count-at")
         if element.get("at") is not None:
             self._inherited.put(replace(item, at=self._reader.address(element, "at")))
         for along in "xy":

@@ -107,7 +107,7 @@ class ElementReader:
         """An attribute as a size in bytes. Raises ValueError above the largest memory."""
         size = to_integer(required(element, name))
         if size > MAX_MEMORY:
-            raise ValueError(f"{name} is above {MAX_MEMORY >> 20} MiB, the most that is read")
+            raise ValueError(f"{name} is above {MAX_MEMORY >> 20} MiB, the most that callint reads")
         return size
 
     def byte_order_of(self, element: etree._Element) -> ByteOrder:
@@ -119,11 +119,11 @@ class ElementReader:
         """The number of breakpoints of an axis, which also counts towards the bound on all of them."""
         count = to_integer(required(element, "count"))
         if count > MAX_BREAKPOINTS:
-            raise ValueError(f"count is above {MAX_BREAKPOINTS}, the most that is read")
+            raise ValueError(f"count is above {MAX_BREAKPOINTS}, the most that callint reads")
         self._breakpoints += count
         if self._breakpoints > MAX_ALL_BREAKPOINTS:
             together = f"the axes have more than {MAX_ALL_BREAKPOINTS} breakpoints together"
-            raise ValueError(f"{together}, the most that is read")
+            raise ValueError(f"{together}, the most that callint reads")
         return count
 
     def storage(self, element: etree._Element) -> Storage:

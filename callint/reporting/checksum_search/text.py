@@ -37,7 +37,7 @@ def _print_found(item: FoundChecksum, described: str | None, terminal: Terminal)
     print_prose(f"{_algorithm(checksum)} of {stretch}, {stored}", terminal, "bold")
     contents = "content" if item.contents == 1 else "different contents"
     print_prose(
-        f"{item.contents} {contents} of the stretch: {item.bits:.0f} bits agree. Chance alone gives such a "
+        f"{item.contents} {contents} of the range: {item.bits:.0f} bits agree. Chance alone gives such a "
         f"match once in {_rounded(1 / item.chance)} searches like this one: {item.tried:,} hypotheses times "
         f"2^-{item.bits:.0f}.",
         terminal,
@@ -52,7 +52,7 @@ def _print_found(item: FoundChecksum, described: str | None, terminal: Terminal)
         more = f" and {hidden:,} more" if hidden > 0 else ""
         print_prose(f"The same values follow from {listed}{more}.", terminal, indent="  ")
     if described is not None:
-        print_prose(f"The definition has it as {described}.", terminal, indent="  ")
+        print_prose(f"The definition names it {described}.", terminal, indent="  ")
     else:
         # Unbroken, to be copied into a definition.
         terminal.print(line(f"  {checksum_line(checksum)}"))
@@ -80,7 +80,7 @@ def _rounded(number: float) -> str:
 def _limits(result: ChecksumSearch, images: int) -> Iterator[str]:
     """What was tried, and what more images could tell."""
     yield (
-        f"callint tried sums, complements and the published CRCs over all pairs of {result.bounds:,} borders "
+        f"callint tried sums, complements and the published CRCs over all pairs of {result.bounds:,} bounds "
         "of regions, fill and blocks. It reports a value if fewer than 0.01 coincidences are expected."
     )
     if not result.found and images > 1:
@@ -90,8 +90,8 @@ def _limits(result: ChecksumSearch, images: int) -> Iterator[str]:
     }
     if nowhere:
         yield (
-            f"Values of {_widths(sorted(nowhere))} cannot be told from chance with {images} images; "
-            f"{max(nowhere.values())} images that differ can tell them if they lie beside their stretch."
+            f"callint cannot tell values of {_widths(sorted(nowhere))} from chance with {images} images; "
+            f"with {max(nowhere.values())} that differ, it can if a value lies next to its range."
         )
     further = {
         search.width: search.images
@@ -100,8 +100,8 @@ def _limits(result: ChecksumSearch, images: int) -> Iterator[str]:
     }
     if further:
         yield (
-            f"Values of {_widths(sorted(further))} were looked for straight before and behind their stretch "
-            f"only; {max(further.values())} images that differ can tell them anywhere."
+            f"callint searched for values of {_widths(sorted(further))} directly beside their range only; "
+            f"with {max(further.values())} images that differ, it finds them anywhere."
         )
 
 

@@ -37,8 +37,8 @@ def evidence(suggestion: Suggestion, images: Sequence[str]) -> Iterator[str]:
             yield f"{fmt.count(suggestion.users, 'suggested table')} of its size"
     else:
         yield f"raw {low} to {high}"
-        yield f"neighbours in a row differ by {100 * suggestion.step:.1f} % of that on average"
-        yield f"{'sizes' if len(item.axes) > 1 else 'size'} of {' and '.join(item.axes)}"
+        yield f"neighbours in a row differ by {100 * suggestion.step:.1f} % of this range on average"
+        yield f"{'sizes match' if len(item.axes) > 1 else 'size matches'} {' and '.join(item.axes)}"
     if suggestion.other_type:
         yield f"{suggestion.other_type} reads the same numbers"
     cells = suggestion.rows * suggestion.columns
@@ -75,5 +75,5 @@ def definition_lines(described: Definition, suggestions: Suggestions) -> Iterato
             yield f"<!-- For {part}: choose {missing}. -->"
         for item in items:
             sign = f"; {item.other_type} reads the same" if item.other_type else ""
-            yield f"<!-- {100 * item.confidence:.0f} of 100 such are right{sign} -->"
+            yield f"<!-- {100 * item.confidence:.0f} of 100 such suggestions are right{sign} -->"
             yield from suggestion_lines(suggestions, item)

@@ -32,7 +32,7 @@ def print_coverage(
     """
     definition, images, base = names
     compared = f", compared with {base}" if base else ""
-    for row in heading(definition, f": what it describes of {', '.join(images)}{compared}", width(terminal)):
+    for row in heading(definition, f": coverage of {', '.join(images)}{compared}", width(terminal)):
         terminal.print(row)
     for part in coverage.parts:
         _print_part(part, images, terminal, everything)
@@ -46,7 +46,9 @@ def print_suggestions(
     if suggestions.unread_from is not None:
         count, start = fmt.count(suggestions.unread, "undescribed byte"), fmt.address(suggestions.unread_from)
         bound = fmt.count(suggest.MOST_BYTES, "undescribed byte")
-        print_prose(f"callint looked at {bound}, the most; it left out {count} from {start} on", terminal)
+        print_prose(
+            f"callint searched the first {bound}, its limit; it left out {count} from {start} on", terminal
+        )
     if not suggestions.items:
         print_prose("No axis, curve or map is suggested for the undescribed bytes.", terminal)
         return
@@ -57,7 +59,7 @@ def print_suggestions(
         reasons = "; ".join(evidence(item, images))
         print_prose(f"{head}: {reasons} ({100 * item.confidence:.0f} %)", terminal, indent="  ")
     terminal.print()
-    print_prose("as lines of the definition, in which callint changes nothing:", terminal)
+    print_prose("Lines for the definition, which callint does not change:", terminal)
     for row in definition_lines(definition, suggestions):
         for text in _broken(f"  {row}"):
             terminal.print(line(text))
@@ -97,7 +99,7 @@ def _print_part(part: PartCoverage, images: Sequence[str], terminal: Terminal, e
     changed = sum(any(stretch.differing) for stretch in stretches)
     more = f"; {changed:,} of them changed" if changed else ""
     print_prose(
-        f"{_count(len(stretches))} not described{more}",
+        f"{fmt.count(len(stretches), 'undescribed range')}{more}",
         terminal,
         indent="  ",
     )
@@ -106,10 +108,6 @@ def _print_part(part: PartCoverage, images: Sequence[str], terminal: Terminal, e
         _print_stretch(stretch, images, terminal)
     if len(stretches) > len(listed):
         print_prose(f"and {len(stretches) - len(listed):,} more; --all shows them", terminal, QUIET, "    ")
-
-
-def _count(number: int) -> str:
-    return "1 stretch" if number == 1 else f"{number:,} stretches"
 
 
 def _print_stretch(stretch: UndescribedStretch, images: Sequence[str], terminal: Terminal) -> None:

@@ -12,12 +12,12 @@ from callint.model.definition_change import ChangeKind, DefinitionChange, Defini
 _MOST_NAMES = 3
 
 TITLES = {
-    ChangeKind.ASKS_LESS: "asks less",
-    ChangeKind.READS_DIFFERENTLY: "reads differently",
-    ChangeKind.ASKS_MORE: "asks more",
+    ChangeKind.LOOSENED: "loosened",
+    ChangeKind.READS_DIFFERENTLY: "read differently",
+    ChangeKind.TIGHTENED: "tightened",
     ChangeKind.NEW: "new",
     ChangeKind.GONE: "gone",
-    ChangeKind.WORDING: "only people read",
+    ChangeKind.DOCUMENTATION: "documentation only",
 }
 
 

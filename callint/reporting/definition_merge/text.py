@@ -34,7 +34,7 @@ def print_definition_merge(
         _print_conflict(report, decision.conflict, terminal, everything=False)
     for decision in report.merge.settled:
         values = fmt.count(len(decision.conflict.values), "value")
-        outcome = f": {values} settled for {decision.side.value}"
+        outcome = f": {values} resolved with {decision.side.value}"
         for row in heading(item_title(decision.conflict.place), outcome, width(terminal)):
             terminal.print(row)
     print_remedy(report.path, len(report.merge.conflicts), lists, commands, terminal)

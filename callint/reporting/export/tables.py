@@ -179,7 +179,7 @@ class TableWriter:
         demands = table.demands
         zero = Range(0, 0)
         unsaid = {
-            "its limits, which the standard takes for none": zero in (demands.limits, demands.expected),
+            "its limits of 0 to 0, which the standard ignores": zero in (demands.limits, demands.expected),
             f"its purpose, {table.purpose.value}": table.purpose is not Purpose.GENERAL,
             "its guards": bool(demands.guards),
             "its off code of more than 53 bits": (
@@ -187,8 +187,8 @@ class TableWriter:
             ),
             "its largest accepted change": demands.change not in (None, 0),
             "the signal that the control unit compares it with": table.signal is not None,
-            "the signal that it puts out": table.produces is not None,
-            "that it is the number of one unit": table.unit_own,
+            "the signal that it produces": table.produces is not None,
+            "that it is the number of a single unit": table.unit_own,
         }
         for reason, applies in unsaid.items():
             if applies:
@@ -209,7 +209,7 @@ class TableWriter:
         if text.purpose is not Purpose.GENERAL:
             self.log.change("text", text.name, f"its purpose, {text.purpose.value}", text.line)
         if text.unit_own:
-            self.log.change("text", text.name, "that it is the number of one unit", text.line)
+            self.log.change("text", text.name, "that it is the number of a single unit", text.line)
 
 
 def _alternates(table: Table, own: dict[str, StoredAxis]) -> bool:

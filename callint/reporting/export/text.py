@@ -17,7 +17,7 @@ def print_export(result: ExportResult, terminal: Terminal, everything: bool = Fa
     left_out = _lost(item for item in result.unsaid if item.is_whole)
     print_lost("Left out", left_out, terminal, everything)
     unsaid = _lost(item for item in result.unsaid if not item.is_whole)
-    print_lost("Without words in the standard", unsaid, terminal, everything)
+    print_lost("Not expressible in the standard", unsaid, terminal, everything)
 
 
 def _lost(items: Iterable[Unsaid]) -> list[LostItem]:

@@ -106,9 +106,7 @@ class Destination:
             raise InputError(f"{path}: this is the name of a policy; choose another file")
         for workspace in () if self.is_image else self.workspaces:
             if any(_is_image_of(alias, workspace) for alias in aliases):
-                raise InputError(
-                    f"{path}: {workspace.policy.path} takes it for an image; choose another file"
-                )
+                raise InputError(f"{path}: {workspace.policy.path} names it as an image; choose another file")
 
     def _all_protected(self) -> Iterator[Path]:
         yield from self.protected

@@ -33,7 +33,7 @@ def print_import(result: ImportResult, terminal: Terminal, everything: bool = Fa
             print_prose(f"Maps stored x first: {x_first:,}; y first: {y_first:,}.", terminal)
     printer = _ImportPrinter(result, terminal, everything)
     printer.print_losses("Left out", [loss for loss in imported.losses if loss.is_whole])
-    partly = "To be answered" if result.is_list else "Not kept as described"
+    partly = "Open questions" if result.is_list else "Not kept as described"
     printer.print_losses(partly, [loss for loss in imported.losses if not loss.is_whole])
     printer.print_evidence()
     printer.print_keywords("Not covered", description.uncovered)

@@ -69,7 +69,7 @@ def _time_sentences(summary: LogSummary) -> Iterator[str]:
     if log.has_time:
         yield f"{summary.name}: {_duration(time.total)} in {rows}."
     else:
-        yield f"{summary.name}: {rows}; all rows count the same, as the log has no column of time."
+        yield f"{summary.name}: {rows}; all rows have the same weight, because the log has no time column."
         if log.similar_time:
             yield f"{_quoted([log.similar_time])} may be the time: name it in [log] of callint.toml."
     left_out = []
@@ -100,8 +100,8 @@ def _row_sentences(summary: LogSummary) -> Iterator[str]:
         yield f"Without a number: {cells}{held}."
     if problems.comma:
         yield (
-            f"There are numbers with commas, as {_quoted([problems.comma[:_MOST_CHARACTERS]])}: for decimal "
-            "commas export with semicolons; remove commas between thousands."
+            f"Some numbers contain commas, such as {_quoted([problems.comma[:_MOST_CHARACTERS]])}: for "
+            "decimal commas export with semicolons; remove commas between thousands."
         )
     if problems.short:
         yield f"{fmt.count(problems.short, 'row')} ended early."

@@ -24,9 +24,9 @@ def print_remedy(path: str, conflicts: int, lists: str, commands: Sequence[str],
     them = "it" if conflicts == 1 else "them"
     sentence = f"{fmt.count(conflicts, 'conflict')}; {path} keeps ours there."
     if commands:
-        remedy = f"{lists} To settle {them}, run at the top of the repository, with ours or theirs:"
+        remedy = f"{lists} To resolve {them}, run at the top of the repository, with ours or theirs:"
     else:
-        remedy = f"Settle {them} with --take. {lists}"
+        remedy = f"Resolve {them} with --take. {lists}"
     print_sentence(f"{sentence} {remedy}", terminal)
     for command in commands:
         terminal.print(line(f"{_INDENT}{fmt.clean(command)}"))

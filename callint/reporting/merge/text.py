@@ -43,7 +43,7 @@ def print_merge(
         _print_conflict(report.definition, decision, terminal, everything=False)
     for decision in report.merge.settled:
         size = _size(decision.conflict)
-        outcome = f": {f'{size} ' if size else ''}settled for {decision.side.value}"
+        outcome = f": {f'{size} ' if size else ''}resolved with {decision.side.value}"
         for row in heading(title(decision.conflict), outcome, width(terminal)):
             terminal.print(row)
     print_remedy(report.image, len(report.merge.conflicts), lists, commands, terminal)

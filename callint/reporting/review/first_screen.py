@@ -103,7 +103,7 @@ _COUNTED: tuple[tuple[str, str, dict[str, str]], ...] = (
     (r"[\d,]+ errors?", _FINDINGS, {"severity": "error"}),
     (r"[\d,]+ warnings?", _FINDINGS, {"severity": "warning"}),
     (r"[\d,]+ notes?", _FINDINGS, {"severity": "note"}),
-    (r"[\d,]+ of which (?:was|were) there before", _FINDINGS, {"state": "known"}),
+    (r"[\d,]+ of them (?:is|are) in OLD too", _FINDINGS, {"state": "known"}),
     (r"[\d,]+ (?:more|findings?) (?:is|are) waived", _WAIVED, {}),
     (r"[\d,]+ checksums? (?:does|do) not fit", _FINDINGS, {"rule": "image/stale-checksum"}),
     (r"[\d,]+ changed bytes? belongs? to nothing", _FINDINGS, {"rule": "change/unexplained-bytes"}),

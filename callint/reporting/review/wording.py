@@ -101,8 +101,8 @@ def _findings_sentence(findings: Sequence[ReviewFinding]) -> str:
         )
         sentence = f"{severe} {_form(total, 'is', 'are')} not waived"
         if known := counts.known_severe:
-            which = "and" if total == 1 else "all of which" if known == total else f"{known:,} of which"
-            sentence += f"{'' if total == 1 else ','} {which} {_form(known, 'was', 'were')} there before"
+            which = "it" if total == 1 else "all of them" if known == total else f"{known:,} of them"
+            sentence += f" ({which} {_form(known, 'is', 'are')} in OLD too)"
         return f"{sentence}{waived_part}."
     if notes:
         return f"No error and no warning, and {fmt.count(notes, 'note')}{waived_part}."
@@ -136,13 +136,13 @@ def _image_sentences(review: Review) -> Iterator[str]:
             yield f"{fmt.count(states[state], 'image')} {verb} {state.value}."
     renamed = [image for image in review.images if image.renamed]
     if len(renamed) == 1:
-        yield f"git takes {renamed[0].renamed} → {renamed[0].path} for a rename."
+        yield f"git reports {renamed[0].renamed} → {renamed[0].path} as a rename."
     elif renamed:
-        yield f"git takes {len(renamed):,} images for renamed."
+        yield f"git reports {len(renamed):,} images as renamed."
     for definition in review.definitions:
-        less = len(definition.diff.of_kind(ChangeKind.ASKS_LESS))
+        less = len(definition.diff.of_kind(ChangeKind.LOOSENED))
         amount = fmt.count(len(definition.diff.changes), "change")
-        loosened = f"; {less:,} {_form(less, 'asks', 'ask')} less" if less else ""
+        loosened = f"; {less:,} {_form(less, 'loosens a demand', 'loosen demands')}" if less else ""
         yield f"{definition.path} has {amount} in its meaning{loosened}."
     if all(image.is_unchanged for image in review.images) and not review.definitions:
         yield f"Nothing changed below {' and '.join(review.paths)}." if review.paths else "Nothing changed."

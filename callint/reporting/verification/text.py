@@ -26,9 +26,7 @@ def print_verification(
     if result.matches:
         _print_matches(result, terminal, signed)
     elif result.nearest is None or result.difference is None:
-        print_prose(
-            f"{result.image} is not a release, and callint knows nothing to compare it with.", terminal
-        )
+        print_prose(f"{result.image} is not a release, and callint has nothing to compare it with.", terminal)
         if not result.releases:
             print_prose(_NO_RELEASES, terminal)
     else:
@@ -59,7 +57,7 @@ def _unknown(result: Verification) -> str:
     """That an image is none of the known ones, and how many these are."""
     counts = ((result.releases, "release"), (result.versions, "version"))
     known = " and ".join(fmt.count(number, noun) for number, noun in counts if number)
-    return f"{result.image} is none of {known} that callint knows."
+    return f"{result.image} matches no known image: callint compared it with {known}."
 
 
 def _print_matches(result: Verification, terminal: Terminal, signed: bool) -> None:
@@ -81,7 +79,7 @@ def _print_matches(result: Verification, terminal: Terminal, signed: bool) -> No
         print_prose(f"It is also {_description(other)}.", terminal)
         _print_doubts(other, terminal)
     if len(others) > _MOST_MATCHES:
-        print_prose(f"It is also {len(others) - _MOST_MATCHES} more.", terminal)
+        print_prose(f"It also matches {len(others) - _MOST_MATCHES} more.", terminal)
 
 
 def _description(known: KnownImage) -> str:
@@ -100,9 +98,9 @@ def _description(known: KnownImage) -> str:
 
 
 _STATES = {
-    Trust.BAD: "with a wrong signature",
-    Trust.UNKNOWN: "signed by nobody who is trusted here",
-    Trust.UNCHECKED: "with a signature that was not checked",
+    Trust.BAD: "with an invalid signature",
+    Trust.UNKNOWN: "signed by an untrusted key",
+    Trust.UNCHECKED: "with an unchecked signature",
 }
 
 

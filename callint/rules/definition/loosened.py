@@ -97,7 +97,7 @@ def loosened(comparison: DefinitionComparison) -> Iterator[Finding]:
     source. The waiver accepts this demand and stays as a record.
     """
     for change in comparison.diff.changes:
-        if change.kind is ChangeKind.ASKS_LESS:
+        if change.kind is ChangeKind.LOOSENED:
             yield _finding(comparison, change)
         elif change.kind is ChangeKind.READS_DIFFERENTLY and demand_key(change) in comparison.readings:
             yield _reading_finding(comparison, change)

@@ -230,7 +230,7 @@ def unused(context: CheckContext) -> Iterator[Finding]:
                     item.line,
                     f"{space} {item.name}",
                     f"{space} {item.name} is never used",
-                    "Use it or remove it.",
+                    f"Remove the {space}, or use it.",
                 )
     yield from _unused_sensors(context)
     yield from _unused_regions(context)
@@ -271,5 +271,5 @@ def _unused_regions(context: CheckContext) -> Iterator[Finding]:
                 region.line,
                 f"region {region.name}",
                 f"region {region.name} is never used: the regions above it hold all of its bytes",
-                "Move it above them, or remove it.",
+                "Move the region above them, or remove it.",
             )

@@ -131,7 +131,7 @@ def decimal_address(context: CheckContext) -> Iterator[Finding]:
                 f"{address.owner} {address.attribute} {address.text}",
                 f"{address.attribute} of {address.owner} is the decimal number {address.text}, which is "
                 f"{fmt.address(number)}, but the other addresses are hexadecimal",
-                f"Write {meant} if that is meant, else {fmt.address(number)}.",
+                f"Write {meant} if the digits are hexadecimal, otherwise {fmt.address(number)}.",
             )
 
 

@@ -65,7 +65,7 @@ def _problem(context: CheckContext, kind: str, table: Table, other: Table) -> st
         return "a table has no relation to itself"
     named = [isinstance(context.definition.conversion_of(item), States) for item in (table, other)]
     if any(named) and not all(named):
-        return f"{(table if named[0] else other).name} has named states, and the other table has numbers"
+        return f"{(table if named[0] else other).name} has named states, but the other table has numbers"
     axes, other_axes = ({axis.signal: axis for axis in context.axes_of(item)} for item in (table, other))
     for item, by_signal in ((table, axes), (other, other_axes)):
         if len(by_signal) < len(item.axes):
@@ -102,7 +102,7 @@ def _within_problem(context: CheckContext, relation: Relation) -> str | None:
     limited = [axis for axis in axes if axis.signal in ranges]
     if axes and not limited:
         return (
-            f'within="{relation.within}" limits nothing, because no axis has a signal with an operating range'
+            f'within="{relation.within}" has no effect, because no axis has a signal with an operating range'
         )
     for axis in limited:
         limits = ranges[axis.signal]

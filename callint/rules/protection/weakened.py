@@ -38,7 +38,7 @@ _ALL = 100.0
 _LEAST_SHARE = 0.1
 
 _NO_DIRECTION = "no guard says which direction protects less"
-_CHANGED_HINT = "Restore it, or waive the finding and say why the change is acceptable."
+_CHANGED_HINT = "Restore the table, or waive the finding and say why the change is acceptable."
 
 
 @rule(rule_ids.PROTECTION_WEAKENED, Severity.WARNING, Scope.CHANGE, if_severe=Severity.ERROR)
@@ -109,7 +109,7 @@ def _weakened_table(context: CheckContext, table: Table) -> Iterator[Finding]:
     lost = None if upward and downward else lost_effect(old, new, upward, _LEAST_EFFECT, _MOST_LOST, steps)
     margin_text = _lost_margin_text(context, table, old, new)
     severe = bool(margin_text) or (lost is not None and lost.is_large)
-    hint = "Restore it, or waive the finding and say why the smaller margin is acceptable."
+    hint = "Restore the table, or waive the finding and say why the smaller margin is acceptable."
     if weakest is None:
         if cells is not None and (cells.changed & cells.new.off & ~cells.old.off).any():
             yield _switched_off(context, cells, severe, _lost_text(context, table, lost) + implied, hint)

@@ -83,7 +83,7 @@ def _request(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
         raise OSError("it is not a regular file")
     size = int(fields[2])
     if size > MAX_FILE:
-        raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")
+        raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that callint reads")
     content = process.stdout.read(size)
     if len(content) != size or process.stdout.read(1) != b"\n":
         raise OSError(_DAMAGED)

@@ -114,7 +114,7 @@ def _policy_file(context: PlanContext) -> tuple[bytes, FileStep | None]:
     path, options = context.root / POLICY, context.options
     old = context.read(path)
     if (options.definitions or options.bases) and not options.images:
-        raise InputError("--definition and --base go with the images; name them, as in 'boats/*.bin'")
+        raise InputError("--definition and --base need images; name them, as in 'boats/*.bin'")
     if old is not None and not options.images:
         return old, None
     new = _policy_text(context).encode()
