@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import tracemalloc
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
@@ -505,6 +506,27 @@ def test_points_above_the_bound_are_thinned_and_keep_their_ends(monkeypatch: pyt
     )
     assert (merged_breakpoints["speed"][0], merged_breakpoints["speed"][-1]) == (700, 4200)
     assert (merged_breakpoints["load"][0], merged_breakpoints["load"][-1]) == (0, 100)
+
+
+def test_the_outputs_that_are_kept_for_other_tables_have_a_bound() -> None:
+    names = [f"t{n}" for n in range(10)]
+    signals = {"temp": 'unit="-"'} | {f"s{n}": 'unit="-"' for n in range(10)}
+    fan = [Sheet(name, {"temp": [0, 1]}, [0, 8], produces=f"s{n}") for n, name in enumerate(names)]
+    readings = np.linspace(0, 1, misreading.MOST_POINTS)
+    result = built(*fan, signals=signals).misread("temp", readings.tolist(), (readings / 2).tolist())
+    kept: list[int] = []
+    tracemalloc.start()
+    try:
+        before, _ = tracemalloc.get_traced_memory()
+        effects = result.effects(lambda done: kept.append(tracemalloc.get_traced_memory()[0] - before))
+    finally:
+        tracemalloc.stop()
+    assert [(effect.table.name, effect.true, effect.false) for effect in effects] == [
+        (name, 8, 4) for name in names
+    ]
+    output_size = 2 * readings.nbytes
+    # Eight outputs at the most points; without the bound all ten are kept.
+    assert 7 * output_size < max(kept) < 9 * output_size
 
 
 def test_sixty_signals_are_tried_at_no_more_points_than_the_bound(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -137,6 +137,20 @@ def test_signed_numbers_that_are_read_as_unsigned_ones_are_doubted() -> None:
     assert doubts_of(values, ">i2", "int16", (8, 8)) == ()
 
 
+def test_a_doubt_about_a_big_endian_item_names_the_little_endian_reading(
+    bare: Definition, image: Image
+) -> None:
+    axis = bare.axes["speed_16"]
+    assert isinstance(axis, StoredAxis) and axis.storage.byte_order is ByteOrder.BIG
+    content = bytearray(IMAGE.read_bytes())
+    place = slice(axis.at, axis.at + 2 * axis.count)
+    content[place] = np.frombuffer(content[place], ">u2").astype("<u2").tobytes()
+    (doubt,) = judged(alone(bare, axis), Image.raw(bytes(content), 0))["speed_16"].doubts
+    assert doubt.startswith("its 16 breakpoints do not rise; they rise as little-endian")
+    (doubt,) = doubts_of([*range(1000, 4200, 200)], "<u2", "uint16", (16,))
+    assert doubt.startswith("its values look like noise, but are smooth as little-endian")
+
+
 def test_erased_memory_noise_and_multiples_of_256_are_doubted() -> None:
     assert doubts_of([0xFFFF] * 16, ">u2", "uint16", (16,)) == (
         "all its 32 bytes are 0xFF, as in erased memory",

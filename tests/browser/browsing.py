@@ -238,6 +238,15 @@ class Page:
         self.run(_REMOVE_REST, amount)
         return self
 
+    def small_targets(self) -> list[str]:
+        """What a reader presses and cannot hit surely: less than 24 CSS pixels wide or high.
+
+        Target Size (Minimum), WCAG 2.2, 2.5.8, without its exception for targets with room around them.
+        """
+        sizes = self.run(_TARGETS)
+        assert len(sizes) > 50
+        return [html for html, size in sizes if size < 24]
+
     def violations(
         self,
         tags: tuple[str, ...] = (*WCAG, "best-practice"),
@@ -301,6 +310,14 @@ const look = () => {
   else done(value);
 };
 look();
+"""
+_TARGETS = """
+const targets = document.querySelectorAll(
+  "button, select, summary, .list a, td, label.tick, fieldset label");
+return [...targets].filter((one) => one.offsetParent).map((one) => {
+  const {width, height} = one.getBoundingClientRect();
+  return [one.outerHTML, Math.min(width, height)];
+});
 """
 _FOCUS_END = "const [field] = arguments; field.focus(); field.setSelectionRange(1e9, 1e9);"
 _KEEP_NOTHING = "Storage.prototype.setItem = () => {}"

@@ -161,6 +161,7 @@ def test_axe_finds_nothing_in_a_wide_window(opened: Opened) -> None:
     made = map_of(4, 22, {5: 2000.0})
     page = opened(document([image(0, "boats/heron.bin", [made])]), "#fuel", width=1800)
     assert len(page.all("#fuel .overview, #fuel .fold, #fuel .beside")) == 4
+    assert page.small_targets() == []
     assert page.violations() == []
 
 
@@ -326,6 +327,9 @@ def test_the_search_of_the_browser_finds_values_in_distant_tables_and_folded_row
     page = opened(document([image(0, "boats/heron.bin", tables)]))
     page.until(lambda: len(page.all("article .scroll table")) == 31)
     assert page.texts("#last .fold button") == ["rows 2 to 11 mg: 10 unchanged"]
+    # Only grids are drawn ahead: a picture waits for a reader who comes near.
+    drawn = page.until_still("return document.querySelectorAll('.pictures svg').length")
+    assert drawn > 0 and page.all("#last .pictures svg") == []
     page.chrome.get(f"{page.file.as_uri()}#:~:text=7070.0")
     page.until(lambda: page.texts("#last .fold.open button") == ["rows 2 to 11 mg: 10 unchanged"])
     page.until(lambda: 0 < page.run(_TOP_OF, "7070.0") < 1000)

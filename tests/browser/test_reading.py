@@ -45,6 +45,24 @@ const bottom = Math.min(innerHeight, details.top);
 return document.activeElement.matches("td.chosen") && cell.top >= bar.bottom && cell.bottom <= bottom;
 """
 
+#: The text of an element without that of the elements in it.
+OWN_TEXT = """
+const nodes = [...document.querySelector(arguments[0]).childNodes];
+return nodes.filter((node) => node.nodeType === Node.TEXT_NODE).map((node) => node.data).join("");
+"""
+
+#: Whether the bar leaves the breakpoints above the cell with the focus in sight.
+HEAD_IN_SIGHT = """
+const head = document.activeElement.closest("table").tHead.getBoundingClientRect();
+return head.top >= document.querySelector(".toolbar").getBoundingClientRect().bottom - 1;
+"""
+#: Scrolls so that the cell with the focus lies right below the bar.
+SCROLL_TO_BAR = """
+window.dispatchEvent(new WheelEvent("wheel"));
+const bar = document.querySelector(".toolbar").getBoundingClientRect();
+window.scrollBy(0, document.activeElement.getBoundingClientRect().top - bar.bottom);
+"""
+
 # Numbers
 
 
@@ -107,6 +125,7 @@ def test_a_cell_that_is_off_is_hatched_and_says_so(seen: Opened) -> None:
 def test_a_breakpoint_that_moved_shows_where_it_was_and_the_details_of_a_cell_say_so(opened: Opened) -> None:
     page = opened(yard()).show("speed_trim")
     assert page.text("#speed_trim th.moved .aside:not(.pin .aside)") == ", moved from 800"
+    assert page.texts("#speed_trim th.moved .mark") == ["▲"]
     page.click(page.cell("speed_trim", 0, 0))
     details = page.details("speed_trim")
     assert details["Where"] == "800 → 850 rpm"
@@ -115,6 +134,9 @@ def test_a_breakpoint_that_moved_shows_where_it_was_and_the_details_of_a_cell_sa
     assert page.details("speed_trim") == details  # the same in every view, so that nothing moves below
     assert page.run("return document.querySelector('.views input:checked').value") == "old"
     assert page.texts("#speed_trim thead th[scope=col]")[1] == "1000"
+    # The old breakpoint is shaded, as it moved since; no sign says so, as it has not moved there yet.
+    assert page.run(OWN_TEXT, "#speed_trim th.moved") == "800"
+    assert page.all("#speed_trim th.moved .mark") == []
     page.press(Keys.ARROW_RIGHT)
     assert page.details("speed_trim")["Where"] == "1000 rpm"
     assert page.details("speed_trim")["New"] == "unchanged"
@@ -428,6 +450,11 @@ def test_the_chosen_cell_is_not_behind_its_own_details(opened: Opened) -> None:
             page.press(key)
         assert page.run(IN_SIGHT), size
         assert page.link == "#smoke_limit/4,2"
+        # A reader who scrolls as far as the cell stays in sight moves up to one that the bar covers.
+        page.run(SCROLL_TO_BAR)
+        page.press(Keys.ARROW_UP)
+        assert page.run(IN_SIGHT), size
+        assert page.run(HEAD_IN_SIGHT), size
 
 
 # Links
@@ -450,6 +477,13 @@ def test_a_link_leads_to_a_finding_and_its_cell_or_its_words(opened: Opened) -> 
     page.run("location.hash = '#0.speed_trim/3,0'")  # with its image, of which there is only one
     page.until(lambda: page.run("return document.activeElement.dataset.cell") == "3")
     assert page.run("return document.activeElement.closest('article').id") == "speed_trim"
+    # A link to a finding that the filter hides shows it too.
+    page.press("/", "trim")
+    assert page.text(".list .status") == "trim: 1 of 3 findings, 1 of 4 tables shown."
+    page.click("a[href='#finding-1']")
+    assert text in page.run(focused)
+    assert page.text(".toolbar > .status") == "The filter is cleared: it hid this."
+    assert page.text(".list .status") == ""
 
 
 def test_links_tell_the_tables_of_several_images_apart(opened: Opened) -> None:
@@ -503,6 +537,11 @@ def test_the_list_has_every_table_in_the_order_of_the_document(opened: Opened) -
     assert page.text(".list .status").startswith("trim: ")
     page.run("location.hash = '#smoke_limit/4,2'")
     page.until(lambda: page.run("return document.activeElement.dataset.cell") == "20")
+    assert page.text(".list .status") == ""
+    page.press("/", "trim")
+    page.click(".first a[href='#overspeed_cut']")
+    assert page.run("return document.activeElement.id") == "overspeed_cut"
+    assert page.one("#overspeed_cut").is_displayed()
     assert page.text(".list .status") == ""
 
 

@@ -48,22 +48,13 @@ def test_nothing_is_asked_for_but_the_page_itself_and_the_console_stays_empty(op
 # Everybody can read it
 
 
-def fits_a_narrow_window_and_has_large_targets(page: Page) -> None:
-    assert page.run("return document.documentElement.scrollWidth") == 360
-    sizes = page.run(
-        "const pressed = 'button, select, summary, .list a, td, label.tick, .views label';"
-        "return [...document.querySelectorAll(pressed)]"
-        ".filter((one) => one.offsetParent).map((one) => [one.outerHTML, one.getBoundingClientRect()])"
-    )
-    assert [html for html, box in sizes if min(box["width"], box["height"]) < 24] == []
-
-
 @pytest.mark.parametrize(("width", "schemes"), [(1400, ("light", "dark")), (360, ("light",))])
 def test_axe_finds_nothing(opened: Opened, width: int, schemes: tuple[str, ...]) -> None:
     page = opened(yard(), width=width)
     walk_through(page, TABLES)
     if width == 360:
-        fits_a_narrow_window_and_has_large_targets(page)
+        assert page.run("return document.documentElement.scrollWidth") == 360
+    assert page.small_targets() == []
     for view, within in (("shown first", "html"), ("old", "article")):
         if view == "old":
             page.run("document.querySelector('input[value=old]').click()")

@@ -7,10 +7,12 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -421,7 +423,9 @@ class Another:
         self.deeds = list(deeds)
         self.handle = os.open(folder, os.O_RDONLY)
         assert locks.lock(self.handle)
-        monkeypatch.setattr("callint.reading.locks.time.sleep", self.waited_for)
+        # Only for locks: whoever waits for a program sleeps too.
+        clock = SimpleNamespace(monotonic=time.monotonic, sleep=self.waited_for)
+        monkeypatch.setattr(locks, "time", clock)
 
     def waited_for(self, seconds: float) -> None:
         if self.deeds:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -129,6 +130,14 @@ def test_a_file_that_git_ignores_is_passed_over_unless_git_tracks_it(yard: Scrat
     assert check(yard) == ["[a] copy.bin"]
     yard.must("add", "--force", "scratch")
     assert check(yard) == ["[a] copy.bin", "scratch/[a] copy.bin"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names have no colons there")
+def test_a_name_that_git_reads_as_a_pattern_is_a_name(yard: Scratch) -> None:
+    yard.write(".gitignore", "*copy.bin\n")
+    for name in (":!copy.bin", ":(1) copy.bin", ":(1) dora.bin", "copy.bin"):
+        yard.write(name, GOOD)
+    assert check(yard) == [":(1) dora.bin"]
 
 
 def test_a_policy_in_a_folder_looks_below_that_folder(tmp_path: Path) -> None:
