@@ -1,13 +1,28 @@
-"""Conflicts that are still listed when somebody commits."""
+"""Conflicts that are still listed when somebody commits, or checks files on disk."""
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
 from callint.checking.assignments import assignments, definition_parts
+from callint.fmt import clean
 from callint.model.errors import InputError
 from callint.reading.tree import CONFLICT_TEXT
-from callint.versioning.git.entries import resolved_conflicts
-from callint.versioning.git.refs import is_concluding
-from callint.versioning.staging import StagedState
+from callint.reading.workspace import Workspace
+
+if TYPE_CHECKING:  # a check of files on disk does without git
+    from callint.versioning.staging import StagedState
+
+
+def warn_of_unresolved(workspace: Workspace, files: Iterable[str]) -> None:
+    """Warn on standard error of images and definitions on disk whose conflicts are still listed."""
+    for file in files:
+        conflict_list = workspace.place(f"{file}{CONFLICT_TEXT}")
+        if conflict_list.is_file() and not conflict_list.is_symlink():
+            warning = f"{file} has unresolved conflicts, in which it keeps ours: see {file}{CONFLICT_TEXT}"
+            sys.stderr.write(f"callint: {clean(warning)}\n")
 
 
 def refuse_unresolved(state: StagedState) -> None:
@@ -16,6 +31,9 @@ def refuse_unresolved(state: StagedState) -> None:
     Unlike a text with conflict markers it looks like any other one; where the sides are contrary it has
     nothing of theirs.
     """
+    from callint.versioning.git.entries import resolved_conflicts
+    from callint.versioning.git.refs import is_concluding
+
     staged = {assignment.image for assignment in state.scope.images} | {*state.scope.definitions}
     images = (assignment.image for assignment in assignments(state.policy, state.tree))
     # The scope alone is not enough: a file that stays as ours had it is not part of the commit.

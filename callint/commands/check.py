@@ -33,6 +33,7 @@ from callint.cli.findings_document import findings_document
 from callint.cli.options import as_options
 from callint.cli.progress import progress
 from callint.cli.unassigned_check import unassigned_check
+from callint.cli.unresolved_conflicts import refuse_unresolved, warn_of_unresolved
 from callint.cli.workers import workers
 from callint.model import rule_ids
 from callint.model.errors import InputError
@@ -415,6 +416,7 @@ def _disk_target(workspace: Workspace, options: CheckOptions) -> _Target:
     )
     if not options.paths:
         against.append(partial(mirrors_in_bases, images=images))
+    warn_of_unresolved(workspace, [*(image.image for image in images), *named_definitions])
     return _Target(
         workspace,
         policy,
@@ -499,7 +501,6 @@ def _assign(policy: Policy, label: str, definitions: tuple[str, ...] | None) -> 
 
 
 def _staged_target(policy_path: str | None) -> _Target:
-    from callint.cli.unresolved_conflicts import refuse_unresolved
     from callint.versioning.staging import read_staged  # git is slow to import, and only a hook needs it
 
     state = read_staged(Path.cwd(), policy_path)

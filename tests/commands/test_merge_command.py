@@ -556,7 +556,14 @@ def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) ->
     assert files[".ours"] == edited(TOGETHER, {NOTHING: b"\x01"})
     document = valid(json.loads(files["boats/heron.bin.conflicts.json"]), "conflicts.schema.json")
     assert document["image"] == "boats/heron.bin" and document["theirs"] == "boats/heron.bin (theirs)"
+    warning = (
+        "heron.bin has unresolved conflicts, in which it keeps ours: see boats/heron.bin.conflicts.txt\n"
+    )
+    yard.write("boats/heron.bin", files[".ours"])
+    for paths in ((), ("boats/heron.bin",)):
+        assert yard.call("check", *paths).stderr == f"callint: boats/{warning}"
     driven(yard, theirs=APART)
+    assert yard.call("check").stderr == ""
     assert "boats/heron.bin.conflicts.json" not in yard.files()
 
 
