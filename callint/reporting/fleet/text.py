@@ -141,7 +141,8 @@ class FleetText:
         total = len(report.tables) + len(report.uniform)
         if not report.tables:
             return f"{counts}: the same calibration of all {fmt.count(total, 'table')}."
-        return f"{counts}: {len(report.tables):,} of {fmt.count(total, 'table')} differ."
+        verb = "differs" if len(report.tables) == 1 else "differ"
+        return f"{counts}: {len(report.tables):,} of {fmt.count(total, 'table')} {verb}."
 
     # A question
 
@@ -197,7 +198,8 @@ class FleetText:
         if rows:
             self._terminal.print()
         total = sum(report.image_counts.values())
-        self._prose(f"{len(differing):,} of {fmt.count(total, 'image')} differ from {report.compared}.")
+        verb = "differs" if len(differing) == 1 else "differ"
+        self._prose(f"{len(differing):,} of {fmt.count(total, 'image')} {verb} from {report.compared}.")
 
     # A commit
 
