@@ -462,6 +462,12 @@ def test_a_table_whose_axis_does_not_rise_has_no_output(speed: Any) -> None:
 # Data frames
 
 
+@pytest.mark.parametrize("start", [-5, 1.5, "0x100"])
+def test_a_start_that_is_not_an_address_is_refused(start: Any) -> None:
+    with pytest.raises(callint.InputError, match="it is not an address"):
+        callint.read_image(b"", name="a.bin", start=start)
+
+
 def test_a_table_becomes_a_data_frame() -> None:
     pytest.importorskip("pandas")
     result = callint.tables(callint.read_image("good.bin"), yard())

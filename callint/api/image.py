@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from callint.api.definition import CalibrationDefinition
 from callint.api.source import NamedBytes, Readable, read_source
 from callint.checking.own_image import read_own_image
+from callint.model.errors import InputError
 from callint.rules.context import CheckContext
 
 
@@ -38,9 +39,11 @@ def read_image(source: Readable, *, name: str | None = None, start: int | None =
     """Read an image file from a path or from bytes; ``name`` is the name of bytes in reports.
 
     The content decides whether the file is raw, Intel HEX or S-records. ``start`` is the address of the first
-    byte of a raw file that holds part of the memory. Raises InputError if the file is unreadable; damaged
-    content raises an error only together with a definition.
+    byte of a raw file that holds part of the memory. Raises InputError if the file is unreadable, or if
+    ``start`` is not an address; damaged content raises an error only together with a definition.
     """
+    if start is not None and (not isinstance(start, int) or start < 0):
+        raise InputError(f"start={start!r}: it is not an address; give an integer of 0 or more")
     return CalibrationImage(read_source(source, name, "image"), start)
 
 
