@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import click
 
@@ -101,6 +102,9 @@ def _read(options: HistoryOptions) -> tuple[Workspace, RepositoryFile, Content]:
     workspace = open_workspace(options.policy)
     file = find_image(options.image, options.rev)
     if file.revision is None:
+        if not Path(options.image).exists():
+            remedy = "check the path, or name a commit that has it, as --rev HEAD~1"
+            raise InputError(f"{options.image}: it does not exist; {remedy}")
         name = workspace.name(options.image)
         return workspace, file, Content(name, name, workspace.read_required(name))
     if not workspace.policy.path and options.definition is None:

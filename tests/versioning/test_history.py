@@ -153,6 +153,7 @@ def test_an_image_that_is_gone_from_the_working_tree_has_a_history_at_a_revision
     boat.commit("Lower", cut(4100))
     (boat.scratch.root / HERON).unlink()
     assert boat.setters("overspeed_cut", "--rev", "HEAD") == ["Lower"]
+    assert "name a commit that has it, as --rev HEAD~1" in boat.scratch.call("history", HERON).error
 
 
 def test_tables_that_share_a_byte_are_distinguished_by_their_bits(tmp_path: Path) -> None:
