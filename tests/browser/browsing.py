@@ -41,6 +41,12 @@ _FLAGS = (
     "--window-size=1400,1000",
 )
 WAIT = 20.0
+#: Whether what has the focus is in the window and the bar does not cover it.
+IN_SIGHT = """
+const {top, bottom} = document.activeElement.getBoundingClientRect();
+const bar = document.querySelector(".toolbar").getBoundingClientRect();
+return document.activeElement !== document.body && bottom > Math.max(0, bar.bottom) && top < innerHeight;
+"""
 #: What axe calls its rules for the Web Content Accessibility Guidelines, up to 2.2 and AA.
 WCAG = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 #: The rules of axe that look at colours: all that a dark page can break if the light one is right.

@@ -11,7 +11,7 @@ from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
-from tests.browser.browsing import Page, forget
+from tests.browser.browsing import IN_SIGHT, Page, forget
 from tests.running import needs_chromium
 
 pytestmark = needs_chromium
@@ -205,7 +205,7 @@ def test_a_whole_review_works_with_the_keyboard_alone(at: At) -> None:
     for _ in range(amount):
         page.press("f")
         # The page holds its place while it draws what lies above.
-        page.until(lambda: page.run(_IN_SIGHT))
+        page.until(lambda: page.run(IN_SIGHT))
     total = len(page.all("article.table"))
     page.press("ur" * total, "m")
     page.press("Seen on the bench", Keys.ESCAPE, Keys.TAB)
@@ -214,6 +214,7 @@ def test_a_whole_review_works_with_the_keyboard_alone(at: At) -> None:
     page.run("arguments[0].focus()", link)
     page.press(Keys.ENTER)
     assert page.run("return document.activeElement.closest('section').className") == "signoff"
+    assert page.run(IN_SIGHT)
     tab_to(page, ".signoff input[type=radio]")
     page.press(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT)
     assert page.run("return document.activeElement.value") == "changes"
@@ -234,14 +235,6 @@ def tab_to(page: Page, css: str) -> None:
         if page.run("return document.activeElement.matches(arguments[0])", css):
             return
     raise AssertionError(f"Tab does not lead to {css}")
-
-
-#: Whether what has the focus is in the window and the bar does not cover it.
-_IN_SIGHT = """
-const {top, bottom} = document.activeElement.getBoundingClientRect();
-const bar = document.querySelector(".toolbar").getBoundingClientRect();
-return document.activeElement !== document.body && bottom > Math.max(0, bar.bottom) && top < innerHeight;
-"""
 
 
 @pytest.mark.parametrize("size", [(1440, 900), (360, 640)])

@@ -11,7 +11,7 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.common.keys import Keys
 
-from tests.browser.browsing import Page, forget
+from tests.browser.browsing import IN_SIGHT, Page, forget
 from tests.browser.conftest import Demo, Opened
 from tests.browser.documents import document, finding, image
 from tests.running import needs_chromium
@@ -248,6 +248,7 @@ def test_of_very_many_findings_the_first_hundred_are_shown_and_steps_lead_to_all
     assert page.text(SAID) == "Finding 130 of 130: number 129."
     assert len(page.all(shown)) == 130
     assert page.run(f"{FOCUSED}.dataset.finding") == "129"
+    assert page.run(IN_SIGHT)
 
 
 def test_the_copied_review_names_branch_and_commit(opened: Opened) -> None:

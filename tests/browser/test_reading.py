@@ -6,6 +6,7 @@ import pytest
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
+from tests.browser import browsing
 from tests.browser.conftest import Opened
 from tests.browser.documents import (
     Json,
@@ -218,13 +219,14 @@ def test_an_address_follows_the_order_and_the_direction_in_which_cells_are_store
 
 
 def test_a_finding_is_pinned_to_its_cell_which_leads_to_its_message_and_hint(opened: Opened) -> None:
-    page = opened(yard())
+    page = opened(yard(), height=400)
     page.click(page.cell("smoke_limit", 4, 2))
     assert page.texts("#smoke_limit td.pinned .pin") == ["E error: 1 finding,"]
     assert page.text("#smoke_limit .details .finding") == "Eerror change/suspicious-cell"
     page.press(Keys.TAB, Keys.ENTER)
     focused = page.run("return document.activeElement.textContent")
     assert "56.0 mg stands among 25 and 29 mg.Compare with the neighbours." in focused
+    assert page.run(browsing.IN_SIGHT)
     assert page.link == "#finding-0"
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from markdown_it import MarkdownIt
 
-from tests.browser.browsing import Page
+from tests.browser.browsing import IN_SIGHT, Page
 from tests.browser.conftest import Opened
 from tests.browser.documents import Json, document, finding, image, many, smoke_limit, yard
 from tests.running import BAD, make_repository_yard, needs_chromium, valid
@@ -205,6 +205,19 @@ def test_a_signature_needs_a_decision_a_name_and_a_role(opened: Opened) -> None:
     page = opened(document([image(0, "boats/heron.bin", [])]))
     page.click(".sign")
     assert status(page) == "Not signed. Choose a decision. Your name and role are missing."
+
+
+def test_each_open_item_leads_to_where_it_is_settled(opened: Opened) -> None:
+    page = opened(judged(), "#~signing?text=trim", height=500)
+    assert page.texts(".signoff .open h3")[:2] == ["Open errors: 1", "Unread tables: 4"]
+    page.click(".signoff .open ul:first-of-type button")
+    focused = "const [css] = arguments; return document.activeElement.matches(css)"
+    assert page.run(focused, "#cause-0 .acceptance[open] textarea")
+    assert page.run(IN_SIGHT)
+    page.click(".signoff .open ul:last-of-type li:nth-child(2) button")
+    assert page.run(focused, "#overspeed_cut")
+    assert page.run(IN_SIGHT)
+    assert page.text(".list .status") == ""
 
 
 def test_whoever_asks_for_changes_may_leave_errors_open_but_accepts_none_without_a_reason(

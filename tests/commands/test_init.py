@@ -827,6 +827,16 @@ def test_a_submodule_is_set_up_by_itself(yard: Scratch, tmp_path: Path) -> None:
     }
 
 
+@pytest.mark.skipif(os.name == "nt", reason="such names cannot be there")
+def test_a_hooks_folder_whose_name_has_a_line_break_gets_its_hooks(yard: Scratch) -> None:
+    yard.must("config", "core.hooksPath", "my\nhooks")
+    result = done(initialize(yard))
+    assert "wrote my\\x0ahooks/pre-commit" in result.stdout
+    assert "\ncallint check --staged || exit $?\n" in yard.files()["my\nhooks/pre-commit"].decode()
+    done(initialize(yard, "--undo"))
+    assert not (yard.root / "my\nhooks").exists()
+
+
 def test_a_committed_hooks_folder_gets_a_hook_for_everybody(yard: Scratch, tmp_path: Path) -> None:
     yard.must("config", "core.hooksPath", "my hooks")
     result = done(call("init", cwd=yard.root / "boats"))

@@ -15,7 +15,7 @@ from callint.reading.definition_file import DefinitionFile
 from callint.rules.context import CheckContext
 from tests.building import definition_xml, image, inspect, read, u16
 from tests.rules.example import AXES, ON_AXES, axis, table, table_digest, waiver
-from tests.rules.test_relation import FAN, scalars
+from tests.rules.test_relation import FAN, related, scalars, stored
 
 #: A map of 6 columns and 5 rows at 40, over speeds at 0 and loads at 12.
 GRID = axis("speeds", at=0, count=6) + axis("loads", "load", at=12, conversion="mg", count=5)
@@ -206,6 +206,25 @@ def test_of_two_edits_that_each_close_the_gap_both_are_named() -> None:
     assert [place.name for place in group.cause.places] == ["fan_on", "fan_off"]
 
 
+def test_of_many_edits_the_one_beside_the_broken_operating_point_is_tried_first() -> None:
+    xml = related(
+        table("curve", "smoke", f"<x>{stored('speed', 0, 14, type='uint8')}</x>", at=14, conversion="mg")
+        + table("curve", "cap", f"<x>{stored('speed', 42, 3, type='uint8')}</x>", at=46, conversion="mg"),
+        '<at-most table="smoke" bound="cap"/>',
+    )
+
+    def smoke(*cells: int) -> bytes:
+        speeds, cap_speeds = bytes(range(10, 150, 10)), bytes((10, 135, 140))
+        return image(at_0=speeds, at_14=u16(*cells), at_42=cap_speeds, at_46=u16(900, 350, 900))
+
+    # Four larger edits lower the table; the cell at 130 rpm lifts its output at 135 rpm above the cap.
+    new = smoke(300, 300, 345, 300, 300, 345, 300, 300, 345, 300, 300, 345, 368, 345)
+    group = only(groups(xml, new, smoke(*[345] * 14)))
+    assert "135 rpm" in group.first.message
+    assert titles([group]) == ["smoke at 130 rpm: 345 → 368 mg, 300 would fit"]
+    assert group.cause is not None and group.cause.effect is None
+
+
 def test_a_finding_about_two_edits_of_one_table_names_the_table_once() -> None:
     xml = definition_xml(table("map", "egr", ON_AXES, at=40, purpose="emissions"), axes=GRID, size=128)
     group = only(groups(xml, grid(x0y0=401, x5y4=625), grid()))
@@ -303,6 +322,21 @@ def test_the_id_of_a_cause_does_not_depend_on_the_value() -> None:
     ids = {only(groups(MAP, grid(x3y2=value), grid())).cause for value in (5200, 9000)}
     assert len(ids) == 2
     assert len({cause.id for cause in ids if cause}) == 1
+
+
+def test_each_stale_checksum_is_a_cause_of_its_own_with_its_bytes_and_an_id_that_stays() -> None:
+    memory = "".join(
+        f'<checksum name="{name}" algorithm="sum16" start="0" size="{size}" stored-at="{at}"/>'
+        for name, size, at in (("sum", 32, 40), ("short", 16, 42))
+    )
+    xml = definition_xml(table("scalar", "idle", at=2), memory=memory)
+    first, later = (groups(xml, image(at_2=u16(value)), None) for value in (500, 600))
+    causes = [group.cause for group in first if group.cause]
+    assert [cause.kind for cause in causes] == [CauseKind.CHECKSUM, CauseKind.CHECKSUM]
+    assert sorted(cause.places[0].ranges for cause in causes) == [((40, 2),), ((42, 2),)]
+    assert titles(first) != titles(later)
+    assert len({cause.id for cause in causes}) == 2
+    assert {group.cause.id for group in later if group.cause} == {cause.id for cause in causes}
 
 
 # Restoring

@@ -646,6 +646,14 @@ def test_a_long_message_is_cut_in_the_overview_and_whole_beside_the_table(boat: 
     assert message in boat.call("overspeed_cut").flat
 
 
+@pytest.mark.parametrize("zone", ["+0545", "-0330"])
+def test_a_date_has_the_zone_of_the_author(boat: Boat, zone: str) -> None:
+    boat.edit(cut(4100))
+    boat.scratch.must("commit", "--quiet", "--all", "--message", "Lower", f"--date=2026-04-08T23:50:00{zone}")
+    (commit, *_) = boat.document("overspeed_cut")["commits"]
+    assert (commit["subject"], commit["date"]) == ("Lower", f"2026-04-08T23:50:00{zone[:3]}:{zone[3:]}")
+
+
 def test_a_commit_without_message_date_or_sense_does_no_harm(boat: Boat) -> None:
     tree = boat.scratch.must("rev-parse", "HEAD^{tree}").strip()
     broken = f"tree {tree}\nparent {boat.id()}\nauthor  <> none\ncommitter  <> none\n\n"

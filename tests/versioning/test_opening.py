@@ -13,7 +13,7 @@ import pytest
 from callint.versioning.git import process
 from callint.versioning.git.log import shallow_commits
 from callint.versioning.git.refs import commit_id, is_revision
-from callint.versioning.git.repository import open_repository
+from callint.versioning.git.repository import LOCAL_VARIABLES, open_repository
 from tests.running import BAD, EGR, GOOD, Scratch, edited, make_repository, make_repository_yard, make_yard
 
 HERON = "boats/heron.bin"
@@ -29,6 +29,12 @@ def put_object(yard: Scratch, commit: str, content: bytes | None) -> None:
         place.unlink()
     else:
         place.write_bytes(content)
+
+
+def test_every_variable_that_points_git_to_a_repository_is_known(tmp_path: Path) -> None:
+    listed = set(Scratch(tmp_path).must("rev-parse", "--local-env-vars").split())
+    # Older versions of git set one more variable, for themselves alone.
+    assert listed - {"GIT_INTERNAL_SUPER_PREFIX"} <= LOCAL_VARIABLES
 
 
 @pytest.mark.parametrize("content", [None, b"", b"no object"], ids=["absent", "empty", "damaged"])
