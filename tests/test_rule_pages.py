@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from callint.decoding.digest import Difference
+from callint.decoding.digest import DigestDifference
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.image import Image
 from callint.reading.definition import read_definition
@@ -146,7 +146,7 @@ def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
         (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.WaiverStatus
     )
     digests, objections = {item: "" for item, _ in fates}, {item: NO_AUTHORSHIP for item, _ in fates}
-    differences = dict.fromkeys(digests, Difference.CONTENT)
+    differences = dict.fromkeys(digests, DigestDifference.CONTENT)
     ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, objections, {})
     for rule in in_scope(Scope.POLICY):
         first = list(rule.check(ledger))

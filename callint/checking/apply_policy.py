@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 
-from callint.decoding.digest import ContentDigest, Difference
+from callint.decoding.digest import ContentDigest, DigestDifference
 from callint.model import rule_ids
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
@@ -35,7 +35,7 @@ class PolicyApplier:
         # By the number of the waiver in the policy.
         self._statuses = dict.fromkeys(range(len(policy.waivers)), WaiverStatus.UNSEEN)
         self._digests: dict[Waiver, str] = {}
-        self._differences: dict[Waiver, Difference] = {}
+        self._differences: dict[Waiver, DigestDifference] = {}
         self._objections: dict[Waiver, WaiverObjection] = {}
         self._asked: dict[tuple[int, str], WaiverObjection | None] = {}
         self._numbers: dict[tuple[str, str, str], list[int]] = {}
@@ -102,7 +102,7 @@ class PolicyApplier:
     def _is_outdated(self, number: int, current: ContentDigest | None) -> bool:
         """Whether a waiver was written for other content; if so, record the difference."""
         waiver = self.policy.waivers[number]
-        difference = Difference.CONTENT if current is None else current.difference(waiver.digest)
+        difference = DigestDifference.CONTENT if current is None else current.difference(waiver.digest)
         if difference is None:
             return False
         self._digests[waiver] = "" if current is None else str(current)

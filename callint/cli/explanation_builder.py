@@ -21,9 +21,9 @@ from callint.model.release import Release
 from callint.reading.tree import OverlayTree
 from callint.reading.workspace import Workspace
 from callint.versioning.explanation import (
+    ChangeReason,
     ExplainedTable,
     Explanation,
-    Reason,
     explained_tables,
     is_of_other_software,
     problem_counts,
@@ -113,7 +113,7 @@ def _unit_numbers(definition: Definition, image: Image) -> Iterator[tuple[str, s
 
 def _reasons(
     argument: str, new: Content, image: ReviewedImage, tables: Sequence[ExplainedTable]
-) -> tuple[Reason, ...] | None:
+) -> tuple[ChangeReason, ...] | None:
     """The commits that set the changed values; None if NEW has no history."""
     context = image.context
     assert context is not None

@@ -10,7 +10,7 @@ from callint.cli.review_builder import ReviewOptions, review_of_images
 from callint.model.release import MANIFEST, PAGE, FileDigest, ImageFormat
 from callint.reading.workspace import Workspace
 from callint.reporting.release.image_file import format_of, image_name, released_file
-from callint.reporting.release.manifest import Acceptance, manifest
+from callint.reporting.release.manifest import ReleaseAcceptance, manifest
 from callint.reporting.review.html import page
 from callint.reporting.review.json import review_document
 from callint.versioning import signatures
@@ -39,7 +39,7 @@ def release_files(
     review = page(review_document(_review(gate, report))).encode()
     release = gate.release(_digest(name, content), _digest(PAGE, review))
     waivers = dict.fromkeys(finding.waiver for finding in report.findings if finding.waiver)
-    acceptances = [Acceptance(waiver, gate.waiver_author(waiver)) for waiver in waivers]
+    acceptances = [ReleaseAcceptance(waiver, gate.waiver_author(waiver)) for waiver in waivers]
     text = manifest(release, report, acceptances, gate.policy.second_person)
     files = {name: content, PAGE: review, MANIFEST: text}
     if is_signed:

@@ -42,7 +42,7 @@ _NOT_MEANING = frozenset(
 )
 
 
-class Difference(Enum):
+class DigestDifference(Enum):
     """Why a digest in a policy differs from the current one."""
 
     CONTENT = "other bytes"
@@ -68,16 +68,16 @@ class ContentDigest:
         meaning, demands = self.meaning[:_PART_DIGITS], self.demands[:_PART_DIGITS]
         return f"sha256:{self.content[:_CONTENT_DIGITS]}/{meaning}/{demands}"
 
-    def difference(self, written: str) -> Difference | None:
+    def difference(self, written: str) -> DigestDifference | None:
         """Why a digest from a policy differs from this one; None if it is the same."""
         if written == str(self):
             return None
         content, *parts = written.removeprefix("sha256:").split("/")
         if not self.content.startswith(content):
-            return Difference.CONTENT
+            return DigestDifference.CONTENT
         if not parts:
-            return Difference.WRITTEN_BEFORE
-        return Difference.DEMANDS if self.meaning.startswith(parts[0]) else Difference.MEANING
+            return DigestDifference.WRITTEN_BEFORE
+        return DigestDifference.DEMANDS if self.meaning.startswith(parts[0]) else DigestDifference.MEANING
 
 
 def sha256(content: bytes) -> str:

@@ -135,12 +135,12 @@ def _grid_rows(sheet: Sheet) -> Iterator[ValueRow]:
         head, *rows = sheet.rows[start:end]
         if head.cells[0] == _AXIS:
             unit = head.cells[3] if len(head.cells) > 3 else ""
-            yield from _cells(rows, _Block(_name(sheet, head), unit, has_text=False))
+            yield from _cells(rows, _TableBlock(_name(sheet, head), unit, has_text=False))
             continue
         axes = [row for row in rows[:2] if row.cells[0] in ("x", "y")]
         rows = rows[len(axes) :]
         unit = head.cells[3] if len(head.cells) > 3 else ""
-        block = _Block(_name(sheet, head), unit, has_text=head.cells[2] == "text")
+        block = _TableBlock(_name(sheet, head), unit, has_text=head.cells[2] == "text")
         if head.cells[2] in ("curve", "map"):
             if not rows:
                 problem = f"{block.name} has no row of breakpoints"
@@ -151,7 +151,7 @@ def _grid_rows(sheet: Sheet) -> Iterator[ValueRow]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Block:
+class _TableBlock:
     """What is above the cells of a grid."""
 
     name: str
@@ -166,7 +166,7 @@ def _name(sheet: Sheet, head: SheetRow) -> str:
     return head.cells[1]
 
 
-def _cells(rows: Sequence[SheetRow], block: _Block) -> Iterator[ValueRow]:
+def _cells(rows: Sequence[SheetRow], block: _TableBlock) -> Iterator[ValueRow]:
     """The cells of a grid; a field is a number or a word."""
     for y, row in enumerate(rows):
         fields = row.cells[1:]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import Enum, auto
 
-from callint.decoding.digest import Difference
+from callint.decoding.digest import DigestDifference
 from callint.model import rule_ids
 from callint.model.finding import Finding, Severity
 from callint.model.waiver import Waiver
@@ -40,7 +40,7 @@ class WaiverUsage:
     policy: str
     statuses: tuple[tuple[Waiver, WaiverStatus], ...]
     digests: dict[Waiver, str]
-    differences: dict[Waiver, Difference]
+    differences: dict[Waiver, DigestDifference]
     today: date
     objections: dict[Waiver, WaiverObjection]
     renamed: dict[Waiver, str]
@@ -98,16 +98,16 @@ def expired(usage: WaiverUsage) -> Iterator[Finding]:
 
 #: Predicates for outdated waivers, by what differs.
 _OUTDATED = {
-    Difference.CONTENT: "was written for different content",
-    Difference.MEANING: (
+    DigestDifference.CONTENT: "was written for different content",
+    DigestDifference.MEANING: (
         "no longer holds: the bytes are unchanged, but the definition interprets them differently "
         "(address, type, byte order, conversion, axes)"
     ),
-    Difference.DEMANDS: (
+    DigestDifference.DEMANDS: (
         "no longer holds: the bytes are unchanged, but the definition demands something else of them "
         "(purpose, limits, guards, signal ranges)"
     ),
-    Difference.WRITTEN_BEFORE: (
+    DigestDifference.WRITTEN_BEFORE: (
         "no longer holds: the bytes are unchanged, but its digest has an older form, "
         "which does not cover the definition"
     ),

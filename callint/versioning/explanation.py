@@ -75,7 +75,7 @@ class ExplainedTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Reason:
+class ChangeReason:
     """A commit that set changed values: its origin and message, and the names of the tables that it changed.
 
     The origin of values that no commit has yet has no id.
@@ -106,7 +106,7 @@ class Explanation:
     errors: int = 0
     warnings: int = 0
     is_other_software: bool = False
-    reasons: tuple[Reason, ...] | None = None
+    reasons: tuple[ChangeReason, ...] | None = None
     releases: tuple[Release, ...] = ()
     unchanged: Mapping[Purpose, int] = field(default_factory=dict)
 
@@ -210,7 +210,7 @@ def reasons_of(
     image: ReviewedImage,
     attribution: Attribution,
     messages: Mapping[str, str],
-) -> tuple[Reason, ...]:
+) -> tuple[ChangeReason, ...]:
     """The commits that set the changed values, oldest first; ``messages`` has their texts by id.
 
     A commit comes with the tables of which it set a changed cell, or a breakpoint of an axis that moved.
@@ -234,7 +234,7 @@ def reasons_of(
         for origin in sorted(set(origins.tolist())):
             tables.setdefault(origin, []).append(table.name)
     return tuple(
-        Reason(origin, messages.get(origin.id, ""), tuple(tables[index]))
+        ChangeReason(origin, messages.get(origin.id, ""), tuple(tables[index]))
         for index, origin in reversed([*enumerate(attribution.origins)])
         if index in tables
     )

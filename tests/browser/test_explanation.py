@@ -20,7 +20,7 @@ from callint.reporting.explanation.html import LANGUAGES, page
 from callint.reporting.explanation.wording import Titles
 from callint.rules.context import CheckContext
 from callint.versioning.attribution import Origin
-from callint.versioning.explanation import Explanation, Reason, explained_tables, unchanged_tables
+from callint.versioning.explanation import ChangeReason, Explanation, explained_tables, unchanged_tables
 from callint.versioning.review import Digests, ImageState, ReviewedImage
 from tests.browser.conftest import Opened
 from tests.building import definition_xml, read
@@ -106,10 +106,10 @@ def _finding(random: Random, table: str) -> Finding:
     return Finding(rule=rule, message="", table=table, waiver=waiver if random.random() < 0.5 else None)
 
 
-def _reason(random: Random, names: list[str]) -> Reason:
+def _reason(random: Random, names: list[str]) -> ChangeReason:
     day = datetime(2026, random.randint(1, 12), random.randint(1, 28), tzinfo=UTC)
     origin = Origin("1" * 40, "Ines Falk", "", day, words(random, 9), False)
-    return Reason(origin, words(random, 90), tuple(random.sample(names, random.randint(1, len(names)))))
+    return ChangeReason(origin, words(random, 90), tuple(random.sample(names, random.randint(1, len(names)))))
 
 
 def written(folder: Path, subject: Explanation, tag: str) -> Path:

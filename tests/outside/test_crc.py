@@ -383,7 +383,7 @@ def test_the_parameters_that_are_not_given_are_zero_and_not_reflected() -> None:
         ('algorithm="CRC-16/ARC" size="8" poly="0x8005"', 'poly needs algorithm="crc"'),
         ('algorithm="sum16" size="7" word="uint16"', "7, which is not a multiple of the uint16 word"),
         ('algorithm="sum32" size="6" word="uint32"', "6, which is not a multiple of the uint32 word"),
-        ('algorithm="sum16" size="8" word-order="big"', "word-order means nothing"),
+        ('algorithm="sum16" size="8" word-order="big"', "word-order needs word"),
         ('algorithm="xor8" size="8" word="uint16"', "word needs the algorithm sum8"),
     ],
 )

@@ -169,7 +169,7 @@ def test_an_image_whose_software_changed_between_revisions_is_compared(tmp_path:
     result = diff(yard, "HEAD~1", "HEAD", "--stat")
     assert result.status == 1
     assert 'software number "YARD-01" → "YARD-02"' in result.stdout
-    assert "boats/heron.bin beside" in result.stdout
+    assert "boats/heron.bin compared with" in result.stdout
     documents = diff(yard, "HEAD~1", "HEAD", "--format", "json").data
     assert [item["format"] for item in documents] == ["callint-software-changes"]
 

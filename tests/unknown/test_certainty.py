@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from callint.decoding.table_suggestions.certainty import confident
-from callint.decoding.table_suggestions.readings import Reading
+from callint.decoding.table_suggestions.readings import ItemReading
 from callint.model.definition import ByteOrder, NumberType, Storage
 from callint.model.image import Image
 from tests.building import u16
@@ -16,7 +16,7 @@ CURVE = [500, 540, 600, 690, 800, 930, 1060, 1170]
 
 def is_suggested(before: list[int], table: list[int], behind: list[int], rows: int = 1) -> bool:
     columns = len(table) // rows
-    reading = Reading(2 * len(before), STORAGE, rows, columns, False, 150.0, probability=0.999)
+    reading = ItemReading(2 * len(before), STORAGE, rows, columns, False, 150.0, probability=0.999)
     image = Image.raw(u16(*before, *table, *behind))
     return bool(list(confident([reading], image, 0xFF)))
 

@@ -11,7 +11,7 @@ from weakref import finalize
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.checking.fleet.records import Packed
+from callint.checking.fleet.records import PackedDigests
 from callint.checking.fleet.table_digests import DIGEST_BYTES, WORDS, Words, fleet_tables, table_form
 from callint.decoding.layout import Integers
 from callint.decoding.loaded_definition import LoadedDefinition
@@ -29,8 +29,11 @@ _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F], np.uint64)
 
 
 @dataclass(frozen=True, slots=True)
-class _Block:
-    """Images of one definition; ``numbers`` and ``first`` as in ``Packed``. The digests lie at ``place``."""
+class _DigestBlock:
+    """Images of one definition, with their digests at ``place``.
+
+    ``numbers`` and ``first`` are as in ``PackedDigests``.
+    """
 
     definition: str
     images: Integers
@@ -83,7 +86,7 @@ class FleetGroups:
         self.image_count = images
         self.definitions: dict[str, LoadedDefinition] = {}
         self._tables: dict[str, tuple[Table | Text, ...]] = {}
-        self._blocks: list[_Block] = []
+        self._blocks: list[_DigestBlock] = []
         self._digests = tempfile.SpooledTemporaryFile(_MOST_IN_MEMORY)  # noqa: SIM115 (closed below)
         finalize(self, self._digests.close)
         self._size = 0
@@ -93,7 +96,7 @@ class FleetGroups:
         self.definitions[loaded.file.path] = loaded
         self._tables[loaded.file.path] = fleet_tables(loaded)
 
-    def add(self, definition: str, images: Sequence[int], packed: Packed) -> None:
+    def add(self, definition: str, images: Sequence[int], packed: PackedDigests) -> None:
         """Add images of a definition by their numbers; the number ``image_count`` is one for comparison."""
         if len(packed.numbers) != len(self._tables[definition]):
             raise InputError(f"{definition}: the definition changed while callint read the images; try again")
@@ -101,7 +104,7 @@ class FleetGroups:
         self._digests.seek(self._size)
         self._digests.write(content)
         numbers = np.asarray(images, np.int64)
-        self._blocks.append(_Block(definition, numbers, packed.numbers, packed.first, self._size))
+        self._blocks.append(_DigestBlock(definition, numbers, packed.numbers, packed.first, self._size))
         self._size += len(content)
 
     @cached_property
@@ -163,7 +166,7 @@ class FleetGroups:
             chosen[path] = np.array(parts, np.int64).reshape(-1, 3)
         return chosen
 
-    def _entries(self, block: _Block, tables: Integers) -> tuple[Words, Integers]:
+    def _entries(self, block: _DigestBlock, tables: Integers) -> tuple[Words, Integers]:
         """The digests of some tables in a block, and the first of them of each table, shape (tables,).
 
         The digests have a row each: row of the table, its form, two words.

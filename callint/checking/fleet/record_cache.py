@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from callint.checking.fleet.records import MAX_BLOCK, ImageRecord, Packed, pack
+from callint.checking.fleet.records import MAX_BLOCK, ImageRecord, PackedDigests, pack
 from callint.checking.fleet.table_digests import WORDS
 from callint.reading import cache
 
@@ -35,7 +35,7 @@ _BUCKET = 192
 _MAX_UNPACKED = 256 * 2**20
 
 
-class KnownImage(NamedTuple):
+class CachedImage(NamedTuple):
     """A record, the state of the file at the time, and the digest of its possible definitions.
 
     ``stamp`` is None if the file was too young. ``block`` and ``column`` say where its digests are; ``block``
@@ -53,8 +53,8 @@ class KnownImage(NamedTuple):
 class Bucket:
     """The known images of a bucket by path, and the digests of their tables in blocks."""
 
-    images: dict[str, KnownImage] = field(default_factory=dict)
-    blocks: tuple[Packed, ...] = ()
+    images: dict[str, CachedImage] = field(default_factory=dict)
+    blocks: tuple[PackedDigests, ...] = ()
 
 
 def stamp_of(path: str | Path) -> Stamp | None:
@@ -101,7 +101,7 @@ def _name(root: Path, number: int, count: int) -> tuple[bytes, ...]:
     return os.fsencode(root), f"{number} {count}".encode()
 
 
-def merged_bucket(images: Mapping[str, KnownImage], blocks: Iterable[Packed]) -> Bucket:
+def merged_bucket(images: Mapping[str, CachedImage], blocks: Iterable[PackedDigests]) -> Bucket:
     """The bucket of images whose digests lie in ``blocks``, packed again without what no image has."""
     rows = [block.rows() for block in blocks]
     parts: dict[int, list[str]] = {}
@@ -109,13 +109,13 @@ def merged_bucket(images: Mapping[str, KnownImage], blocks: Iterable[Packed]) ->
         if image.block >= 0:
             parts.setdefault(rows[image.block].shape[1], []).append(path)
     placed = dict(images)
-    packed: list[Packed] = []
+    packed: list[PackedDigests] = []
     for paths in parts.values():
         for start in range(0, len(paths), MAX_BLOCK):
             part = paths[start : start + MAX_BLOCK]
             for column, path in enumerate(part):
                 image = images[path]
-                placed[path] = KnownImage(image.record, image.stamp, image.assignment, len(packed), column)
+                placed[path] = CachedImage(image.record, image.stamp, image.assignment, len(packed), column)
             packed.append(pack(np.stack([rows[images[path].block][images[path].column] for path in part])))
     return Bucket(placed, tuple(packed))
 
@@ -158,7 +158,7 @@ def _unpacked(entry: bytes) -> Bucket:
             start += size
         numbers = np.frombuffer(parts[0], np.uint8).reshape(tables, images)
         first = np.frombuffer(parts[1], np.uint32)
-        block = Packed(numbers, first, np.frombuffer(parts[2], np.uint64).reshape(digests, WORDS))
+        block = PackedDigests(numbers, first, np.frombuffer(parts[2], np.uint64).reshape(digests, WORDS))
         if len(first) != tables + 1 or (numbers.size and _is_outside(block)):
             raise ValueError("the arrays do not fit together")
         blocks.append(block)
@@ -172,11 +172,11 @@ def _unpacked(entry: bytes) -> Bucket:
         record = ImageRecord(str(path), bytes.fromhex(digest), str(definition), str(problem))
         size, modified, changed, inode = map(int, stamp) if stamp else (0, 0, 0, 0)
         known = (size, modified, changed, inode) if stamp else None
-        images[record.path] = KnownImage(record, known, keys[assignment], int(number), int(column))
+        images[record.path] = CachedImage(record, known, keys[assignment], int(number), int(column))
     return Bucket(images, tuple(blocks))
 
 
-def _is_outside(block: Packed) -> bool:
+def _is_outside(block: PackedDigests) -> bool:
     """Whether a number stands for no digest of its table."""
     sizes = np.diff(block.first.astype(np.int64))
     is_rising = block.first[0] == 0 and (sizes >= 0).all() and int(block.first[-1]) == len(block.digests)

@@ -39,7 +39,7 @@ class ImageRecord(NamedTuple):  # made ten thousand times at each start: a datac
 
 
 @dataclass(frozen=True, slots=True)
-class Packed:
+class PackedDigests:
     """The digests of the tables of some images of one definition, each different one once.
 
     ``numbers`` (tables, images) says which of the digests of its table an image has; ``first`` (tables + 1)
@@ -56,12 +56,12 @@ class Packed:
         return rows
 
 
-def pack(rows: Words) -> Packed:
+def pack(rows: Words) -> PackedDigests:
     """Pack the digests of at most ``MAX_BLOCK`` images, shape (images, tables, 2)."""
     images, tables, _ = rows.shape
     if not images or not tables:
         empty = np.empty((tables, images), np.uint8), np.zeros(tables + 1, np.uint32)
-        return Packed(*empty, np.empty((0, WORDS), np.uint64))
+        return PackedDigests(*empty, np.empty((0, WORDS), np.uint64))
     order = np.argsort(rows[:, :, 0], axis=0, kind="stable")
     columns = np.arange(tables)
     by_digest = rows[order, columns]
@@ -72,7 +72,7 @@ def pack(rows: Words) -> Packed:
     numbers[order, columns] = np.cumsum(is_new, axis=0) - 1
     first = np.zeros(tables + 1, np.uint32)
     np.cumsum(is_new.sum(axis=0), out=first[1:])
-    return Packed(
+    return PackedDigests(
         np.ascontiguousarray(numbers.T), first, np.ascontiguousarray(by_digest.transpose(1, 0, 2)[is_new.T])
     )
 
@@ -100,7 +100,7 @@ class RecordBlock:
     """
 
     records: tuple[ImageRecord, ...]
-    rows: dict[str, tuple[tuple[int, ...], Packed]] = field(default_factory=dict)
+    rows: dict[str, tuple[tuple[int, ...], PackedDigests]] = field(default_factory=dict)
 
 
 class RecordReader:
@@ -161,14 +161,14 @@ class RecordReader:
         return RecordBlock(tuple(records), packed)
 
 
-class _WorkerState(threading.local):
+class _RecordWorkerState(threading.local):
     """What each thread of a worker keeps from one task to the next."""
 
     run = ""
     reader: RecordReader | None = None
 
 
-_state = _WorkerState()
+_state = _RecordWorkerState()
 
 
 def read_records(task: RecordTask) -> RecordBlock:

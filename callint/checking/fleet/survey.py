@@ -16,7 +16,7 @@ from callint.checking.assignments import Assignment
 from callint.checking.fleet.groups import FleetGroups
 from callint.checking.fleet.record_cache import (
     Bucket,
-    KnownImage,
+    CachedImage,
     Stamp,
     assignment_digest,
     bucket_count,
@@ -29,7 +29,7 @@ from callint.checking.fleet.record_cache import (
 )
 from callint.checking.fleet.records import (
     ImageRecord,
-    Packed,
+    PackedDigests,
     RecordBlock,
     RecordReader,
     RecordTask,
@@ -46,7 +46,7 @@ _MOST_BLOCKS = 4
 
 
 @dataclass(frozen=True, slots=True)
-class _Job:
+class _BucketJob:
     """A bucket with the numbers of its images, of which ``stale`` are to be read."""
 
     number: int
@@ -74,7 +74,7 @@ class Survey:
         self._buckets = bucket_count(len(images))
         self._stamps: list[Stamp | None] = []
         self._keys: dict[tuple[tuple[str, ...], int | None], bytes] = {}
-        self._pending: deque[_Job] = deque()
+        self._pending: deque[_BucketJob] = deque()
         self._done = 0
 
     def run(self, pool: WorkerPool | None, step: Callable[[int], None] = lambda done: None) -> None:
@@ -123,7 +123,7 @@ class Survey:
             known = load_bucket(self.workspace.root, number, self._buckets)
             stale = tuple(image for image in images if not self._is_fresh(image, known))
             parts = [stale[start : start + size] for start in range(0, len(stale), size)]
-            self._pending.append(_Job(number, tuple(images), stale, known, len(parts)))
+            self._pending.append(_BucketJob(number, tuple(images), stale, known, len(parts)))
             self._finish_known(step)
             for part in parts:
                 assignments = tuple(self.images[image] for image in part)
@@ -162,12 +162,12 @@ class Survey:
 
     # Results
 
-    def _finish(self, job: _Job, results: list[RecordBlock]) -> None:
+    def _finish(self, job: _BucketJob, results: list[RecordBlock]) -> None:
         """Take over the results of a bucket, and keep them."""
         self._done += len(job.images)
         self.read_count += len(job.stale)
-        images: dict[str, KnownImage] = {}
-        blocks: list[Packed] = list(job.known.blocks)
+        images: dict[str, CachedImage] = {}
+        blocks: list[PackedDigests] = list(job.known.blocks)
         stale = set(job.stale)
         for number in job.images:
             if number not in stale:
@@ -194,16 +194,18 @@ class Survey:
 
     def _known_image(
         self, number: int, record: ImageRecord, bucket: Bucket, place: tuple[int, int]
-    ) -> KnownImage:
+    ) -> CachedImage:
         """What is now known of an image that was read; as before if its content is the known one."""
         stamp = settled(self._stamps[number], self._start)
         before = bucket.images.get(record.path)
         key = self._assignment_key(number)
         if before is not None and before.record.digest == record.digest and before.assignment == key:
             return before._replace(stamp=stamp)
-        return KnownImage(record, stamp, key, *place)
+        return CachedImage(record, stamp, key, *place)
 
-    def _add(self, numbers: Sequence[int], images: dict[str, KnownImage], blocks: Sequence[Packed]) -> None:
+    def _add(
+        self, numbers: Sequence[int], images: dict[str, CachedImage], blocks: Sequence[PackedDigests]
+    ) -> None:
         """Add the images of a bucket to the fleet."""
         parts: dict[tuple[str, int], list[tuple[int, int]]] = {}
         for number in numbers:
@@ -219,5 +221,5 @@ class Survey:
             chosen = [column for _, column in columns]
             images_of_block = tuple(number for number, _ in columns)
             if chosen != list(range(packed.numbers.shape[1])):
-                packed = Packed(packed.numbers[:, chosen], packed.first, packed.digests)
+                packed = PackedDigests(packed.numbers[:, chosen], packed.first, packed.digests)
             self.groups.add(definition, images_of_block, packed)

@@ -77,7 +77,7 @@ _Ranges = tuple[tuple[int, int], ...] | None
 
 
 @dataclass(frozen=True)
-class _Reference:
+class _ReferenceImage:
     """An image, the positions of its cells, and the digests of its tables, shape (tables, 2).
 
     ``ranges`` are those of each table, for images with the same addresses.
@@ -99,7 +99,7 @@ class TableDigests:
     def __init__(self, loaded: LoadedDefinition) -> None:
         self._loaded = loaded
         self.tables = fleet_tables(loaded)
-        self._references: dict[tuple[tuple[int, int], ...], _Reference] = {}
+        self._references: dict[tuple[tuple[int, int], ...], _ReferenceImage] = {}
         self._texts = list(loaded.definition.texts.values())
 
     @cached_property
@@ -129,7 +129,7 @@ class TableDigests:
             if len(self._references) >= _KEPT_EXTENTS:
                 self._references.pop(next(iter(self._references)))
             digests = self._digests(image, range(len(self.tables)), ranges)
-            self._references[image.extents] = _Reference(image, cells, ranges, digests)
+            self._references[image.extents] = _ReferenceImage(image, cells, ranges, digests)
             return digests
         changed = self._changed_tables(reference, image)
         if not changed:
@@ -140,7 +140,7 @@ class TableDigests:
             self._references[image.extents] = replace(reference, image=image, digests=digests)
         return digests
 
-    def _changed_tables(self, reference: _Reference, image: Image) -> list[int]:
+    def _changed_tables(self, reference: _ReferenceImage, image: Image) -> list[int]:
         """The numbers of the tables with other bytes than the reference, rising."""
         layout = self._loaded.layout
         owners = reference.footprint.changed(reference.image, image)

@@ -12,7 +12,7 @@ from callint.comparing.carry.axis_map import AxisMap
 from callint.comparing.carry.causes import (
     AxisNotCarried,
     CarryCause,
-    ChangedCells,
+    OmittedCells,
     ProblemCause,
     UndefinedBytes,
 )
@@ -76,7 +76,7 @@ def _carry_changes(state: CarryState) -> None:
 def _carry_table(state: CarryState, change: TableChange) -> None:
     name = change.table.name
     if name in state.left_out_names:
-        state.leave_out(name, ChangedCells(change.count))
+        state.leave_out(name, OmittedCells(change.count))
         return
     pair = _pair(state, change)
     if not isinstance(pair, CarryPair):

@@ -9,8 +9,8 @@ from callint.comparing.carry.causes import (
     AxisObstacle,
     AxisRespaced,
     BreakpointDoesNotFit,
-    ChangedBreakpoints,
     MovesLeftOut,
+    OmittedBreakpoints,
     TablesDiffer,
 )
 from callint.comparing.carry.pairs import is_same_conversion, is_same_storage
@@ -35,7 +35,7 @@ def carry_axis(state: CarryState, name: str, is_recounted: bool) -> None:
     tables = tuple(table.name for table in state.old_definition.tables_on(name))
     if name in state.left_out_names:
         state.skipped_axes.add(name)
-        state.leave_out(name, ChangedBreakpoints(int(np.count_nonzero(changed)), tables))
+        state.leave_out(name, OmittedBreakpoints(int(np.count_nonzero(changed)), tables))
         return
     obstacle = AxisCause.COUNT_CHANGED if is_recounted else _obstacle(state, axis, old, reworked)
     partner = state.new_definition.axes.get(name)

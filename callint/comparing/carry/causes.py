@@ -288,14 +288,14 @@ NoteReason = NoteCause | HeldOutside | Flattened
 
 
 @dataclass(frozen=True, slots=True)
-class ChangedCells:
+class OmittedCells:
     """Changed cells of a table that the user left out."""
 
     count: int
 
 
 @dataclass(frozen=True, slots=True)
-class ChangedBreakpoints:
+class OmittedBreakpoints:
     """Changed breakpoints of an axis that the user left out; ``tables`` are on the axis."""
 
     count: int
@@ -303,10 +303,10 @@ class ChangedBreakpoints:
 
 
 @dataclass(frozen=True, slots=True)
-class ChangedText:
+class OmittedText:
     """A changed text that the user left out, as the rework has it."""
 
     text: str
 
 
-Omission = ChangedCells | ChangedBreakpoints | ChangedText | UndefinedBytes
+Omission = OmittedCells | OmittedBreakpoints | OmittedText | UndefinedBytes

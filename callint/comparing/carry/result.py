@@ -77,7 +77,7 @@ class CarriedItem:
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class OmittedChange:
     """A change of the rework that the user did not want carried."""
 
     name: str
@@ -90,7 +90,7 @@ class CarryResult:
 
     how: How
     items: tuple[CarriedItem, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[OmittedChange, ...]
     notes: tuple[CarryNote, ...]
     problems: tuple[CarryProblem, ...]
     image: Image | None

@@ -20,7 +20,7 @@ from callint.comparing.carry.causes import (
     RoundsAway,
 )
 from callint.comparing.carry.pairs import CarryPair
-from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CellRef, How, LeftOut
+from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CellRef, How, OmittedChange
 from callint.decoding.decode import Decoded
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition
@@ -58,7 +58,7 @@ class CarryState:
         self.carried_axes: set[str] = set()
         self.skipped_axes: set[str] = set()
         self.items: list[CarriedItem] = []
-        self.left_out: list[LeftOut] = []
+        self.left_out: list[OmittedChange] = []
         self.notes: list[CarryNote] = []
         self.problems: list[CarryProblem] = []
 
@@ -70,7 +70,7 @@ class CarryState:
         self.problems.append(CarryProblem(name, cause, cell, is_old))
 
     def leave_out(self, name: str, omission: Omission) -> None:
-        self.left_out.append(LeftOut(name, omission))
+        self.left_out.append(OmittedChange(name, omission))
 
     def add_note(self, pair: CarryPair, reason: NoteReason, cell: CellRef | None = None) -> None:
         self.notes.append(CarryNote(pair.name, reason, cell))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from callint.comparing.carry.causes import (
     CarryCause,
-    ChangedText,
     NotDecodable,
     NotEncodable,
+    OmittedText,
     ProblemCause,
     TooLong,
 )
@@ -20,7 +20,7 @@ def carry_text(state: CarryState, change: TextChange) -> None:
     """Carry a changed text, or add a problem."""
     text = change.text
     if text.name in state.left_out_names:
-        state.leave_out(text.name, ChangedText(change.new))
+        state.leave_out(text.name, OmittedText(change.new))
         return
     partner = state.new_definition.texts.get(text.name)
     present = partner and state.new.image.read(partner.at, partner.length)

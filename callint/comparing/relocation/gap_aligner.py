@@ -121,7 +121,7 @@ class GapAligner:
     def align(self) -> list[list[tuple[UnitOption, Numbers]]]:
         """For each unit its options with the probabilities of their shifts."""
         options = self._all_options(self.counts)
-        results = self._run(options)
+        results = self._align_with(options)
         asked = {
             axis
             for unit, shares in zip(self.units, results, strict=True)
@@ -130,15 +130,15 @@ class GapAligner:
             if axis in self.axes and axis not in self.fixed and axis not in self.counts
         }
         for axis in sorted(asked):
-            self._ask(axis)
+            self._estimate_point_count(axis)
         if asked:
             options = self._all_options(self.counts)
-            results = self._run(options)
+            results = self._align_with(options)
         for number, (unit, forms, shares) in enumerate(zip(self.units, options, results, strict=True)):
             if self._may_be_resized(unit) and not forms[0].growth and not self._is_kept_at(unit, shares[0]):
                 forms.extend(self._other_sizes(number, shares[0]))
         if self._best_resized:
-            results = self._run(options)
+            results = self._align_with(options)
         self._shares = [shares[0] for shares in results]
         return [list(zip(forms, shares, strict=True)) for forms, shares in zip(options, results, strict=True)]
 
@@ -159,13 +159,13 @@ class GapAligner:
         """Whether a unit may have another shape: any table may be on other axes, but a fixed axis may not."""
         return unit.kind in GRIDS and (unit.kind is not ItemKind.AXIS or unit.name not in self.fixed)
 
-    def _ask(self, axis: str) -> None:
+    def _estimate_point_count(self, axis: str) -> None:
         """Enter another number of points of an axis if it explains the gap better, or the doubt of it."""
         old = self.axes[axis].cells
         numbers = [old, *(old + more for more in _MORE if old + more >= 2)]
         evidence = []
         for number in numbers:
-            self._run(self._all_options({**self.counts, axis: number}))
+            self._align_with(self._all_options({**self.counts, axis: number}))
             evidence.append(self.evidence + (_RESIZED if number != old else 0.0))
         shares = np.exp(np.array(evidence) - max(evidence))
         shares /= shares.sum()
@@ -175,7 +175,7 @@ class GapAligner:
         elif place:
             self.counts[axis] = numbers[place]
 
-    def _weighed(self, number: int, option: UnitOption) -> UnitOption:
+    def _with_prior(self, number: int, option: UnitOption) -> UnitOption:
         """An option with what its offsets say without their content.
 
         They are less likely if they are no multiples of the unit's alignment, or if other units surely lie
@@ -207,7 +207,7 @@ class GapAligner:
                 options = [self._as_before(unit), *self._gone(number)]
             else:
                 options = [self._with_shape(unit, slow, fast), *self._gone(number)]
-            self._options[key] = [self._weighed(number, form) for form in options]
+            self._options[key] = [self._with_prior(number, form) for form in options]
         return self._options[key]
 
     def _with_shape(self, unit: PlacementUnit, rows: int, columns: int) -> UnitOption:
@@ -232,7 +232,7 @@ class GapAligner:
         is_count |= self.window.counts_at(np.array([at + self.gap.first]), dtype)[0] == cells
         return np.where(is_count, _SAME_COUNT, _OTHER_COUNT)
 
-    def _run(self, options: list[list[UnitOption]]) -> list[list[Numbers]]:
+    def _align_with(self, options: list[list[UnitOption]]) -> list[list[Numbers]]:
         aligned = [AlignedUnit(forms, gap) for forms, gap in zip(options, self._unit_gaps[1:], strict=True)]
         alignment = Alignment(
             shifts=self.shifts,
@@ -291,22 +291,22 @@ class GapAligner:
         """
         is_axis = self.units[number - self.gap.start].kind is ItemKind.AXIS
         prior = _AXIS_AS_RESIZED if is_axis else _AS_RESIZED
-        return self._ahead(number - self.gap.start, shift) < prior + more
+        return self._size_advantage(number - self.gap.start, shift) < prior + more
 
     def is_as_good(self, number: int, shift: int) -> bool:
         """Whether a unit of the images is hardly less like the old one in its old size than in any other."""
-        return self._ahead(number - self.gap.start, shift) >= -_AS_GOOD
+        return self._size_advantage(number - self.gap.start, shift) >= -_AS_GOOD
 
-    def _ahead(self, number: int, shift: int) -> float:
+    def _size_advantage(self, number: int, shift: int) -> float:
         """How much more the old numbers of a unit of the gap are like the new ones than in any other size."""
         unit = self.units[number]
         return self.window.relation(unit, unit.at + shift) - self._best_resized.get(number, -np.inf)
 
     def _other_sizes(self, number: int, shares: Numbers) -> list[UnitOption]:
         """Forms of an item of the gap in other sizes; less likely where no size fits better than the old."""
-        forms = [self._weighed(number, form) for form in self._resized(number, shares)]
+        forms = [self._with_prior(number, form) for form in self._resized(number, shares)]
         shift = int(self.shifts[int(shares.argmax())])
-        if forms and self._ahead(number, shift) >= -_AS_GOOD:
+        if forms and self._size_advantage(number, shift) >= -_AS_GOOD:
             return [replace(form, weights=form.weights * np.exp(_NO_BETTER)) for form in forms]
         return forms
 

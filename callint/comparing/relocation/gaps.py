@@ -139,11 +139,11 @@ class _Gaps:
             if kept and (not run or self._shift(run[-1]) == self._shift(number)):
                 run.append(number)
                 continue
-            anchors += self._held(run)
+            anchors += self._enclosed_units(run)
             run = [number] if kept else []
         return anchors
 
-    def _held(self, run: list[int]) -> list[int]:
+    def _enclosed_units(self, run: list[int]) -> list[int]:
         """The units of a run behind and in front of enough kept content."""
         said = [self.window.information(self.units[number]) for number in run]
         total = np.cumsum([0.0, *said])
@@ -224,20 +224,20 @@ class _Gaps:
         )
         for number, options in zip(numbers, aligner.align(), strict=True):
             if self.units[number].kind not in (None, ItemKind.CHECKSUM):
-                self._enter(number, aligner, options)
+                self._record(number, aligner, options)
 
     def _occupied_outside(self, gap: Gap) -> tuple[OccupiedBytes, OccupiedBytes]:
         """The bytes of both images that kept content outside a gap covers."""
         outside = [
             (unit.at, unit.size, shift)
-            for number, unit, shift in self._sure
+            for number, unit, shift in self._certain_units
             if not gap.start <= number < gap.stop
         ]
         old = OccupiedBytes.of((at, at + size) for at, size, _ in outside)
         return old, OccupiedBytes.of((at + shift, at + shift + size) for at, size, shift in outside)
 
     @cached_property
-    def _sure(self) -> list[tuple[int, PlacementUnit, int]]:
+    def _certain_units(self) -> list[tuple[int, PlacementUnit, int]]:
         """The units that the first look or their kept content places, with their numbers and shifts.
 
         Read first when all gaps are known and none is settled.
@@ -269,7 +269,7 @@ class _Gaps:
     def _axes(self) -> dict[str, PlacementUnit]:
         return {unit.name: unit for unit in self.units if unit.kind is ItemKind.AXIS}
 
-    def _enter(self, number: int, aligner: GapAligner, options: list[tuple[UnitOption, Numbers]]) -> None:
+    def _record(self, number: int, aligner: GapAligner, options: list[tuple[UnitOption, Numbers]]) -> None:
         unit, likelihood = self.units[number], self.window.likelihood
         option, shares = max(options, key=lambda entry: float(entry[1].max()))
         place = int(shares.argmax())
@@ -283,7 +283,7 @@ class _Gaps:
         at = unit.at + shift
         if not option.is_likely or any(axis in aligner.doubtful for axis in unit.along):
             self.settled[number] = RelocationEvidence.RESIZED
-        elif probability < self._least(number, aligner, option) and not (
+        elif probability < self._threshold(number, aligner, option) and not (
             probability >= _LEAST_ENCLOSED and self._is_enclosed(number, aligner)
         ):
             self.settled[number] = RelocationEvidence.UNSURE
@@ -300,7 +300,7 @@ class _Gaps:
             self.settled[number] = RelocationEvidence.RESIZED
         elif is_pointed:
             self.settled[number] = RelocationEvidence.POINTED
-        elif self._is_wild(unit, at) and not (
+        elif self._accepts_any_numbers(unit, at) and not (
             self.window.is_scaled(unit, at) and self._is_enclosed(number, aligner)
         ):
             self.settled[number] = RelocationEvidence.OTHER
@@ -309,7 +309,7 @@ class _Gaps:
         else:
             self.settled[number] = RelocationEvidence.NEIGHBOURS
 
-    def _least(self, number: int, aligner: GapAligner, option: UnitOption) -> float:
+    def _threshold(self, number: int, aligner: GapAligner, option: UnitOption) -> float:
         """The least probability of a placement of a unit in one of its sizes."""
         unit, shift = self.units[number], self._shift(number)
         if unit.kind is ItemKind.AXIS:
@@ -340,7 +340,7 @@ class _Gaps:
                 return False
         return True
 
-    def _is_wild(self, unit: PlacementUnit, at: int) -> bool:
+    def _accepts_any_numbers(self, unit: PlacementUnit, at: int) -> bool:
         """Whether the numbers of an axis, curve or map there are as good as any others."""
         return unit.kind in GRIDS and self.window.ratios(unit, at, 1)[0] < _WILD
 

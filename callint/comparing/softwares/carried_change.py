@@ -113,7 +113,7 @@ class CarriedText:
 
 
 @dataclass(frozen=True, slots=True)
-class Unjudged:
+class UnjudgedChange:
     """A changed table or text of which callint cannot tell whether its change is the same.
 
     ``cause`` is None if only one software version has it; ``in_old`` says that it changed in the old
@@ -135,7 +135,7 @@ class CarriedChange:
     definition: Definition
     tables: tuple[CarriedTable, ...]
     texts: tuple[CarriedText, ...]
-    unjudged: tuple[Unjudged, ...]
+    unjudged: tuple[UnjudgedChange, ...]
     bytes: tuple[int, int]
 
     @property
@@ -176,7 +176,7 @@ class _CarriedComparison:
         self._changes = compare(*old), compare(*new)
         self._compared = ComparisonDefinition(*self._definitions)
         self._tables: list[CarriedTable] = []
-        self._unjudged: list[Unjudged] = []
+        self._unjudged: list[UnjudgedChange] = []
 
     def result(self) -> CarriedChange:
         """Compare everything that changed."""
@@ -193,11 +193,11 @@ class _CarriedComparison:
                 if (name in touched or new_name in new_touched) and self._is_selected(name, new_name):
                     self._add(before.tables[name], after.tables[new_name], name in touched)
             elif name in touched and self._is_selected(name):
-                self._unjudged.append(Unjudged(name, True, None))
+                self._unjudged.append(UnjudgedChange(name, True, None))
         for name in after.tables:
             is_matched = name in origins and origins[name] in before.tables
             if name in new_touched and not is_matched and self._is_selected(name):
-                self._unjudged.append(Unjudged(name, False, None))
+                self._unjudged.append(UnjudgedChange(name, False, None))
         purposes = list(Purpose)
         texts = tuple(self._texts(origins))
         unexplained = [sum(run.changed for run in changes.unexplained) for changes in self._changes]
@@ -227,7 +227,7 @@ class _CarriedComparison:
         if isinstance(result, CarriedTable):
             self._tables.append(result)
         else:
-            self._unjudged.append(Unjudged((old if is_old else new).name, is_old, result))
+            self._unjudged.append(UnjudgedChange((old if is_old else new).name, is_old, result))
 
     def _judged(self, old: Table, new: Table) -> CarriedTable | UncomparedCause:
         pair = table_pair(self._definitions[0], old, self._definitions[1], new)

@@ -10,7 +10,13 @@ import numpy as np
 from callint.comparing.definitions.renames import match_items
 from callint.comparing.softwares.comparison_definition import ComparisonDefinition
 from callint.comparing.softwares.pairs import SoftwareTables, table_pair
-from callint.comparing.softwares.result import IdentityPair, Respaced, Slight, SoftwareChange, Uncompared
+from callint.comparing.softwares.result import (
+    IdentityPair,
+    RespacedTable,
+    Slight,
+    SoftwareChange,
+    UncomparedTable,
+)
 from callint.comparing.softwares.tables import TableComparison, are_alike, compare_tables
 from callint.decoding.decode import Decoded
 from callint.decoding.operating_range import operating_cells
@@ -67,9 +73,9 @@ class _Comparison:
         self._compared = ComparisonDefinition(*self._definitions)
         self._changes: list[TableChange] = []
         self._pairs: dict[str, SoftwareTables] = {}
-        self._respaced: dict[str, Respaced] = {}
+        self._respaced: dict[str, RespacedTable] = {}
         self._slight: list[Slight] = []
-        self._uncompared: list[Uncompared] = []
+        self._uncompared: list[UncomparedTable] = []
         self._unknown: dict[str, int] = {}
         self._equal = 0
 
@@ -128,7 +134,7 @@ class _Comparison:
     def _add(self, old: Table, new: Table) -> None:
         pair = table_pair(self._definitions[0], old, self._definitions[1], new)
         if not isinstance(pair, SoftwareTables):
-            self._uncompared.append(Uncompared(old, new, pair))
+            self._uncompared.append(UncomparedTable(old, new, pair))
             return
         if self._at is not None and not self._is_read_at(pair):
             self._left_out += 1
@@ -138,10 +144,10 @@ class _Comparison:
             return
         comparison = compare_tables(*self._images, pair, self._at)
         if not isinstance(comparison, TableComparison):
-            self._uncompared.append(Uncompared(old, new, comparison))
+            self._uncompared.append(UncomparedTable(old, new, comparison))
             return
         if not comparison.has_same_breakpoints and self._at is None:
-            self._respaced[new.name] = Respaced(pair, comparison.breakpoint_counts)
+            self._respaced[new.name] = RespacedTable(pair, comparison.breakpoint_counts)
         if unknown := int(np.count_nonzero(comparison.unknown)):
             self._unknown[new.name] = unknown
         differs = comparison.changed | comparison.within

@@ -12,7 +12,7 @@ from callint.model.definition import Definition, Table, Text
 
 
 @dataclass(frozen=True, slots=True)
-class Respaced:
+class RespacedTable:
     """A compared table of which one side has breakpoints that the other lacks.
 
     ``counts`` has, for each axis of the comparison, the number of breakpoints of the old table, of the new
@@ -38,7 +38,7 @@ class Slight:
 
 
 @dataclass(frozen=True, slots=True)
-class Uncompared:
+class UncomparedTable:
     """A table that both versions have and that callint cannot compare."""
 
     old: Table
@@ -74,10 +74,10 @@ class SoftwareChange:
     new: Definition
     changes: ChangeSet
     pairs: Mapping[str, SoftwareTables]
-    respaced: Mapping[str, Respaced]
+    respaced: Mapping[str, RespacedTable]
     slight: tuple[Slight, ...]
     renamed: tuple[tuple[Table | Text, Table | Text], ...]
-    uncompared: tuple[Uncompared, ...]
+    uncompared: tuple[UncomparedTable, ...]
     unknown: Mapping[str, int]
     only_old: tuple[Table | Text, ...]
     only_new: tuple[Table | Text, ...]

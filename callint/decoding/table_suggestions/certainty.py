@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.table_suggestions.readings import Reading
+from callint.decoding.table_suggestions.readings import ItemReading
 from callint.model.image import Image
 
 Floats = NDArray[np.float64]
@@ -45,7 +45,9 @@ _NEAR_ROW = 1.5
 _COPY, _OTHER = 0.1, 0.9
 
 
-def confident(readings: Sequence[Reading], image: Image, fill: int) -> Iterator[tuple[Reading, float]]:
+def confident(
+    readings: Sequence[ItemReading], image: Image, fill: int
+) -> Iterator[tuple[ItemReading, float]]:
     """The readings that are certain enough, each with its confidence; they do not overlap."""
     for item in readings:
         support = _support(item)
@@ -55,7 +57,7 @@ def confident(readings: Sequence[Reading], image: Image, fill: int) -> Iterator[
             yield item, support.confidence
 
 
-def _support(item: Reading) -> _Support | None:
+def _support(item: ItemReading) -> _Support | None:
     """What speaks for a reading."""
     if item.is_axis:
         return _COUNTED if item.count_at is not None else _USED if item.users >= _USERS else None
@@ -64,7 +66,7 @@ def _support(item: Reading) -> _Support | None:
     return _CURVE if item.storage.type.size < 4 else _WIDE_CURVE
 
 
-def _is_whole(item: Reading, image: Image, fill: int) -> bool:
+def _is_whole(item: ItemReading, image: Image, fill: int) -> bool:
     """Whether a curve or map has all of its numbers, and no fill."""
     content = image.read(item.at, item.size)
     size = item.storage.type.size
@@ -84,13 +86,13 @@ def _is_whole(item: Reading, image: Image, fill: int) -> bool:
         return not any(other is not None and _is_row_beside(curve, other) for other in beside)
 
 
-def _read(item: Reading, image: Image, at: int, count: int) -> Floats | None:
+def _read(item: ItemReading, image: Image, at: int, count: int) -> Floats | None:
     """Numbers of the storage of an item, None if the image lacks some of them."""
     content = image.read(at, count * item.storage.type.size) if at >= 0 else None
     return None if content is None else _numbers(item, content)
 
 
-def _numbers(item: Reading, content: bytes) -> Floats:
+def _numbers(item: ItemReading, content: bytes) -> Floats:
     with np.errstate(invalid="ignore"):
         return np.frombuffer(content, item.storage.dtype).astype(np.float64)
 

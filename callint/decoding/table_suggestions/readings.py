@@ -67,7 +67,7 @@ class KnownAxis:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ItemReading:
     """Numbers of one storage from an address on; ``rows`` is 1 for axes and curves.
 
     ``gain`` are the bits that it saves, ``probability`` its own beside all other readings. ``count_at`` is
@@ -136,7 +136,7 @@ class Stretch:
         ]
         self._gains: dict[tuple[int, int, int], tuple[Integers, Floats]] = {}
 
-    def read(self) -> list[Reading]:
+    def read(self) -> list[ItemReading]:
         """Axes and tables with their probabilities; those of little probability are left out."""
         axes = list(self._axes())
         starts = np.array([axis.start for axis in axes], np.int64) - self.start
@@ -175,7 +175,7 @@ class Stretch:
         ]
         for index in np.flatnonzero(in_tables > _LEAST_PROBABILITY).tolist():
             readings.append(
-                Reading(
+                ItemReading(
                     self.start + int(tables.offsets[index]),
                     self.numbers[tables.storages[index]].storage,
                     int(tables.rows[index]),
@@ -187,12 +187,12 @@ class Stretch:
             )
         return self._without_twins(readings)
 
-    def _without_twins(self, readings: Iterable[Reading]) -> list[Reading]:
+    def _without_twins(self, readings: Iterable[ItemReading]) -> list[ItemReading]:
         """One reading of those that give the same numbers.
 
         The sign does not show without negative numbers, and an axis may have its count in several places.
         """
-        kept: dict[tuple[object, ...], Reading] = {}
+        kept: dict[tuple[object, ...], ItemReading] = {}
         for item in readings:
             sign = other_sign(item.storage)
             either = sign is not None and not self._is_negative(item)
@@ -206,7 +206,7 @@ class Stretch:
             kept[key] = replace(likelier, probability=total, either_sign=either)
         return list(kept.values())
 
-    def _is_negative(self, item: Reading) -> bool:
+    def _is_negative(self, item: ItemReading) -> bool:
         """Whether the highest bit of a number is set, so that the sign of the type matters."""
         size = item.storage.type.size
         offset = item.at - self.start
@@ -216,7 +216,7 @@ class Stretch:
 
     # Axes
 
-    def _axes(self) -> Iterator[Reading]:
+    def _axes(self) -> Iterator[ItemReading]:
         counted = -math.log2(self.style.share_counted)
         alone = -math.log2(1 - self.style.share_counted) + _POINTS
         for numbers in self.numbers:
@@ -230,7 +230,7 @@ class Stretch:
             gains += np.where(has_count, told - counted, -alone)
             for index in np.flatnonzero(gains > -_FAR).tolist():
                 count_at = int(found.count_at[index])
-                yield Reading(
+                yield ItemReading(
                     self.start + int(found.offsets[index]), storage, 1, int(found.points[index]), True,
                     float(gains[index]), count_at=None if count_at < 0 else self.start + count_at,
                     count_size=int(found.count_size[index]),
@@ -238,7 +238,7 @@ class Stretch:
 
     # Tables
 
-    def _tables(self, axes: Sequence[Reading], chances: Floats) -> _Tables:
+    def _tables(self, axes: Sequence[ItemReading], chances: Floats) -> _Tables:
         """All tables that save something; ``chances`` (axes,) are the probabilities of the axes."""
         costs = self._count_costs(axes, chances)
         addresses = self.start + np.arange(self.length)
@@ -274,7 +274,7 @@ class Stretch:
             np.concatenate([np.zeros(0), *(gains for _, gains, _ in parts)]),
         )  # fmt: skip
 
-    def _count_costs(self, axes: Sequence[Reading], chances: Floats) -> dict[int, Floats]:
+    def _count_costs(self, axes: Sequence[ItemReading], chances: Floats) -> dict[int, Floats]:
         """By count, the bits that it tells at each offset that a table has it, by the axes around."""
         weights = np.zeros(self.length + 1)
         found = []
@@ -334,7 +334,7 @@ def _axis_gains(numbers: Numbers, found: Rising) -> Floats:
     return gains
 
 
-def _pairs(axes: Sequence[Reading]) -> Integers:
+def _pairs(axes: Sequence[ItemReading]) -> Integers:
     """The indexes of axes side by side, shape (pairs, 2)."""
     starts: dict[int, list[int]] = {}
     for number, axis in enumerate(axes):
@@ -344,7 +344,7 @@ def _pairs(axes: Sequence[Reading]) -> Integers:
 
 
 def _users(
-    axes: Sequence[Reading], known: Sequence[KnownAxis], chances: Floats, tables: _Tables,
+    axes: Sequence[ItemReading], known: Sequence[KnownAxis], chances: Floats, tables: _Tables,
     in_tables: Floats, start: int,
 ) -> Floats:  # fmt: skip
     """The expected number of tables near behind each axis that have its count and no other, shape (axes,).

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from callint.decoding.coverage import is_described, memory_bytes
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.table_suggestions.certainty import confident
-from callint.decoding.table_suggestions.readings import KnownAxis, Reading, Stretch
+from callint.decoding.table_suggestions.readings import ItemReading, KnownAxis, Stretch
 from callint.decoding.table_suggestions.style import StorageStyle, other_sign
 from callint.model.definition import (
     NO_CONSTRAINTS,
@@ -135,7 +135,7 @@ class _Describer:
                 if name in self._places:
                     self._places[name].append(table.at)
 
-    def describe(self, readings: Sequence[tuple[Reading, float]]) -> Suggestions:
+    def describe(self, readings: Sequence[tuple[ItemReading, float]]) -> Suggestions:
         axes = {id(item): self._axis(item) for item, _ in readings if item.is_axis}
         self._axes.update({axis.name: (axis.at, axis.count) for axis in axes.values()})
         tables = {
@@ -167,7 +167,7 @@ class _Describer:
         order: ByteOrder = self._order if storage.type.size == 1 else storage.byte_order
         return replace(storage, byte_order=order)
 
-    def _axis(self, item: Reading) -> StoredAxis:
+    def _axis(self, item: ItemReading) -> StoredAxis:
         storage = self._storage(item.storage)
         count = None
         if item.count_at is not None:
@@ -176,7 +176,7 @@ class _Describer:
         name = self._name("axis", item.at)
         return StoredAxis(name, UNKNOWN_SIGNAL, item.at, storage, None, item.columns, count, 0)
 
-    def _table(self, item: Reading) -> Table | None:
+    def _table(self, item: ItemReading) -> Table | None:
         """A curve or map with axes; None if no axis has its size, because most such readings are wrong."""
         is_map = item.rows > 1
         fast = self._axis_for(item.at, item.columns, ())
@@ -204,7 +204,7 @@ class _Describer:
         ]
         return min(places)[1] if places else None
 
-    def _suggestion(self, reading: Reading, item: StoredAxis | Table, share: float) -> Suggestion:
+    def _suggestion(self, reading: ItemReading, item: StoredAxis | Table, share: float) -> Suggestion:
         content = self._image.read(reading.at, reading.size) or bytes(reading.size)
         raw = np.frombuffer(content, reading.storage.dtype)
         values = raw.astype(np.float64).reshape(reading.rows, reading.columns)
@@ -224,7 +224,7 @@ class _Describer:
         )
 
     @staticmethod
-    def _changed(image: Image, reading: Reading, raw: NDArray[np.generic]) -> int:
+    def _changed(image: Image, reading: ItemReading, raw: NDArray[np.generic]) -> int:
         """The number of cells that an image has changed; those that it lacks are not changed."""
         content = image.read(reading.at, reading.size)
         if content is None:
@@ -257,7 +257,7 @@ def read_stretches(
     image: Image,
     stretches: Sequence[tuple[int, int]],
     step: Callable[[int], None] = lambda done: None,
-) -> list[Reading]:
+) -> list[ItemReading]:
     """The likely readings of some stretches, each given by its first address and its size."""
     definition = loaded.definition
     memory = definition.memory
@@ -267,7 +267,7 @@ def read_stretches(
     usual = counts / counts.sum()
     style = StorageStyle(definition)
     uses = _AxisUses(definition)
-    found: list[Reading] = []
+    found: list[ItemReading] = []
     done = 0
     for start, size in stretches:
         low, end = start, start + size
@@ -309,7 +309,7 @@ class _AxisUses:
         self._uses = sorted(uses)
         self._places = np.array([at for at, _ in self._uses], np.int64)
 
-    def nearest(self, at: int, found: Sequence[Reading]) -> list[KnownAxis]:
+    def nearest(self, at: int, found: Sequence[ItemReading]) -> list[KnownAxis]:
         """The axes whose uses are nearest to an address, and the found ones, the nearest first."""
         middle = int(np.searchsorted(self._places, at))
         near = self._uses[max(middle - _USES, 0) : middle + _USES]

@@ -6,7 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from callint.comparing.softwares.carried_change import CarriedChange, CarriedTable, PointChange, Unjudged
+from callint.comparing.softwares.carried_change import (
+    CarriedChange,
+    CarriedTable,
+    PointChange,
+    UnjudgedChange,
+)
 from callint.model.definition import Definition, States
 from callint.reporting.carried_change.wording import unjudged_text
 from callint.reporting.json_fields import cell_position, finite, without_none
@@ -82,7 +87,7 @@ def _change(
     return fields
 
 
-def _unjudged(item: Unjudged) -> dict[str, Any]:
+def _unjudged(item: UnjudgedChange) -> dict[str, Any]:
     return {
         "name": item.name,
         "changed_in": "old" if item.in_old else "new",

@@ -8,7 +8,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from callint import fmt
-from callint.comparing.softwares.carried_change import CarriedChange, CarriedTable, PointChange, Unjudged
+from callint.comparing.softwares.carried_change import (
+    CarriedChange,
+    CarriedTable,
+    PointChange,
+    UnjudgedChange,
+)
 from callint.model.definition import Definition, States
 from callint.reporting.softwares.wording import cause_text, unknown_text
 from callint.reporting.tables.values import cell_place
@@ -81,7 +86,7 @@ def _count_text(table: CarriedTable, count: int) -> str:
     return f"{text}, {count - cells:,} of them between the cells of the carried table"
 
 
-def unjudged_text(item: Unjudged) -> str:
+def unjudged_text(item: UnjudgedChange) -> str:
     """Why callint cannot tell whether a change is the same."""
     if item.cause is not None:
         return cause_text(item.cause)

@@ -14,9 +14,6 @@ from callint.comparing.carry.causes import (
     AxisRespaced,
     BreakpointDoesNotFit,
     CarryCause,
-    ChangedBreakpoints,
-    ChangedCells,
-    ChangedText,
     DoesNotFit,
     EqualsOffCode,
     Flattened,
@@ -29,6 +26,9 @@ from callint.comparing.carry.causes import (
     NotEncodable,
     NoteReason,
     Omission,
+    OmittedBreakpoints,
+    OmittedCells,
+    OmittedText,
     OutsideLimit,
     ProblemCause,
     RoundsAway,
@@ -174,12 +174,12 @@ def note_message(reason: NoteReason) -> str:
 def omission_text(omission: Omission) -> str:
     """What the user left out of one table, axis or text, or of the undefined bytes."""
     match omission:
-        case ChangedCells(count):
+        case OmittedCells(count):
             return fmt.count(count, "changed cell")
-        case ChangedBreakpoints(count, tables):
+        case OmittedBreakpoints(count, tables):
             names = ", ".join(tables) or "no table"
             return f"{fmt.count(count, 'changed breakpoint')}; this moves {names}"
-        case ChangedText(text):
+        case OmittedText(text):
             return f'the text "{text}"'
         case UndefinedBytes():
             return _bytes(omission)

@@ -19,7 +19,7 @@ from callint.reporting.explanation.german import German
 from callint.reporting.explanation.language import Language
 from callint.reporting.explanation.wording import Titles, change_texts, range_lines, shortened
 from callint.reporting.html_page import element, items
-from callint.versioning.explanation import ExplainedTable, Explanation, Reason
+from callint.versioning.explanation import ChangeReason, ExplainedTable, Explanation
 
 #: The languages in which the page is written, by their tags.
 LANGUAGES: Mapping[str, Callable[[], Language]] = {"en": English, "de": German}
@@ -236,7 +236,7 @@ class _Page:
             text = fmt.clean(f"{title}: {language.text_change(change.old.strip(), change.new.strip())}")
             yield element("p", text)
 
-    def _reasons(self, reasons: tuple[Reason, ...]) -> Iterator[str]:
+    def _reasons(self, reasons: tuple[ChangeReason, ...]) -> Iterator[str]:
         """The newest commits, oldest first, and below each the settings that it is the first to change.
 
         The most important settings get what room the messages leave, whichever commit they belong to.
@@ -261,7 +261,9 @@ class _Page:
             if left := sum(map(len, groups)) - sum(map(len, chosen)):
                 yield _across(self._language.further(left))
 
-    def _first_changed_by(self, reason: Reason, earlier: Sequence[Reason]) -> list[list[ExplainedTable]]:
+    def _first_changed_by(
+        self, reason: ChangeReason, earlier: Sequence[ChangeReason]
+    ) -> list[list[ExplainedTable]]:
         """The settings of a commit that neither an earlier one nor the first table of the page has."""
         known = self._described.union(*(other.tables for other in earlier))
         names = set(reason.tables) - known
@@ -277,7 +279,7 @@ class _Page:
                 rows[group[0].table.name] = row
         return rows
 
-    def _heading(self, reason: Reason, room: _Room) -> _Row:
+    def _heading(self, reason: ChangeReason, room: _Room) -> _Row:
         """The date, author and subject of a commit, and its message if there is room for it."""
         origin, before = reason.origin, room.left
         title, message = self._language.not_committed, ""

@@ -22,7 +22,7 @@ from callint.versioning.git.authors import Person
 
 
 @dataclass(frozen=True, slots=True)
-class Acceptance:
+class ReleaseAcceptance:
     """A waiver that accepts findings, and who committed it; None if git cannot tell."""
 
     waiver: Waiver
@@ -30,7 +30,7 @@ class Acceptance:
 
 
 def manifest(
-    release: Release, report: Report, acceptances: Sequence[Acceptance], second_person: bool
+    release: Release, report: Report, acceptances: Sequence[ReleaseAcceptance], second_person: bool
 ) -> bytes:
     """The manifest of a release, with its findings and who accepted them."""
     memory = release.memory
@@ -77,7 +77,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
     return {"severity": finding.severity.value, **brief(finding), "waived": finding.waived}
 
 
-def _acceptance(acceptance: Acceptance, report: Report) -> dict[str, Any]:
+def _acceptance(acceptance: ReleaseAcceptance, report: Report) -> dict[str, Any]:
     waiver, author = acceptance.waiver, acceptance.author
     accepted = [finding.fingerprint for finding in report.findings if finding.waiver == waiver]
     fields = {

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from callint.comparing.softwares.pairs import SoftwareTables
-from callint.comparing.softwares.result import IdentityPair, Respaced, Slight, SoftwareChange
+from callint.comparing.softwares.result import IdentityPair, RespacedTable, Slight, SoftwareChange
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Definition, States, Table, Text
@@ -94,7 +94,7 @@ def _summary(change: SoftwareChange) -> dict[str, int]:
 
 
 def _head(
-    definition: Definition, table: Table, pair: SoftwareTables, respaced: Respaced | None
+    definition: Definition, table: Table, pair: SoftwareTables, respaced: RespacedTable | None
 ) -> dict[str, Any]:
     """What a compared table is."""
     return without_none(
@@ -110,7 +110,7 @@ def _head(
     )
 
 
-def _axes(pair: SoftwareTables, respaced: Respaced) -> list[dict[str, Any]]:
+def _axes(pair: SoftwareTables, respaced: RespacedTable) -> list[dict[str, Any]]:
     """The number of breakpoints by axis; 0 if the table has no such axis."""
     return [
         {"signal": axis.signal, "unit": axis.unit, "old": old, "new": new, "points": points}

@@ -8,7 +8,7 @@ from typing import assert_never
 from callint import fmt
 from callint.comparing.softwares.causes import Obstacle, Quantity, UncomparedCause, UnknownUnits, UnlikeAxes
 from callint.comparing.softwares.pairs import SoftwareTables
-from callint.comparing.softwares.result import IdentityPair, Respaced, Slight, SoftwareChange
+from callint.comparing.softwares.result import IdentityPair, RespacedTable, Slight, SoftwareChange
 from callint.decoding.operating_range import operating_cells
 from callint.model.change import TableChange
 from callint.model.definition import Definition, Table, Text
@@ -59,7 +59,7 @@ def point_parts(definition: Definition, change: TableChange, arrow: str) -> Iter
         yield "inside the operating range" if is_inside else "outside the operating range"
 
 
-def pair_parts(pair: SoftwareTables, respaced: Respaced | None, unknown: int) -> Iterator[str]:
+def pair_parts(pair: SoftwareTables, respaced: RespacedTable | None, unknown: int) -> Iterator[str]:
     """What is different about the table itself: name, unit, breakpoints; and what cannot be compared."""
     if pair.is_renamed:
         yield f"its name was {pair.old.name}"
@@ -72,7 +72,7 @@ def pair_parts(pair: SoftwareTables, respaced: Respaced | None, unknown: int) ->
         yield unknown_text(unknown)
 
 
-def spacing_text(respaced: Respaced) -> str:
+def spacing_text(respaced: RespacedTable) -> str:
     """How the breakpoints differ: "engine_speed has 20 breakpoints instead of 16"."""
     parts = []
     for axis, (old, new, union) in zip(respaced.pair.axes, respaced.counts, strict=True):

@@ -84,7 +84,7 @@ def unknown_reference(context: CheckContext) -> Iterator[Finding]:
             )
 
 
-def _advice(reference: _Reference) -> str:
+def _advice(reference: _NameReference) -> str:
     """The names that a reference may mean, as a hint."""
     if reference.kind == _ALGORITHM:
         suggested = [
@@ -108,7 +108,7 @@ _ALGORITHM = "algorithm"
 
 
 @dataclass(frozen=True, slots=True)
-class _Reference:
+class _NameReference:
     """A name in the definition, with all names of its kind that are ``known``.
 
     ``source`` is what refers to it, as the subject of a sentence.
@@ -122,7 +122,7 @@ class _Reference:
     table: str = ""
 
 
-def _references(context: CheckContext) -> Iterator[_Reference]:
+def _references(context: CheckContext) -> Iterator[_NameReference]:
     definition = context.definition
     signals, tables = definition.signals, definition.tables
     yield from _axis_references(definition)
@@ -130,44 +130,44 @@ def _references(context: CheckContext) -> Iterator[_Reference]:
         source, line = f"table {table.name}", table.line
         if table.conversion is not None:
             known = definition.conversions
-            yield _Reference(source, "conversion", table.conversion, known, line, table.name)
+            yield _NameReference(source, "conversion", table.conversion, known, line, table.name)
         for name in table.axes:
-            yield _Reference(source, "axis", name, definition.axes, line, table.name)
+            yield _NameReference(source, "axis", name, definition.axes, line, table.name)
         for signal in (table.signal, table.produces):
             if signal is not None:
-                yield _Reference(source, "signal", signal, signals, line, table.name)
+                yield _NameReference(source, "signal", signal, signals, line, table.name)
         conversion = definition.conversion_of(table)
         for guard in table.demands.guards:
             if guard.state is not None and definition.is_resolved(table):
                 states = conversion.names.values() if isinstance(conversion, States) else ()
-                yield _Reference(
+                yield _NameReference(
                     f"guard of {table.name}", "state", guard.state, states, guard.line, table.name
                 )
     for sensor in definition.sensors:
-        yield _Reference("the sensor", "signal", sensor.signal, signals, sensor.line)
+        yield _NameReference("the sensor", "signal", sensor.signal, signals, sensor.line)
         curves = [table.name for table in tables.values() if table.kind is Kind.CURVE]
-        yield _Reference("the sensor", "curve", sensor.curve, curves, sensor.line)
+        yield _NameReference("the sensor", "curve", sensor.curve, curves, sensor.line)
     for relation in definition.relations:
         for name in (relation.table, relation.other):
-            yield _Reference(f"relation {relation.kind}", "table", name, tables, relation.line)
+            yield _NameReference(f"relation {relation.kind}", "table", name, tables, relation.line)
     yield from _titled_elements(definition)
     for checksum in definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):
             source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
-            yield _Reference(source, _ALGORITHM, checksum.algorithm, algorithms, checksum.line)
+            yield _NameReference(source, _ALGORITHM, checksum.algorithm, algorithms, checksum.line)
 
 
-def _axis_references(definition: Definition) -> Iterator[_Reference]:
+def _axis_references(definition: Definition) -> Iterator[_NameReference]:
     tables = definition.tables
     for axis in definition.axes.values():
         source = f"axis {axis.name}"
-        yield _Reference(source, "signal", axis.signal, definition.signals, axis.line)
+        yield _NameReference(source, "signal", axis.signal, definition.signals, axis.line)
         if isinstance(axis, StoredAxis) and axis.conversion is not None:
-            yield _Reference(source, "conversion", axis.conversion, definition.conversions, axis.line)
+            yield _NameReference(source, "conversion", axis.conversion, definition.conversions, axis.line)
         if isinstance(axis, DerivedAxis):
             kind = "curve over a stored or fixed axis" if axis.curve in tables else "curve"
             curves = [name for name, table in tables.items() if _is_over_plain_axis(definition, table)]
-            yield _Reference(source, kind, axis.curve, curves, axis.line)
+            yield _NameReference(source, kind, axis.curve, curves, axis.line)
 
 
 def _is_over_plain_axis(definition: Definition, table: Table) -> bool:
@@ -175,7 +175,7 @@ def _is_over_plain_axis(definition: Definition, table: Table) -> bool:
     return table.kind is Kind.CURVE and not isinstance(definition.axes.get(table.x or ""), DerivedAxis)
 
 
-def _titled_elements(definition: Definition) -> Iterator[_Reference]:
+def _titled_elements(definition: Definition) -> Iterator[_NameReference]:
     """The elements to which titles in other languages belong."""
     titled = {
         Titled.TABLE: {**definition.tables, **definition.texts},
@@ -185,7 +185,7 @@ def _titled_elements(definition: Definition) -> Iterator[_Reference]:
     for item in definition.translations:
         if item.kind in titled:
             source = f"the translation into {item.language}"
-            yield _Reference(source, item.kind.value, item.name, titled[item.kind], item.line)
+            yield _NameReference(source, item.kind.value, item.name, titled[item.kind], item.line)
 
 
 @rule(rule_ids.DEFINITION_UNUSED, Severity.NOTE, Scope.DEFINITION)
