@@ -119,7 +119,7 @@ def test_a_table_aligns_its_numbers(yard: Yard) -> None:
 
 def test_a_change_of_a_float_shows_what_was_typed(yard: Yard) -> None:
     result = yard.call("diff", "new.bin")
-    assert result.lines[0] == "new.bin beside old.bin"
+    assert result.lines[0] == "new.bin compared with old.bin"
     assert "0.350 → 0.351 (+0.001, +0.3 %) at 1600 rpm, 10 mg" in result.flat
     assert "    10  0.360  0.350 ↑ 0.351" in result.lines
     assert "0.36 → 0.37 bar (+0.01, +2.8 %)" in result.flat

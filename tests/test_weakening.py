@@ -440,11 +440,12 @@ def test_a_limit_raised_beyond_all_of_the_base_has_lost_all_there_and_no_more() 
     )
 
 
-def test_a_scalar_has_no_effect_to_lose() -> None:
+def test_a_scalar_has_a_margin_to_lose_and_no_effect() -> None:
     xml = definition_xml(
         table("scalar", "cut", '<guard above="5000"/>', purpose="protection", conversion="rpm")
     )
-    assert severity(xml, image(at_0=u16(4999)), image(at_0=u16(4000))) is Severity.WARNING
+    assert severity(xml, image(at_0=u16(4500)), image(at_0=u16(4000))) is Severity.WARNING
+    assert severity(xml, image(at_0=u16(4999)), image(at_0=u16(4000))) is Severity.ERROR
 
 
 def test_a_cell_of_a_protection_that_is_switched_off_is_said_and_has_lost_everything() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
@@ -20,7 +21,8 @@ def warn_of_unresolved(workspace: Workspace, files: Iterable[str]) -> None:
     """Warn on standard error of images and definitions on disk whose conflicts are still listed."""
     for file in files:
         conflict_list = workspace.place(f"{file}{CONFLICT_TEXT}")
-        if conflict_list.is_file() and not conflict_list.is_symlink():
+        # A name that is too long for the system has no list.
+        if os.path.isfile(conflict_list) and not conflict_list.is_symlink():  # noqa: PTH113
             warning = f"{file} has unresolved conflicts, in which it keeps ours: see {file}{CONFLICT_TEXT}"
             sys.stderr.write(f"callint: {clean(warning)}\n")
 

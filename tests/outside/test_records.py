@@ -71,7 +71,7 @@ def test_the_example_of_the_manual_page_ends_with_its_count() -> None:
     assert s_record(5, 4) == "S5030004F8"
     assert read(counted) == read(counted.lower()) == {0: MOTOROLA_DATA}
     assert read_by_bincopy(counted) == {0: MOTOROLA_DATA}
-    with pytest.raises(ValueError, match="line 6: it counts 5 records with data, and there are 4"):
+    with pytest.raises(ValueError, match="line 6: it counts 5 records with data, but there are 4"):
         read(counted.replace(b"S5030004F8", b"S5030005F7"))
 
 
