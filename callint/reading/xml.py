@@ -17,7 +17,7 @@ from itertools import islice
 
 from lxml import etree
 
-from callint.reading import xml_order
+from callint.reading import xml_order, xml_syntax
 from callint.reading.resources import resource
 
 #: Largest file that is read, in bytes.
@@ -254,13 +254,13 @@ def _parser(recover: bool = False, schema: etree.XMLSchema | None = None) -> etr
 
 
 def _recover(data: bytes) -> tuple[etree._Element | None, tuple[XmlProblem, ...]]:
-    """What can be read of a file that is not well-formed, and every syntax error in it."""
+    """What can be read of a file that is not well-formed, and its syntax errors."""
     parser = _parser(recover=True)
     recovered = None
     # If nothing can be recovered, the log still has the reasons.
     with suppress(etree.XMLSyntaxError):
         recovered = etree.fromstring(data, parser)
-    readable = _REFERENCE.sub(_readable, data)
+    readable = xml_syntax.readable(data)
     if recovered is not None and readable != data:
         # The parser recovers characters that make the validator fail, and some that are not XML characters.
         recovered = etree.fromstring(readable, _parser(recover=True))
@@ -268,49 +268,10 @@ def _recover(data: bytes) -> tuple[etree._Element | None, tuple[XmlProblem, ...]
         # Unresolved references become entity nodes, which the validator does not support.
         etree.strip_elements(recovered, etree.Entity, with_tail=False)
     problems = (
-        XmlProblem(max(entry.line, 1), f"not well-formed XML: {shortened(_syntax_message(entry.message))}")
-        for entry in parser.error_log
+        XmlProblem(error.line, f"not well-formed XML: {shortened(error.message)}", error.hint)
+        for error in xml_syntax.errors(parser.error_log, data)
     )
     return recovered, tuple(dict.fromkeys(problems))
-
-
-#: Character references, and the characters of UTF-8 that XML 1.0 does not allow.
-_REFERENCE = re.compile(
-    rb"&#(?:x0*(?P<hexadecimal>[0-9A-Fa-f]+)|0*(?P<decimal>[0-9]+));|[\x00-\x08\x0B\x0C\x0E-\x1F]|\xEF\xBF[\xBE\xBF]"
-)
-#: Ranges of the characters that XML 1.0 allows, by production [2] Char.
-_ALLOWED_CHARACTERS = ((0x9, 0xA), (0xD, 0xD), (0x20, 0xD7FF), (0xE000, 0xFFFD), (0x10000, 0x10FFFF))
-
-
-def _readable(reference: re.Match[bytes]) -> bytes:
-    """A reference to an allowed character as it is, anything else as a question mark."""
-    digits = reference["hexadecimal"] or reference["decimal"] or b""
-    if 0 < len(digits) <= len("1114111"):
-        number = int(digits, 16 if reference["hexadecimal"] else 10)
-        if any(first <= number <= last for first, last in _ALLOWED_CHARACTERS):
-            return reference[0]
-    return b"?"
-
-
-#: Messages of the parser about a character that XML 1.0 does not allow, by production [2] Char.
-_BAD_CHARACTER = re.compile(r"^(?:(?P<reference>xmlParseCharRef)|.*): invalid xmlChar value (?P<value>\d+)$")
-_BAD_PLAIN_CHARACTER = re.compile(r"^.*\binvalid Char value (?P<value>\d+)$")
-#: Parts of messages for programmers: advice after a bound, and the name of a function at the start.
-_ADVICE = re.compile(r",? (?:try|use) XML_PARSE_HUGE(?: option)?$")
-_FUNCTION = re.compile(r"^xml[A-Z]\w+: ")
-
-
-def _syntax_message(message: str) -> str:
-    """A syntax error without the jargon of the parser."""
-    message = message.strip()
-    if match := _BAD_CHARACTER.match(message):
-        what = "a reference to" if match["reference"] else "there is"
-        return f"{what} the character {int(match['value'])}, which XML does not allow"
-    if match := _BAD_PLAIN_CHARACTER.match(message):
-        return f"there is the character {int(match['value'])}, which XML does not allow"
-    if message == "Unregistered error message":
-        return "there is something that XML does not allow"
-    return _FUNCTION.sub("", _ADVICE.sub("", message))
 
 
 @dataclass(frozen=True, slots=True)
