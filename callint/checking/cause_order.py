@@ -107,8 +107,10 @@ def sort_findings(findings: Iterable[Finding], causes: Mapping[str, Cause] | Non
 
 def _group_key(group: CauseFindings) -> tuple[object, ...]:
     share = group.cause.share if group.cause else 0.0
+    is_invalid = any(finding.rule == rule_ids.DEFINITION_INVALID for finding in group.active)
     return (
         not group.active,
+        not is_invalid,  # whatever else is found may be different when the definition is read
         _RANKS[group.danger],
         group.severity.rank,
         -round(share, 9),

@@ -93,7 +93,8 @@ class FindingSettler:
     def settle_image(self, result: ImageResult) -> list[Finding]:
         """The settled findings about one image."""
         assigned = result.assignment
-        self._applier.mark_checked(assigned.image, result.rules)
+        if not self._is_invalid(result.definition):  # else what a waiver accepts may not be found
+            self._applier.mark_checked(assigned.image, result.rules)
         self._causes.update(result.causes)
 
         def objection(finding: Finding, waiver: Waiver) -> WaiverObjection | None:
@@ -106,8 +107,14 @@ class FindingSettler:
             image=assigned.image,
             definition=result.definition,
             objection=objection,
+            unread=result.unread,
         )
         return list(settled)
+
+    def _is_invalid(self, path: str) -> bool:
+        """Whether something in a definition file is invalid."""
+        definition = self._loader.definitions.get(path)
+        return definition is not None and bool(definition.file.problems)
 
     def settle_definition(
         self, path: str, definition: DefinitionResult, findings: Iterable[Finding]
@@ -229,7 +236,7 @@ class FindingSettler:
     def mark_complete(self, images: Iterable[str]) -> None:
         """Record that these are all images of the policy, and that its definitions were checked."""
         self._applier.mark_complete(images)
-        if all(definition.loaded for definition in self._loader.definitions.values()):
+        if not any(map(self._is_invalid, self._loader.definitions)):
             self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.DEFINITION)))
 
     def settle_waivers(self) -> list[Finding]:

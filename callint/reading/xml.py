@@ -276,10 +276,11 @@ def _recover(data: bytes) -> tuple[etree._Element | None, tuple[XmlProblem, ...]
 
 @dataclass(frozen=True, slots=True)
 class _Schema:
-    """The compiled schema, its order, and the documentation of its simple types by their pattern."""
+    """The compiled schema, its order and attributes, and the documentation of its simple types by pattern."""
 
     compiled: etree.XMLSchema
     meanings: dict[str, str]
+    attributes: frozenset[str]
     order: xml_order.ElementOrder
 
 
@@ -292,13 +293,14 @@ def _schema() -> _Schema:
         for simple in tree.getroot().iter(f"{xs}simpleType")
         for pattern in simple.iter(f"{xs}pattern")
     }
+    attributes = frozenset(item.get("name", "") for item in tree.getroot().iter(f"{xs}attribute"))
     order = xml_order.read_order(tree)
     # The rule definition/duplicate-name reports duplicates better, and much faster for many names.
     for constraint in [*tree.getroot().iter(*(f"{xs}{kind}" for kind in ("unique", "key", "keyref")))]:
         parent = constraint.getparent()
         if parent is not None:
             parent.remove(constraint)
-    return _Schema(etree.XMLSchema(tree), meanings, order)
+    return _Schema(etree.XMLSchema(tree), meanings, attributes, order)
 
 
 #: How often a tree is validated again after unexpected elements are removed.
@@ -341,8 +343,10 @@ class FloodError(Exception):
         self.problems = [*islice(problems, MOST_PROBLEMS)]
 
 
-def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Element]]:
-    """The problems of a tree by the schema, and the elements that have some; invalid parts are removed.
+def schema_problems(
+    tree: XmlDocument,
+) -> tuple[list[XmlProblem], set[etree._Element], dict[etree._Element, etree._Element]]:
+    """The problems of a tree by the schema, the elements that have some, and the removed ones by parent.
 
     The remaining tree has no unexpected elements and no attributes with invalid values, but may lack required
     parts. After an unexpected element the validator skips all siblings, so the tree is validated again until
@@ -351,7 +355,7 @@ def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Ele
     """
     root = tree.root
     if root is None or tree.is_valid:
-        return [], set()
+        return [], set(), {}
     validation = _Validation(tree)
     wide = [element for element in root.iter() if len(element) > _SIBLINGS]
     for element in wide:
@@ -373,7 +377,7 @@ def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Ele
     validation.validate(root, None)
     for parent, children in reversed(kept):
         parent[:] = [child for child in children if child not in validation.removed]
-    return list(validation.problems), validation.flagged
+    return list(validation.problems), validation.flagged, validation.removed
 
 
 def _shell(parent: etree._Element) -> tuple[etree._Element, etree._Element]:
@@ -400,7 +404,7 @@ class _Validation:
     tree: XmlDocument
     problems: dict[XmlProblem, None] = field(default_factory=dict)
     flagged: set[etree._Element] = field(default_factory=set)
-    removed: set[etree._Element] = field(default_factory=set)
+    removed: dict[etree._Element, etree._Element] = field(default_factory=dict)
     removed_attributes: set[tuple[etree._Element, str]] = field(default_factory=set)
     reports: int = 0
 
@@ -445,17 +449,33 @@ class _Validation:
         missing = _MISSING.search(entry.message)
         if element is not None and missing and (element, missing["attribute"]) in self.removed_attributes:
             return False  # its invalid value was reported, and it was removed
+        if element is not None and missing and self._is_mistyped(element, missing["attribute"]):
+            return False  # the other attribute is reported
         message = _in_plain_words(entry.message, _schema().meanings)
         if element is not None and _UNEXPECTED.search(entry.message):
             return self._handle_unexpected(element, message)
+        was_flagged = element in self.flagged
         self.report(element, message, entry.line)
         if element is None:
             return False
         if attribute is not None and attribute in element.attrib:
+            if _NOT_ALLOWED in entry.message and not _is_like_any(attribute, _schema().attributes):
+                self._clear(element, was_flagged)  # without it, the element says the same
             del element.attrib[attribute]
             self.removed_attributes.add((element, attribute))
             return True
         return False
+
+    def _is_mistyped(self, element: etree._Element, name: str) -> bool:
+        """Whether a missing attribute is there under a mistyped name, or was."""
+        given = {str(key) for key in element.attrib} - _schema().attributes
+        given.update(removed for owner, removed in self.removed_attributes if owner is element)
+        return any(_is_like_any(name, [other]) for other in given - {name})
+
+    def _clear(self, element: etree._Element, was_flagged: bool) -> None:
+        """Take back that an element has a problem, unless it had one before."""
+        if not was_flagged:
+            self.flagged.discard(element)
 
     def _handle_unexpected(self, element: etree._Element, message: str) -> bool:
         """Report an element that is not expected, or the sibling that stands in its way.
@@ -467,15 +487,25 @@ class _Validation:
         if wrong is not element:
             place, expected = (f"<{etree.QName(item).localname}>" for item in (wrong, element))
             message = f"{place}: not expected here; expected: {expected[1:-1]}"
+        was_flagged = wrong in self.flagged
         self.report(wrong, message, hint=xml_order.advice(order, wrong, self.tree.line_of))
         if xml_order.move(order, wrong):
+            self._clear(wrong, was_flagged)  # in its place, nothing is wrong with it
             return True
         parent = wrong.getparent()
         if parent is None:
             return False
         parent.remove(wrong)
-        self.removed.add(wrong)
+        self.removed[wrong] = parent
         return True
+
+
+def _is_like_any(name: str, names: Iterable[str]) -> bool:
+    """Whether a name may be a mistyped one, and is none of them."""
+    from difflib import get_close_matches
+
+    known = set(names)
+    return name not in known and bool(get_close_matches(name, known, cutoff=0.75))
 
 
 _Amounts = Mapping[tuple[etree._Element | None, str | None], int]
@@ -525,6 +555,7 @@ _LENGTH = re.compile(
     r"this differs from the allowed length of '(?P<length>\d+)'\.$"
 )
 _SET = re.compile(r"^The value '(?P<value>.*)' is not an element of the set \{(?P<set>.*)\}\.$", re.DOTALL)
+_NOT_ALLOWED = "' is not allowed"
 _MISSING = re.compile(r"The attribute '(?P<attribute>[^']*)' is required but missing")
 _UNEXPECTED = re.compile(r"This element is not expected\.(?: Expected is (?P<expected>.*)\.)?$")
 

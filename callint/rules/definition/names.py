@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from callint import fmt
 from callint.decoding import checksums
 from callint.model import rule_ids
 from callint.model.definition import Definition, Kind, States, StoredAxis, Table
@@ -30,7 +31,18 @@ def invalid(context: CheckContext) -> Iterator[Finding]:
     Fix: correct the line. With the schema `schemas/definition.xsd`, XML editors complete and explain the
     format.
     """
-    yield from context.file.problems
+    unread = context.loaded.unread
+    left_out = unread.left_out(context.layout) if unread else []
+    for number, finding in enumerate(context.file.problems):
+        if left_out and not number:  # once for the file
+            names = fmt.list_names(left_out, _MOST_NAMES)
+            yield replace(finding, hint=f"{finding.hint} Not evaluated until then: {names}.")
+        else:
+            yield finding
+
+
+#: The most tables and axes that are named because they are not evaluated.
+_MOST_NAMES = 4
 
 
 @rule(rule_ids.DEFINITION_DUPLICATE_NAME, Severity.ERROR, Scope.DEFINITION)
@@ -72,8 +84,9 @@ def unknown_reference(context: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the name, or add the missing element.
     """
+    invalid = context.loaded.unread.elements
     for reference in _references(context):
-        if reference.name not in reference.known:
+        if reference.name not in reference.known and not invalid.has(reference.space, reference.name):
             yield definition_finding(
                 rule_ids.DEFINITION_UNKNOWN_REFERENCE,
                 reference.line,
@@ -120,6 +133,11 @@ class _Reference:
     known: Iterable[str]
     line: int
     table: str = ""
+
+    @property
+    def space(self) -> str:
+        """The kind of elements among which the name should be."""
+        return "table" if self.kind.startswith("curve") else self.kind
 
 
 def _references(context: CheckContext) -> Iterator[_Reference]:
@@ -204,6 +222,8 @@ def unused(context: CheckContext) -> Iterator[Finding]:
     it.
     """
     definition = context.definition
+    if context.loaded.unread:
+        return  # what is invalid may use anything
     used: Counter[tuple[str, str]] = Counter()
     for axis in definition.axes.values():
         used["signal", axis.signal] += 1
