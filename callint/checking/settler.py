@@ -112,9 +112,13 @@ class FindingSettler:
         return list(settled)
 
     def _is_invalid(self, path: str) -> bool:
-        """Whether something in a definition file is invalid."""
+        """Whether something in a definition file is invalid or refers to nothing."""
         definition = self._loader.definitions.get(path)
-        return definition is not None and bool(definition.file.problems)
+        if definition is None:
+            return False
+        return bool(definition.file.problems) or (
+            definition.loaded is not None and bool(definition.loaded.unread)
+        )
 
     def settle_definition(
         self, path: str, definition: DefinitionResult, findings: Iterable[Finding]

@@ -1,4 +1,4 @@
-"""What of a definition cannot be judged, because something in its file is invalid."""
+"""What of a definition cannot be judged, because something in its file is invalid or refers to nothing."""
 
 from __future__ import annotations
 
@@ -112,7 +112,8 @@ class Unread:
         left_out = set(self.left_out(layout))
         starts = set()
         for element in self.invalid:
-            is_left_out = not element.names or not left_out.isdisjoint(element.names)
+            unseen = left_out - definition.tables.keys() - definition.axes.keys()
+            is_left_out = not element.names or not unseen.isdisjoint(element.names)
             if element.space == REPEATED and element.at is not None:
                 starts.add(element.at)
             elif element.space in ("table", "axis") and is_left_out:
@@ -148,6 +149,18 @@ class Unread:
             return
         for number in range(count):
             yield item.at + number * stride, item.at + number * stride + size
+
+
+def unresolved(definition: Definition, layout: Layout) -> Iterator[InvalidElement]:
+    """The tables and axes that are not decoded, because they name a conversion or axis that is not there."""
+    if len(layout.items) == len(definition.tables) + len(definition.stored_axes):
+        return
+    for item in _stored(definition):
+        axes = item.axes if isinstance(item, Table) else ()
+        is_known = item.conversion is None or item.conversion in definition.conversions
+        if not is_known or any(axis not in definition.axes for axis in axes):
+            space = "table" if isinstance(item, Table) else "axis"
+            yield InvalidElement(space, (item.name,), item.line, item.at)
 
 
 def _stored(definition: Definition) -> Iterator[StoredAxis | Table]:

@@ -114,6 +114,28 @@ def test_bytes_beside_those_of_an_invalid_table_are_still_reported() -> None:
     assert (unexplained.address, unexplained.size) == (24, 2)
 
 
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ('conversion="mg"', 'conversion="mgs"'),
+        ('axis="loads"', 'axis="lods"'),
+        ('mirror="copy"', 'mirror="cop"'),
+    ],
+)
+def test_a_name_that_does_not_exist_is_the_only_finding_about_what_it_belongs_to(
+    right: str, wrong: str
+) -> None:
+    assert right in sound().decode()
+    edited = EDITED[:40] + b"\x01" + EDITED[41:]
+    reported = findings(sound().decode().replace(right, wrong, 1).encode(), edited, BASE)
+    assert {finding.rule for finding in reported} == {
+        "definition/unknown-reference",
+        "change/unexplained-bytes",
+    }
+    assert len(reported) == 2
+    assert [item.address for item in of_rule(reported, "change/unexplained-bytes")] == [40]
+
+
 def test_a_waiver_of_what_is_not_evaluated_is_not_called_unused() -> None:
     policy = Policy(waivers=(waiver("value/out-of-range", "sha256:0", image="new.bin", table="fuel"),))
     assert of_rule(findings(sound(), EDITED, BASE, policy), "waiver/unused")

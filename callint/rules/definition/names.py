@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from callint import fmt
 from callint.decoding import checksums
 from callint.model import rule_ids
+from callint.model.declarations import InvalidNames
 from callint.model.definition import Definition, Kind, States, StoredAxis, Table
 from callint.model.derived_axis import DerivedAxis
 from callint.model.finding import Finding, Severity
@@ -31,10 +32,15 @@ def invalid(context: CheckContext) -> Iterator[Finding]:
     Fix: correct the line. With the schema `schemas/definition.xsd`, XML editors complete and explain the
     format.
     """
+    yield from _with_consequences(context, context.file.problems)
+
+
+def _with_consequences(context: CheckContext, findings: Iterable[Finding]) -> Iterator[Finding]:
+    """The findings, of which the first says once for the file what is not evaluated."""
     unread = context.loaded.unread
     left_out = unread.left_out(context.layout) if unread else []
-    for number, finding in enumerate(context.file.problems):
-        if left_out and not number:  # once for the file
+    for number, finding in enumerate(findings):
+        if left_out and not number:
             names = fmt.list_names(left_out, _MOST_NAMES)
             yield replace(finding, hint=f"{finding.hint} Not evaluated until then: {names}.")
         else:
@@ -84,7 +90,12 @@ def unknown_reference(context: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the name, or add the missing element.
     """
-    invalid = context.loaded.unread.elements
+    missing = _unknown_references(context)
+    yield from missing if context.file.problems else _with_consequences(context, missing)
+
+
+def _unknown_references(context: CheckContext) -> Iterator[Finding]:
+    invalid = InvalidNames(context.file.invalid)
     for reference in _references(context):
         if reference.name not in reference.known and not invalid.has(reference.space, reference.name):
             yield definition_finding(
