@@ -7,6 +7,7 @@ definition of the rest. So one run shows everything that is wrong with a file.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -98,7 +99,8 @@ def _read_file(family: Family, parent: DefinitionFile | None) -> DefinitionFile:
 
 
 def _unreadable(family: Family, problems: Iterable[xml.XmlProblem]) -> DefinitionFile:
-    return DefinitionFile(family.path, None, tuple(_finding(family.path, problem) for problem in problems))
+    findings = _told_apart(_finding(family.path, problem) for problem in problems)
+    return DefinitionFile(family.path, None, tuple(findings))
 
 
 def _read_items(
@@ -127,7 +129,8 @@ def _read_items(
         definition, problems, addresses = None, _with_notice(flood), ()
     own = (_finding(family.path, problem) for problem in _in_order(problems))
     invalid = (*reader.invalid, *elements.invalid)
-    return DefinitionFile(family.path, definition, (*own, *shared_problems), addresses, invalid)
+    findings = tuple(_told_apart((*own, *shared_problems)))
+    return DefinitionFile(family.path, definition, findings, addresses, invalid)
 
 
 def _in_order(problems: Iterable[xml.XmlProblem]) -> list[xml.XmlProblem]:
@@ -172,6 +175,15 @@ def _problems_before_syntax_error(tree: xml.XmlDocument) -> list[xml.XmlProblem]
         for problem in problems
         if problem.line < first and not any(guess in problem.message for guess in guesses)
     ]
+
+
+def _told_apart(findings: Iterable[Finding]) -> Iterator[Finding]:
+    """The findings, of which those with the same message are numbered: each is at a line of its own."""
+    times: Counter[str] = Counter()
+    for finding in findings:
+        times[finding.subject] += 1
+        number = times[finding.subject]
+        yield finding if number == 1 else replace(finding, subject=f"{finding.subject} ({number})")
 
 
 def _finding(path: str, problem: xml.XmlProblem) -> Finding:
