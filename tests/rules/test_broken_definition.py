@@ -303,3 +303,15 @@ def test_the_first_of_two_same_mistakes_keeps_its_fingerprint() -> None:
     (alone,) = findings(definition_xml(table("scalar", "fuel", line)))
     both = findings(definition_xml(table("scalar", "fuel", line) + table("scalar", "torque", line, at=2)))
     assert alone.fingerprint == both[0].fingerprint
+
+
+SUM = '<checksum name="sum" algorithm="sum8" {}start="0" size="8" stored-at="40"/>'
+
+
+@pytest.mark.parametrize("wrong", ['word="2" ', 'complement="tow" ', 'byte-order="bog" ', 'gaps="full" '])
+def test_a_checksum_with_a_mistake_is_not_verified(wrong: str) -> None:
+    stale = image(at_0=b"\x01", at_40=b"\x07")
+    right = definition_xml("", memory=SUM.format(""))
+    assert [item.rule for item in of_rule(findings(right, stale, stale), "image/stale-checksum")]
+    (finding,) = findings(definition_xml("", memory=SUM.format(wrong)), stale, stale)
+    assert finding.rule == "definition/invalid"
