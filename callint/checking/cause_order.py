@@ -79,6 +79,18 @@ class CauseFindings:
         explained = (finding.hint for finding in findings if finding.explanation and finding.hint)
         return next(explained, next((finding.hint for finding in findings if finding.hint), ""))
 
+    @property
+    def hints(self) -> tuple[str, ...]:
+        """What to do: of a definition, what each of its first different findings says; else ``hint``."""
+        if self.cause is None or self.cause.kind is not CauseKind.DEFINITION or self.first.image:
+            return (self.hint,) if self.hint else ()
+        hints = dict.fromkeys(finding.hint for finding in self.active or self.findings if finding.hint)
+        return tuple(hints)[:_MOST_HINTS]
+
+
+#: The most remedies of one cause that are printed.
+_MOST_HINTS = 3
+
 
 def cause_groups(findings: Iterable[Finding], causes: Mapping[str, Cause]) -> list[CauseFindings]:
     """The findings by cause, in order: wrong software, disabled protections, weakened ones, then by severity.
