@@ -9,7 +9,7 @@ from datetime import date
 from functools import cache, partial
 
 from callint.checking.apply_policy import PolicyApplier
-from callint.checking.assignments import assignment
+from callint.checking.assignments import Assignment, assignment
 from callint.checking.content import FindingDigests, accepted_content, demand_content
 from callint.checking.float_errors import ignore_float_errors
 from callint.checking.image_findings import ImageResult, with_bytes
@@ -93,7 +93,8 @@ class FindingSettler:
     def settle_image(self, result: ImageResult) -> list[Finding]:
         """The settled findings about one image."""
         assigned = result.assignment
-        if not self._is_invalid(result.definition):  # else what a waiver accepts may not be found
+        # With another definition or base, or an invalid one, what a waiver accepts may not be found.
+        if self._is_as_assigned(assigned) and not self._is_invalid(result.definition):
             self._applier.mark_checked(assigned.image, result.rules)
         self._causes.update(result.causes)
 
@@ -110,6 +111,14 @@ class FindingSettler:
             unread=result.unread,
         )
         return list(settled)
+
+    def _is_as_assigned(self, checked: Assignment) -> bool:
+        """Whether an image was checked with the definitions and bases of the policy, if that names it."""
+        named = assignment(self.policy, checked.image)
+        if named is None:
+            return True
+        given = {*checked.definitions, *checked.bases}
+        return given <= {*named.definitions, *named.bases}
 
     def _is_invalid(self, path: str) -> bool:
         """Whether something in a definition file is invalid or refers to nothing."""
@@ -135,7 +144,8 @@ class FindingSettler:
         self, path: str, context: CheckContext, findings: Iterable[Finding]
     ) -> list[Finding]:
         """The settled findings about a definition beside a factory image."""
-        self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.FACTORY)))
+        if not self.policy.bases or context.base_path in self.policy.bases:
+            self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.FACTORY)))
         settled = self._applier.settle(
             (replace(finding, content=without_line_numbers(finding.message)) for finding in findings),
             partial(accepted_content, CheckContext(context.loaded)),
