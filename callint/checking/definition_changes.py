@@ -89,13 +89,13 @@ def _judged_diff(old: LoadedDefinition, new: LoadedDefinition) -> DefinitionDiff
 def _is_open(change: DefinitionChange, diff: DefinitionDiff, unread: Unread) -> bool:
     """Whether a change may come from something invalid, and is judged only when that is right."""
     if change.element is ElementKind.RELATION:
-        return unread.elements.relates(change.name, change.other) or not unread.names.isdisjoint(
+        return unread.elements.relates(change.name, change.other) or not unread.open_names.isdisjoint(
             (change.name, change.other)
         )
     if change.element is ElementKind.SENSOR:
         named = unread.elements.has("sensor", change.name) or unread.elements.has("sensor", change.other)
-        return named or change.name in unread.names
-    if change.name in unread.names or not unread.names.isdisjoint(change.tables):
+        return named or change.name in unread.open_names
+    if change.name in unread.open_names or not unread.open_names.isdisjoint(change.tables):
         return True
     # An element that is gone may be one with another name now, whose line is invalid or repeats a name.
     if change.new_line is not None or change.attribute:

@@ -9,7 +9,7 @@ from functools import cached_property
 
 from callint.decoding.layout import Layout
 from callint.model.declarations import REPEATED, InvalidElement, InvalidNames
-from callint.model.definition import Definition, StoredAxis, Table
+from callint.model.definition import Definition, StoredAxis, Table, Text
 from callint.model.derived_axis import DerivedAxis
 
 #: First addresses and those after the last, rising.
@@ -78,13 +78,19 @@ class Unread:
             return True
         return any(name is not None and self.elements.has(space, name) for space, name in (own, *used))
 
+    @cached_property
+    def open_names(self) -> frozenset[str]:
+        """``names``, and those that several elements have: nobody knows which of them has it rightly."""
+        return self.names.union(*(item.names for item in self.invalid if item.space == REPEATED))
+
     def may_be(self, space: str, at: int | None) -> bool:
-        """Whether an element that is not there may be an invalid one, or one that repeats a name."""
-        return any(
-            (element.space == space and not element.names)
-            or (element.space == REPEATED and at is not None and element.at == at)
-            for element in self.invalid
-        )
+        """Whether an element that is not there may be an invalid one, or one of two with one name."""
+        twins = [item for item in self.invalid if item.space == REPEATED]
+        items: dict[str, Table | Text] = {**self.definition.tables, **self.definition.texts}
+        places = {item.at for item in twins}
+        places.update(items[name].at for twin in twins for name in twin.names if name in items)
+        nameless = any(item.space == space and not item.names for item in self.invalid)
+        return nameless or (at is not None and at in places)
 
     # What is not decoded
 

@@ -15,8 +15,8 @@ from callint.checking.image_findings import NO_DETAILS
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from tests.building import TODAY, Files, definition_xml, findings, image, u16
-from tests.rules.example import axis, of_rule, table, waiver
+from tests.building import TODAY, Files, definition_xml, findings, image, inspect, u16
+from tests.rules.example import axis, line_of, of_rule, table, waiver
 from tests.running import REPOSITORY
 
 MAP = '<x axis="speeds"/><y axis="loads"/><limits min="0" max="90"/>'
@@ -169,6 +169,39 @@ def test_what_a_child_moves_by_mistake_is_not_judged_where_it_was(wrong: str) ->
     beyond = BASE[:8] + u16(65000, 65000, 65000, 65000) + BASE[16:]
     (finding,) = findings(child, beyond, BASE, beside={"parent.xml": sound()})
     assert finding.rule == "definition/invalid"
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_a_name_that_two_tables_have_is_the_cause_of_what_misses_the_other_name(number: int) -> None:
+    text = sound().decode()
+    wrong, right = ("fuel", "idle")[:: 1 if number else -1]
+    report = inspect(text.replace(f'name="{wrong}"', f'name="{right}"').encode(), EDITED, BASE)
+    if wrong == "idle":  # nothing refers to it
+        (finding,) = report.findings
+        assert finding.rule == "definition/duplicate-name"
+        return
+    assert [item.rule for item in report.findings] == [
+        "definition/unknown-reference",
+        "definition/duplicate-name",
+    ] or [item.rule for item in report.findings] == [
+        "definition/duplicate-name",
+        "definition/unknown-reference",
+    ]
+    assert len({finding.cause for finding in report.findings}) == 1
+    (unknown,) = of_rule(report.findings, "definition/unknown-reference")
+    lines = [line_of(text.encode(), f'name="{name}"') for name in ("fuel", "idle")]
+    assert unknown.hint == (
+        f"Line {lines[0]} and line {lines[1]} have one name: if one of them is 'fuel', correct it there."
+    )
+
+
+def test_a_name_that_two_tables_of_the_demo_have_is_one_mistake() -> None:
+    text = demo()[DEFINITION].replace(b'name="overspeed_cut"', b'name="overspeed_ramp"')
+    new = [item for item in found(text) if about(item) not in known() and item.definition == DEFINITION]
+    assert {item.rule for item in new if not item.image} == {
+        "definition/duplicate-name",
+        "definition/unknown-reference",
+    }
 
 
 # Any mistake in the definition of the demo

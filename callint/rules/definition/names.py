@@ -95,17 +95,52 @@ def unknown_reference(context: CheckContext) -> Iterator[Finding]:
 
 
 def _unknown_references(context: CheckContext) -> Iterator[Finding]:
+    """The findings about unknown names; an element with the name of another one may be the cause."""
     invalid = InvalidNames(context.file.invalid)
-    for reference in _references(context):
-        if reference.name not in reference.known and not invalid.has(reference.space, reference.name):
-            yield definition_finding(
-                rule_ids.DEFINITION_UNKNOWN_REFERENCE,
-                reference.line,
-                f"{reference.source} {reference.kind} {reference.name}",
-                f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
-                _advice(reference),
-                reference.table,
-            )
+    unknown = [
+        reference
+        for reference in _references(context)
+        if reference.name not in reference.known and not invalid.has(reference.space, reference.name)
+    ]
+    names: dict[str, set[str]] = {}
+    for reference in unknown:
+        names.setdefault(reference.space, set()).add(reference.name)
+    repeated = _repeated_once(context.definition)
+    for reference in unknown:
+        finding = definition_finding(
+            rule_ids.DEFINITION_UNKNOWN_REFERENCE,
+            reference.line,
+            f"{reference.source} {reference.kind} {reference.name}",
+            f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
+            _advice(reference),
+            reference.table,
+        )
+        twin = repeated.get(reference.space)
+        if twin is not None and len(names[reference.space]) == 1:
+            places = " and ".join(context.definition.lines.text(line) for line in twin.lines)
+            hint = f"{places} have one name: if one of them is {reference.name!r}, correct it there."
+            finding = replace(finding, hint=hint[:1].upper() + hint[1:], cause=twin.cause)
+        yield finding
+
+
+@dataclass(frozen=True, slots=True)
+class _Twin:
+    """The only element of its kind that has the name of another one; ``cause`` names the finding about it."""
+
+    lines: tuple[int, int]
+    cause: str
+
+
+def _repeated_once(definition: Definition) -> dict[str, _Twin]:
+    """By kind, the element that repeats a name, if there is a single one."""
+    first: dict[tuple[str, str], int] = {}
+    repeated: dict[str, list[_Twin]] = {}
+    for declared in definition.declarations:
+        line = first.setdefault((declared.space, declared.name), declared.line)
+        if line != declared.line:
+            cause = f"{rule_ids.DEFINITION_DUPLICATE_NAME} {declared.space} {declared.name} 2"
+            repeated.setdefault(declared.space, []).append(_Twin((line, declared.line), cause))
+    return {space: twins[0] for space, twins in repeated.items() if len(twins) == 1}
 
 
 def _advice(reference: _Reference) -> str:
