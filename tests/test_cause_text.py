@@ -96,3 +96,28 @@ def test_many_findings_of_one_cause_leave_room_for_others_in_markdown() -> None:
     assert "| error | boats/heron.bin | odd |" in visible
     assert visible.count("cut says") == 7
     assert "13 more findings below." in visible
+
+
+def test_each_remedy_of_a_line_of_a_definition_is_printed_up_to_three() -> None:
+    cause = Cause("cause-00000003", CauseKind.DEFINITION, (Place(CauseKind.DEFINITION, "fuel", "fuel"),))
+
+    def about_line(rule: str, hint: str) -> Finding:
+        return Finding(
+            rule=rule,
+            message=f"{rule} is broken",
+            definition="a.xml",
+            line=7,
+            table="fuel",
+            hint=hint,
+            cause=cause.id,
+        )
+
+    rules = ("overlap", "no-limits", "outside-image", "limits-inverted", "repeated-demand")
+    hints = ("Correct the address.", "Add limits.", "Add limits.", "Swap the limits.", "Remove one.")
+    lines = printed(
+        [about_line(f"definition/{rule}", hint) for rule, hint in zip(rules, hints, strict=True)], cause
+    )
+    remedies = [line.strip() for line in lines if line.strip().partition(" (")[0] in hints]
+    assert len(remedies) == 3
+    assert len({line.partition(" (")[0] for line in remedies}) == 3
+    assert [line.endswith(f" ({cause.id})") for line in remedies] == [False, False, True]

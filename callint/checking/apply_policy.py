@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 
@@ -53,10 +53,12 @@ class PolicyApplier:
         image: str = "",
         definition: str = "",
         objection: Objection = no_objection,
+        unread: Collection[str] = (),
     ) -> Iterator[Finding]:
         """The findings with their place, severity and waiver; without those of rules that are off.
 
-        ``image`` and ``definition`` are the paths of what the findings are about.
+        ``image`` and ``definition`` are the paths of what the findings are about. ``unread`` are the names of
+        what the definition has with a mistake: callint cannot tell whether a waiver of it still holds.
         """
         for finding in findings:
             severity = self.policy.severity(finding.rule, RULES[finding.rule].severity_of(finding))
@@ -65,8 +67,19 @@ class PolicyApplier:
             if finding.inherited or finding.unsure:
                 severity = Severity.NOTE
             placed = replace(finding, image=image, definition=definition, severity=severity)
+            if finding.table in unread and self._is_open(placed, digest):
+                continue
             waiver = self._accepting_waiver(placed, digest, objection)
             yield replace(placed, waiver=waiver) if waiver else placed
+
+    def _is_open(self, finding: Finding, digest: Digest) -> bool:
+        """Whether a waiver was written for the bytes of a finding, but for another definition of them."""
+        numbers = self._numbers.get((finding.rule, finding.image, finding.table), ())
+        current = digest(finding) if numbers else None
+        differences = (
+            () if current is None else [current.difference(self.policy.waivers[n].digest) for n in numbers]
+        )
+        return any(item in (Difference.MEANING, Difference.DEMANDS) for item in differences)
 
     def _accepting_waiver(self, finding: Finding, digest: Digest, objection: Objection) -> Waiver | None:
         """The first waiver that accepts a finding."""

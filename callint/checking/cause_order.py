@@ -79,6 +79,18 @@ class CauseFindings:
         explained = (finding.hint for finding in findings if finding.explanation and finding.hint)
         return next(explained, next((finding.hint for finding in findings if finding.hint), ""))
 
+    @property
+    def hints(self) -> tuple[str, ...]:
+        """What to do: of a definition, what each of its first different findings says; else ``hint``."""
+        if self.cause is None or self.cause.kind is not CauseKind.DEFINITION or self.first.image:
+            return (self.hint,) if self.hint else ()
+        hints = dict.fromkeys(finding.hint for finding in self.active or self.findings if finding.hint)
+        return tuple(hints)[:_MOST_HINTS]
+
+
+#: The most remedies of one cause that are printed.
+_MOST_HINTS = 3
+
 
 def cause_groups(findings: Iterable[Finding], causes: Mapping[str, Cause]) -> list[CauseFindings]:
     """The findings by cause, in order: wrong software, disabled protections, weakened ones, then by severity.
@@ -107,8 +119,10 @@ def sort_findings(findings: Iterable[Finding], causes: Mapping[str, Cause] | Non
 
 def _group_key(group: CauseFindings) -> tuple[object, ...]:
     share = group.cause.share if group.cause else 0.0
+    is_invalid = any(finding.rule == rule_ids.DEFINITION_INVALID for finding in group.active)
     return (
         not group.active,
+        not is_invalid,  # whatever else is found may be different when the definition is read
         _RANKS[group.danger],
         group.severity.rank,
         -round(share, 9),

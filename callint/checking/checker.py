@@ -144,15 +144,23 @@ class Checker:
         return (replace(finding, content=without_line_numbers(finding.message)) for finding in findings)
 
     def _with_own_causes(self, findings: Iterable[Finding]) -> list[Finding]:
-        """The findings, of which those without a cause are causes of their own."""
+        """The findings, of which those without a cause are causes of their own.
+
+        A finding about a definition may name the rule and subject of another one, which is its cause.
+        """
         from callint.checking.causes import own_cause
 
-        complete = []
+        complete, findings = [], list(findings)
+        leading = {
+            (finding.definition, f"{finding.rule} {finding.subject}"): finding
+            for finding in findings
+            if not (finding.cause or finding.image or finding.waived)
+        }
         for finding in findings:
-            if finding.cause:
+            if finding.cause in self.settler.causes:
                 complete.append(finding)
                 continue
-            cause = own_cause(finding, finding.image)
+            cause = own_cause(leading.get((finding.definition, finding.cause), finding), finding.image)
             if cause.id not in self.settler.causes:
                 self.settler.add_causes({cause.id: cause})
             complete.append(replace(finding, cause=cause.id))

@@ -15,9 +15,10 @@ from callint.comparing.definitions.changed_values import changed_value, guarded_
 from callint.comparing.definitions.diff import compare_definitions
 from callint.comparing.definitions.elements import is_same_software
 from callint.decoding.loaded_definition import LoadedDefinition
+from callint.decoding.unread import Unread
 from callint.fmt.definition_changes import change_text
 from callint.model.cause import Cause, CauseKind, Place
-from callint.model.definition_change import ChangeKind, DefinitionChange, DefinitionDiff
+from callint.model.definition_change import ChangeKind, DefinitionChange, DefinitionDiff, ElementKind
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.reading.family import find_family
@@ -49,7 +50,7 @@ def loosened_findings(
     """
     reported: dict[str, set[tuple[str, str]]] = {}
     for path, pairs in _changed_definitions(checker, earlier):
-        compared = [(old, new, compare_definitions(old.definition, new.definition)) for old, new in pairs]
+        compared = [(old, new, _judged_diff(old, new)) for old, new in pairs]
         old, new, diff = compared[0]
         keys = [{demand_digest(change) for change in other.of_kind(_LESS)} for _, _, other in compared]
         loosened = tuple(
@@ -73,6 +74,35 @@ def loosened_findings(
         replaced = old.file.path if old.file.path != path else ""
         comparison = DefinitionComparison(replace(diff, changes=loosened), replaced, uses, readings)
         yield from _settled(checker, path, new, comparison)
+
+
+def _judged_diff(old: LoadedDefinition, new: LoadedDefinition) -> DefinitionDiff:
+    """The differences between two definitions, without those that what is invalid in the new one makes."""
+    diff, unread = compare_definitions(old.definition, new.definition), new.unread
+    if not unread:
+        return diff
+    return replace(
+        diff, changes=tuple(change for change in diff.changes if not _is_open(change, diff, unread))
+    )
+
+
+def _is_open(change: DefinitionChange, diff: DefinitionDiff, unread: Unread) -> bool:
+    """Whether a change may come from something invalid, and is judged only when that is right."""
+    if change.element is ElementKind.RELATION:
+        return unread.elements.relates(change.name, change.other) or not unread.open_names.isdisjoint(
+            (change.name, change.other)
+        )
+    if change.element is ElementKind.SENSOR:
+        named = unread.elements.has("sensor", change.name) or unread.elements.has("sensor", change.other)
+        return named or change.name in unread.open_names
+    if change.name in unread.open_names or not unread.open_names.isdisjoint(change.tables):
+        return True
+    # An element that is gone may be one with another name now, whose line is invalid or repeats a name.
+    if change.new_line is not None or change.attribute:
+        return False
+    item = diff.old.tables.get(change.name) or diff.old.texts.get(change.name)
+    space = "table" if item else change.element.value
+    return unread.may_be(space, item.at if item else None)
 
 
 _LESS = ChangeKind.LOOSENED

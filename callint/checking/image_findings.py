@@ -42,6 +42,7 @@ class ImageResult:
     ``digests`` are the digests of the content that findings are about, by rule, table and other table; only
     for findings that a waiver might accept. ``definition`` is the path of the definition, "" if there is
     none. ``rules`` are the ids of the rules that ran. ``causes`` are the causes of the findings by id.
+    ``unread`` are the names of what is invalid in the definition, and of what builds on it.
     """
 
     assignment: Assignment
@@ -52,6 +53,7 @@ class ImageResult:
     tables: int = 0
     cells: int = 0
     causes: Mapping[str, Cause] = field(default_factory=dict)
+    unread: frozenset[str] = frozenset()
 
     def digest(self, finding: Finding) -> ContentDigest | None:
         """The digest of the content that a finding of this image is about."""
@@ -87,7 +89,10 @@ def find_in_image(
 
         findings, causes = find_causes(context, assigned.image, findings)
     rule_names = tuple(rule.id for rule in rules)
-    return ImageResult(assigned, context.file.path, rule_names, findings, digests, tables, cells, causes)
+    unread = context.loaded.unread.names
+    return ImageResult(
+        assigned, context.file.path, rule_names, findings, digests, tables, cells, causes, unread
+    )
 
 
 def _applicable_rules(context: CheckContext) -> list[Rule]:

@@ -9,7 +9,7 @@ from datetime import date
 from functools import cache, partial
 
 from callint.checking.apply_policy import PolicyApplier
-from callint.checking.assignments import assignment
+from callint.checking.assignments import Assignment, assignment
 from callint.checking.content import FindingDigests, accepted_content, demand_content
 from callint.checking.float_errors import ignore_float_errors
 from callint.checking.image_findings import ImageResult, with_bytes
@@ -93,7 +93,9 @@ class FindingSettler:
     def settle_image(self, result: ImageResult) -> list[Finding]:
         """The settled findings about one image."""
         assigned = result.assignment
-        self._applier.mark_checked(assigned.image, result.rules)
+        # With another definition or base, or an invalid one, what a waiver accepts may not be found.
+        if self._is_as_assigned(assigned) and not self._is_invalid(result.definition):
+            self._applier.mark_checked(assigned.image, result.rules)
         self._causes.update(result.causes)
 
         def objection(finding: Finding, waiver: Waiver) -> WaiverObjection | None:
@@ -106,8 +108,26 @@ class FindingSettler:
             image=assigned.image,
             definition=result.definition,
             objection=objection,
+            unread=result.unread,
         )
         return list(settled)
+
+    def _is_as_assigned(self, checked: Assignment) -> bool:
+        """Whether an image was checked with the definitions and bases of the policy, if that names it."""
+        named = assignment(self.policy, checked.image)
+        if named is None:
+            return True
+        given = {*checked.definitions, *checked.bases}
+        return given <= {*named.definitions, *named.bases}
+
+    def _is_invalid(self, path: str) -> bool:
+        """Whether something in a definition file is invalid or refers to nothing."""
+        definition = self._loader.definitions.get(path)
+        if definition is None:
+            return False
+        return bool(definition.file.problems) or (
+            definition.loaded is not None and bool(definition.loaded.unread)
+        )
 
     def settle_definition(
         self, path: str, definition: DefinitionResult, findings: Iterable[Finding]
@@ -124,7 +144,8 @@ class FindingSettler:
         self, path: str, context: CheckContext, findings: Iterable[Finding]
     ) -> list[Finding]:
         """The settled findings about a definition beside a factory image."""
-        self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.FACTORY)))
+        if not self.policy.bases or context.base_path in self.policy.bases:
+            self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.FACTORY)))
         settled = self._applier.settle(
             (replace(finding, content=without_line_numbers(finding.message)) for finding in findings),
             partial(accepted_content, CheckContext(context.loaded)),
@@ -229,7 +250,7 @@ class FindingSettler:
     def mark_complete(self, images: Iterable[str]) -> None:
         """Record that these are all images of the policy, and that its definitions were checked."""
         self._applier.mark_complete(images)
-        if all(definition.loaded for definition in self._loader.definitions.values()):
+        if not any(map(self._is_invalid, self._loader.definitions)):
             self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.DEFINITION)))
 
     def settle_waivers(self) -> list[Finding]:

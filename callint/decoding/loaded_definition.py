@@ -7,6 +7,7 @@ from functools import cached_property
 
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Layout, make_layout
+from callint.decoding.unread import Unread, unresolved
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.definition_file import DefinitionFile
@@ -26,6 +27,11 @@ class LoadedDefinition:
     @cached_property
     def layout(self) -> Layout:
         return make_layout(self.definition)
+
+    @cached_property
+    def unread(self) -> Unread:
+        """What cannot be judged, because something in the file is invalid or refers to nothing."""
+        return Unread(self.definition, (*self.file.invalid, *unresolved(self.definition, self.layout)))
 
     @cached_property
     def _decoded(self) -> list[Decoded]:

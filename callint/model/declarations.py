@@ -1,7 +1,8 @@
-"""What a definition file declares, and how: names, and addresses in digits that look like a mistake."""
+"""What a definition file declares, and how: names, addresses in digits that look like a mistake, mistakes."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 
@@ -25,3 +26,44 @@ class DecimalAddress:
     attribute: str
     text: str
     line: int
+
+
+@dataclass(frozen=True, slots=True)
+class InvalidElement:
+    """An element with a mistake in its form, which the definition lacks or has without the invalid part.
+
+    ``space`` is that of a declaration; "relation" or "sensor"; or REPEATED for one that has the name of
+    another one. ``names`` are its own name, or all that a relation or
+    sensor names. ``at`` is the address of a table, text or axis as far as it is known.
+    """
+
+    space: str
+    names: tuple[str, ...]
+    line: int
+    at: int | None = None
+
+
+#: The space of an element that has the name of another one, and so is left out.
+REPEATED = "repeated"
+
+
+class InvalidNames:
+    """The names of invalid elements: whatever refers to one is right, and is judged when the element is."""
+
+    def __init__(self, invalid: Iterable[InvalidElement]) -> None:
+        self._names: dict[str, set[str]] = {}
+        for element in invalid:
+            self.add(element)
+
+    def add(self, element: InvalidElement) -> None:
+        """Enter an element."""
+        self._names.setdefault(element.space, set()).update(element.names or ("",))
+
+    def has(self, space: str, name: str) -> bool:
+        """Whether an invalid element of a kind may have a name; it may have any if its name is invalid."""
+        names = self._names.get(space, set())
+        return name in names or "" in names
+
+    def relates(self, *names: str) -> bool:
+        """Whether an invalid relation may join tables of these names."""
+        return not self._names.get("relation", set()).isdisjoint(names)

@@ -7,6 +7,7 @@ definition of the rest. So one run shows everything that is wrong with a file.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -14,6 +15,7 @@ from functools import partial
 from lxml import etree
 
 from callint.model import rule_ids
+from callint.model.declarations import InvalidNames
 from callint.model.definition import ByteOrder, Definition
 from callint.model.finding import Finding
 from callint.model.lines import Lines, Source
@@ -51,7 +53,7 @@ def read_definition(data: bytes, path: str, tree: FileReader | None = None) -> D
 def read_family(family: Family, open_parent: Opener | None = None) -> DefinitionFile:
     """As ``read_definition``, with the files at hand; ``open_parent`` may know the parent already."""
     parent = None if family.parent is None else (open_parent or read_family)(family.parent)
-    own = _read_file(family, parent.definition if parent else None)
+    own = _read_file(family, parent)
     inherited = [
         replace(
             problem,
@@ -62,17 +64,21 @@ def read_family(family: Family, open_parent: Opener | None = None) -> Definition
         )
         for problem in (parent.problems if parent else ())
     ]
-    return replace(own, problems=(*own.problems, *inherited[: xml.MOST_PROBLEMS]))
+    # The child may move what is invalid in its parent.
+    invalid = [replace(element, at=None) for element in (parent.invalid if parent else ())]
+    return replace(
+        own, problems=(*own.problems, *inherited[: xml.MOST_PROBLEMS]), invalid=(*own.invalid, *invalid)
+    )
 
 
-def _read_file(family: Family, parent: Definition | None) -> DefinitionFile:
+def _read_file(family: Family, parent: DefinitionFile | None) -> DefinitionFile:
     """The definition as far as it can be read, with the problems of the file and its shared files."""
     may_be_valid = True
     if xml.refusal(family.data) is None:
         stream = xml.ElementStream(family.data)
         items = iter(stream)
         try:
-            result = _read_items(family, parent, ElementReader([], set(), stream), items)
+            result = _read_items(family, parent, ElementReader([], set(), {}, stream), items)
             for _ in items:  # only the end of the file says whether it is valid
                 pass
         except etree.XMLSyntaxError:
@@ -93,11 +99,12 @@ def _read_file(family: Family, parent: Definition | None) -> DefinitionFile:
 
 
 def _unreadable(family: Family, problems: Iterable[xml.XmlProblem]) -> DefinitionFile:
-    return DefinitionFile(family.path, None, tuple(_finding(family.path, problem) for problem in problems))
+    findings = _told_apart(_finding(family.path, problem) for problem in problems)
+    return DefinitionFile(family.path, None, tuple(findings))
 
 
 def _read_items(
-    family: Family, parent: Definition | None, reader: ElementReader, items: Iterator[xml.Item]
+    family: Family, parent: DefinitionFile | None, reader: ElementReader, items: Iterator[xml.Item]
 ) -> DefinitionFile:
     """As ``_read_file``, of the items of a tree or a stream."""
     root, _ = next(items)  # a file without any element is not valid, which the items say
@@ -107,19 +114,23 @@ def _read_items(
             message = "it is a file of shared parts; check a definition that uses it"
         return _unreadable(family, [xml.XmlProblem(reader.tree.line_of(root), message)])
     shared_problems: list[Finding] = []
-    definition = None
+    definition, elements = None, Elements()
     try:
         reader.first = family.first
         for line, reason in family.problems:
             reader.report_line(line, reason)
         elements = _read_shared(family, shared_problems)
-        if parent is not None or not family.parent_line:
-            definition = _read_root(reader, _Content(root, elements), items, family, parent)
+        own_parent = parent.definition if parent else None
+        if own_parent is not None or not family.parent_line:
+            reader.inherited_invalid = parent.invalid if parent else ()
+            definition = _read_root(reader, _Content(root, elements), items, family, own_parent)
         problems, addresses = reader.problems, reader.decimal_addresses
     except xml.FloodError as flood:
         definition, problems, addresses = None, _with_notice(flood), ()
     own = (_finding(family.path, problem) for problem in _in_order(problems))
-    return DefinitionFile(family.path, definition, (*own, *shared_problems), addresses)
+    invalid = (*reader.invalid, *elements.invalid)
+    findings = tuple(_told_apart((*own, *shared_problems)))
+    return DefinitionFile(family.path, definition, findings, addresses, invalid)
 
 
 def _in_order(problems: Iterable[xml.XmlProblem]) -> list[xml.XmlProblem]:
@@ -165,6 +176,15 @@ def _problems_before_syntax_error(tree: xml.XmlDocument) -> list[xml.XmlProblem]
     ]
 
 
+def _told_apart(findings: Iterable[Finding]) -> Iterator[Finding]:
+    """The findings, of which those with the same message are numbered: each is at a line of its own."""
+    times: Counter[str] = Counter()
+    for finding in findings:
+        times[finding.subject] += 1
+        number = times[finding.subject]
+        yield finding if number == 1 else replace(finding, subject=f"{finding.subject} ({number})")
+
+
 def _finding(path: str, problem: xml.XmlProblem) -> Finding:
     return Finding(
         rule=rule_ids.DEFINITION_INVALID,
@@ -195,6 +215,7 @@ def _read_shared(family: Family, problems: list[Finding]) -> Elements:
                 _Content(tree.root, elements).read(reader, xml.items_of(tree.root))
                 found = reader.problems
                 elements.declarations += reader.declarations
+                elements.invalid += reader.invalid
             except xml.FloodError as flood:
                 found = _with_notice(flood)
         for problem in _in_order(found):
@@ -273,7 +294,7 @@ def _read_root(
     elements.declarations = [*shared, *reader.declarations]
     lines = _lines(family, parent)
     if parent is not None:
-        inheritance = Inheritance(reader, parent)
+        inheritance = Inheritance(reader, parent, InvalidNames(reader.inherited_invalid))
         if content.inherited is not None:
             inheritance.apply(content.inherited)
         elements = inheritance.merge(elements)
@@ -341,12 +362,16 @@ def _read_measured(reader: ElementReader, item: etree._Element, elements: Elemen
 
 
 def _read_table(reader: ElementReader, item: etree._Element, group: str, elements: Elements) -> None:
-    """Read a table or text."""
+    """Read a table or text; of one that is not read, its own axes are not kept."""
+    axes = len(reader.axes)
     if tag_of(item) == "text":
         if text := reader.build(partial(read_text, group=group), item):
             reader.declare("table", elements.texts, text)
     elif table := reader.build(partial(read_table, group=group), item):
         reader.declare("table", elements.tables, table)
+    else:
+        while len(reader.axes) > axes:
+            reader.axes.popitem()
 
 
 def _drop_excess(reader: ElementReader, elements: Elements, size: int, lines: Lines) -> None:

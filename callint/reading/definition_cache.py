@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from callint.model.declarations import DecimalAddress
+from callint.model.declarations import DecimalAddress, InvalidElement
 from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.reading import cache
@@ -35,7 +35,7 @@ def open_family(
 
         file = read_family(family, open_parent or open_family)
         if family.size <= _MOST_PACKED:
-            content = (file.definition, *file.problems, *file.decimal_addresses)
+            content = (file.definition, *file.problems, *file.decimal_addresses, *file.invalid)
             cache.store(lambda: pack(content), _KIND, *family.key)
     return file
 
@@ -48,10 +48,11 @@ def _unpack_file(entry: bytes, family: Family) -> DefinitionFile | None:
         return None
     problems = tuple(item for item in rest if isinstance(item, Finding))
     addresses = tuple(item for item in rest if isinstance(item, DecimalAddress))
-    if len(problems) + len(addresses) < len(rest):
+    invalid = tuple(item for item in rest if isinstance(item, InvalidElement))
+    if len(problems) + len(addresses) + len(invalid) < len(rest):
         return None
     if definition is not None and not (
         isinstance(definition, Definition) and definition.digest == family.digest
     ):
         return None
-    return DefinitionFile(family.path, definition, problems, addresses)
+    return DefinitionFile(family.path, definition, problems, addresses, invalid)

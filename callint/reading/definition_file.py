@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
-from callint.model.declarations import DecimalAddress
+from callint.model.declarations import DecimalAddress, InvalidElement
 from callint.model.definition import Definition
 from callint.model.finding import Finding
 
@@ -15,13 +15,14 @@ class DefinitionFile:
     """The definition in a file, as far as it can be read, and every mistake in its form.
 
     ``path`` is the name that findings show. ``definition`` is None if the file is not a definition at all.
-    ``decimal_addresses`` are those that look like a forgotten 0x.
+    ``decimal_addresses`` are those that look like a forgotten 0x. ``invalid`` are the elements with mistakes.
     """
 
     path: str
     definition: Definition | None
     problems: tuple[Finding, ...]
     decimal_addresses: tuple[DecimalAddress, ...] = ()
+    invalid: tuple[InvalidElement, ...] = ()
 
 
 def problem_place(problem: Finding) -> str:

@@ -16,7 +16,7 @@ from typing import Any
 
 from callint.model import cell_demands
 from callint.model import definition as model
-from callint.model.declarations import DecimalAddress, Declaration
+from callint.model.declarations import DecimalAddress, Declaration, InvalidElement
 from callint.model.derived_axis import Derivation, DerivedAxis
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.lines import Lines, Source
@@ -66,6 +66,7 @@ _CLASSES: tuple[type[Any], ...] = (
     Source,
     Lines,
     DecimalAddress,
+    InvalidElement,
     model.Definition,
     Cell,
     Finding,

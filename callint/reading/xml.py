@@ -17,7 +17,7 @@ from itertools import islice
 
 from lxml import etree
 
-from callint.reading import xml_order
+from callint.reading import xml_order, xml_syntax
 from callint.reading.resources import resource
 
 #: Largest file that is read, in bytes.
@@ -254,13 +254,13 @@ def _parser(recover: bool = False, schema: etree.XMLSchema | None = None) -> etr
 
 
 def _recover(data: bytes) -> tuple[etree._Element | None, tuple[XmlProblem, ...]]:
-    """What can be read of a file that is not well-formed, and every syntax error in it."""
+    """What can be read of a file that is not well-formed, and its syntax errors."""
     parser = _parser(recover=True)
     recovered = None
     # If nothing can be recovered, the log still has the reasons.
     with suppress(etree.XMLSyntaxError):
         recovered = etree.fromstring(data, parser)
-    readable = _REFERENCE.sub(_readable, data)
+    readable = xml_syntax.readable(data)
     if recovered is not None and readable != data:
         # The parser recovers characters that make the validator fail, and some that are not XML characters.
         recovered = etree.fromstring(readable, _parser(recover=True))
@@ -268,57 +268,19 @@ def _recover(data: bytes) -> tuple[etree._Element | None, tuple[XmlProblem, ...]
         # Unresolved references become entity nodes, which the validator does not support.
         etree.strip_elements(recovered, etree.Entity, with_tail=False)
     problems = (
-        XmlProblem(max(entry.line, 1), f"not well-formed XML: {shortened(_syntax_message(entry.message))}")
-        for entry in parser.error_log
+        XmlProblem(error.line, f"not well-formed XML: {shortened(error.message)}", error.hint)
+        for error in xml_syntax.errors(parser.error_log, data)
     )
     return recovered, tuple(dict.fromkeys(problems))
 
 
-#: Character references, and the characters of UTF-8 that XML 1.0 does not allow.
-_REFERENCE = re.compile(
-    rb"&#(?:x0*(?P<hexadecimal>[0-9A-Fa-f]+)|0*(?P<decimal>[0-9]+));|[\x00-\x08\x0B\x0C\x0E-\x1F]|\xEF\xBF[\xBE\xBF]"
-)
-#: Ranges of the characters that XML 1.0 allows, by production [2] Char.
-_ALLOWED_CHARACTERS = ((0x9, 0xA), (0xD, 0xD), (0x20, 0xD7FF), (0xE000, 0xFFFD), (0x10000, 0x10FFFF))
-
-
-def _readable(reference: re.Match[bytes]) -> bytes:
-    """A reference to an allowed character as it is, anything else as a question mark."""
-    digits = reference["hexadecimal"] or reference["decimal"] or b""
-    if 0 < len(digits) <= len("1114111"):
-        number = int(digits, 16 if reference["hexadecimal"] else 10)
-        if any(first <= number <= last for first, last in _ALLOWED_CHARACTERS):
-            return reference[0]
-    return b"?"
-
-
-#: Messages of the parser about a character that XML 1.0 does not allow, by production [2] Char.
-_BAD_CHARACTER = re.compile(r"^(?:(?P<reference>xmlParseCharRef)|.*): invalid xmlChar value (?P<value>\d+)$")
-_BAD_PLAIN_CHARACTER = re.compile(r"^.*\binvalid Char value (?P<value>\d+)$")
-#: Parts of messages for programmers: advice after a bound, and the name of a function at the start.
-_ADVICE = re.compile(r",? (?:try|use) XML_PARSE_HUGE(?: option)?$")
-_FUNCTION = re.compile(r"^xml[A-Z]\w+: ")
-
-
-def _syntax_message(message: str) -> str:
-    """A syntax error without the jargon of the parser."""
-    message = message.strip()
-    if match := _BAD_CHARACTER.match(message):
-        what = "a reference to" if match["reference"] else "there is"
-        return f"{what} the character {int(match['value'])}, which XML does not allow"
-    if match := _BAD_PLAIN_CHARACTER.match(message):
-        return f"there is the character {int(match['value'])}, which XML does not allow"
-    if message == "Unregistered error message":
-        return "there is something that XML does not allow"
-    return _FUNCTION.sub("", _ADVICE.sub("", message))
-
-
 @dataclass(frozen=True, slots=True)
 class _Schema:
-    """The compiled schema, its order, and the documentation of its simple types by their pattern."""
+    """The compiled schema, its order and attributes, and the documentation of its simple types by pattern."""
 
     compiled: etree.XMLSchema
     meanings: dict[str, str]
+    attributes: frozenset[str]
     order: xml_order.ElementOrder
 
 
@@ -331,13 +293,14 @@ def _schema() -> _Schema:
         for simple in tree.getroot().iter(f"{xs}simpleType")
         for pattern in simple.iter(f"{xs}pattern")
     }
+    attributes = frozenset(item.get("name", "") for item in tree.getroot().iter(f"{xs}attribute"))
     order = xml_order.read_order(tree)
     # The rule definition/duplicate-name reports duplicates better, and much faster for many names.
     for constraint in [*tree.getroot().iter(*(f"{xs}{kind}" for kind in ("unique", "key", "keyref")))]:
         parent = constraint.getparent()
         if parent is not None:
             parent.remove(constraint)
-    return _Schema(etree.XMLSchema(tree), meanings, order)
+    return _Schema(etree.XMLSchema(tree), meanings, attributes, order)
 
 
 #: How often a tree is validated again after unexpected elements are removed.
@@ -380,8 +343,10 @@ class FloodError(Exception):
         self.problems = [*islice(problems, MOST_PROBLEMS)]
 
 
-def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Element]]:
-    """The problems of a tree by the schema, and the elements that have some; invalid parts are removed.
+def schema_problems(
+    tree: XmlDocument,
+) -> tuple[list[XmlProblem], set[etree._Element], dict[etree._Element, etree._Element]]:
+    """The problems of a tree by the schema, the elements that have some, and the removed ones by parent.
 
     The remaining tree has no unexpected elements and no attributes with invalid values, but may lack required
     parts. After an unexpected element the validator skips all siblings, so the tree is validated again until
@@ -390,7 +355,7 @@ def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Ele
     """
     root = tree.root
     if root is None or tree.is_valid:
-        return [], set()
+        return [], set(), {}
     validation = _Validation(tree)
     wide = [element for element in root.iter() if len(element) > _SIBLINGS]
     for element in wide:
@@ -412,7 +377,7 @@ def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Ele
     validation.validate(root, None)
     for parent, children in reversed(kept):
         parent[:] = [child for child in children if child not in validation.removed]
-    return list(validation.problems), validation.flagged
+    return list(validation.problems), validation.flagged, validation.removed
 
 
 def _shell(parent: etree._Element) -> tuple[etree._Element, etree._Element]:
@@ -439,7 +404,7 @@ class _Validation:
     tree: XmlDocument
     problems: dict[XmlProblem, None] = field(default_factory=dict)
     flagged: set[etree._Element] = field(default_factory=set)
-    removed: set[etree._Element] = field(default_factory=set)
+    removed: dict[etree._Element, etree._Element] = field(default_factory=dict)
     removed_attributes: set[tuple[etree._Element, str]] = field(default_factory=set)
     reports: int = 0
 
@@ -484,17 +449,33 @@ class _Validation:
         missing = _MISSING.search(entry.message)
         if element is not None and missing and (element, missing["attribute"]) in self.removed_attributes:
             return False  # its invalid value was reported, and it was removed
+        if element is not None and missing and self._is_mistyped(element, missing["attribute"]):
+            return False  # the other attribute is reported
         message = _in_plain_words(entry.message, _schema().meanings)
         if element is not None and _UNEXPECTED.search(entry.message):
             return self._handle_unexpected(element, message)
+        was_flagged = element in self.flagged
         self.report(element, message, entry.line)
         if element is None:
             return False
         if attribute is not None and attribute in element.attrib:
+            if _NOT_ALLOWED in entry.message and not _is_like_any(attribute, _schema().attributes):
+                self._clear(element, was_flagged)  # without it, the element says the same
             del element.attrib[attribute]
             self.removed_attributes.add((element, attribute))
             return True
         return False
+
+    def _is_mistyped(self, element: etree._Element, name: str) -> bool:
+        """Whether a missing attribute is there under a mistyped name, or was."""
+        given = {str(key) for key in element.attrib} - _schema().attributes
+        given.update(removed for owner, removed in self.removed_attributes if owner is element)
+        return any(_is_like_any(name, [other]) for other in given - {name})
+
+    def _clear(self, element: etree._Element, was_flagged: bool) -> None:
+        """Take back that an element has a problem, unless it had one before."""
+        if not was_flagged:
+            self.flagged.discard(element)
 
     def _handle_unexpected(self, element: etree._Element, message: str) -> bool:
         """Report an element that is not expected, or the sibling that stands in its way.
@@ -506,15 +487,25 @@ class _Validation:
         if wrong is not element:
             place, expected = (f"<{etree.QName(item).localname}>" for item in (wrong, element))
             message = f"{place}: not expected here; expected: {expected[1:-1]}"
+        was_flagged = wrong in self.flagged
         self.report(wrong, message, hint=xml_order.advice(order, wrong, self.tree.line_of))
         if xml_order.move(order, wrong):
+            self._clear(wrong, was_flagged)  # in its place, nothing is wrong with it
             return True
         parent = wrong.getparent()
         if parent is None:
             return False
         parent.remove(wrong)
-        self.removed.add(wrong)
+        self.removed[wrong] = parent
         return True
+
+
+def _is_like_any(name: str, names: Iterable[str]) -> bool:
+    """Whether a name may be a mistyped one, and is none of them."""
+    from difflib import get_close_matches
+
+    known = set(names)
+    return name not in known and bool(get_close_matches(name, known, cutoff=0.75))
 
 
 _Amounts = Mapping[tuple[etree._Element | None, str | None], int]
@@ -564,6 +555,7 @@ _LENGTH = re.compile(
     r"this differs from the allowed length of '(?P<length>\d+)'\.$"
 )
 _SET = re.compile(r"^The value '(?P<value>.*)' is not an element of the set \{(?P<set>.*)\}\.$", re.DOTALL)
+_NOT_ALLOWED = "' is not allowed"
 _MISSING = re.compile(r"The attribute '(?P<attribute>[^']*)' is required but missing")
 _UNEXPECTED = re.compile(r"This element is not expected\.(?: Expected is (?P<expected>.*)\.)?$")
 

@@ -26,8 +26,9 @@ from callint.comparing.weakening import Weakening, weakening
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
 from callint.decoding.surfaces import surface
+from callint.decoding.unread import outside
 from callint.model import rule_ids
-from callint.model.change import Flags, TableChange
+from callint.model.change import Flags, Run, TableChange
 from callint.model.definition import Linear, Purpose, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.context import CheckContext
@@ -48,7 +49,7 @@ def unexplained_bytes(context: CheckContext) -> Iterator[Finding]:
 
     Fix: find out what these bytes are and describe them in the definition, or restore the bytes of the base.
     """
-    for run in context.changes.unexplained:
+    for run in _unexplained_runs(context):
         region = context.definition.memory.region_of(run.start)
         where = f"in region {region.name}" if region else "outside all regions, possibly program code"
         end = run.start + run.size - 1
@@ -65,6 +66,27 @@ def unexplained_bytes(context: CheckContext) -> Iterator[Finding]:
             hint="Describe these bytes in the definition, or restore the bytes of the base.",
             evidence=Evidence(ranges=((run.start, run.size),)),
         )
+
+
+def _unexplained_runs(context: CheckContext) -> Iterator[Run]:
+    """The changed bytes that the definition does not describe, without those of what is invalid in it."""
+    unread, base = context.loaded.unread, context.base
+    ranges = unread.undescribed(context.layout) if unread else ()
+    if ranges is None or base is None:
+        return  # definition/invalid reports it, and any byte may belong to that
+    for run in context.changes.unexplained:
+        end = run.start + run.size
+        parts = list(outside(run.start, end, ranges))
+        if parts == [(run.start, end)]:
+            yield run
+            continue
+        for low, high in parts:
+            before, after = (image.read(low, high - low) or b"" for image in (base, context.new.image))
+            differing = [
+                low + n for n, pair in enumerate(zip(before, after, strict=True)) if pair[0] != pair[1]
+            ]
+            if differing:
+                yield Run(differing[0], differing[-1] - differing[0] + 1, len(differing))
 
 
 @rule(rule_ids.CHANGE_MISSING_BYTES, Severity.WARNING, Scope.CHANGE)

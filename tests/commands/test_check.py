@@ -1052,3 +1052,23 @@ def test_a_check_of_all_files_compares_tables_in_the_bases_of_the_policy(tmp_pat
     equal = '<relations><equal table="smoke_cap" mirror="smoke_copy"/></relations>'
     yard.write("defs/yard.xml", re.sub(r"<relations>\s*</relations>", equal, xml))
     assert mirrors() == []
+
+
+@pytest.mark.parametrize("option", ["--definition", "--base"])
+def test_with_another_definition_or_base_no_waiver_is_called_unused(yard: Yard, option: str) -> None:
+    rule = "value/out-of-range" if option == "--definition" else "change/suspicious-cell"
+    waived = (
+        f'[[waivers]]\nrule = "{rule}"\nimage = "boats/petrel.bin"\ntable = "fuel"\n'
+        'reason = "agreed with the maker"\nwho = "Ada Quay"\n'
+        f'digest = "sha256:{"0" * 28}/{"0" * 14}/{"0" * 14}"\n'
+    )
+    yard.write("callint.toml", POLICY + waived)
+    definition = (yard.root / "defs/yard.xml").read_text()
+    yard.write("other.xml", re.sub(r'<limits [^>]*max="[^>]*>', "", definition))
+    yard.write("other.bin", BAD)
+    other = "other.xml" if option == "--definition" else "other.bin"
+    rules = rules_of(checked(yard, "boats/petrel.bin", option, other))
+    assert rules and rules.isdisjoint({rule, "waiver/unused"})
+    yard.write("defs/yard.xml", (yard.root / "other.xml").read_text())
+    yard.write("factory/base.bin", BAD)
+    assert "waiver/unused" in rules_of(checked(yard, "boats/petrel.bin"))

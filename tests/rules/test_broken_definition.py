@@ -286,3 +286,32 @@ def test_a_rule_reports_its_first_findings_and_that_there_are_more() -> None:
     assert f"{most:,}" in last.message and last.line == max(item.line or 0 for item in reported)
     fewer = definition_xml("", signals=names.replace('<signal name="depth" unit="m"/>', "", 1))
     assert len(of_rule(findings(fewer, image()), "definition/duplicate-name")) == most
+
+
+def test_the_same_mistake_on_two_lines_is_two_findings() -> None:
+    line = '\n<limits max="130O"/>\n'
+    xml = definition_xml(table("scalar", "fuel", line) + table("scalar", "torque", line, at=2))
+    first, second = findings(xml)
+    numbers = [number for number, text in enumerate(xml.decode().splitlines(), 1) if "130O" in text]
+    assert [first.line, second.line] == numbers
+    assert first.message == second.message
+    assert first.fingerprint != second.fingerprint and first.cause != second.cause
+
+
+def test_the_first_of_two_same_mistakes_keeps_its_fingerprint() -> None:
+    line = '\n<limits max="130O"/>\n'
+    (alone,) = findings(definition_xml(table("scalar", "fuel", line)))
+    both = findings(definition_xml(table("scalar", "fuel", line) + table("scalar", "torque", line, at=2)))
+    assert alone.fingerprint == both[0].fingerprint
+
+
+SUM = '<checksum name="sum" algorithm="sum8" {}start="0" size="8" stored-at="40"/>'
+
+
+@pytest.mark.parametrize("wrong", ['word="2" ', 'complement="tow" ', 'byte-order="bog" ', 'gaps="full" '])
+def test_a_checksum_with_a_mistake_is_not_verified(wrong: str) -> None:
+    stale = image(at_0=b"\x01", at_40=b"\x07")
+    right = definition_xml("", memory=SUM.format(""))
+    assert [item.rule for item in of_rule(findings(right, stale, stale), "image/stale-checksum")]
+    (finding,) = findings(definition_xml("", memory=SUM.format(wrong)), stale, stale)
+    assert finding.rule == "definition/invalid"

@@ -30,7 +30,7 @@ def read_axis(reader: ElementReader, element: etree._Element, name: str | None =
         count_type = NUMBER_TYPES[element.get("count-type", "uint8")]
         count_storage = Storage(count_type, reader.byte_order_of(element), count_type.size)
         stored_count = StoredCount(reader.address(element, "count-at"), count_storage)
-    elif element.get("count-type") is not None:
+    elif element.get("count-type") is not None and element not in reader.flagged:
         reader.report(element, "count-type needs count-at")
     conversion = element.get("conversion")
     return StoredAxis(name, signal, at, storage, conversion, count, stored_count, line, falling)

@@ -8,7 +8,7 @@ from typing import Any
 
 from lxml import etree
 
-from callint.model.declarations import Declaration
+from callint.model.declarations import REPEATED, Declaration, InvalidElement
 from callint.model.definition import Constraints, Kind, Storage, Table, Text
 from callint.reading.elements.attributes import required
 from callint.reading.elements.inherited_elements import InheritedElements
@@ -116,6 +116,12 @@ class TableChanges:
         if new in elements.tables or new in elements.texts:
             raise ValueError(f"{self._inherited.path} has a table {new} of its own; choose another name")
         self._inherited.dropped.add(("table", old))
+        line = self._inherited.item(old).line
+        self._reader.invalid += [
+            InvalidElement(space, (new,), line)
+            for space in ("table", REPEATED)
+            if self._inherited.invalid.has(space, old)
+        ]
         axes = {f"{old}/{along}": f"{new}/{along}" for along in "xy" if f"{old}/{along}" in elements.axes}
         elements.axes = {
             axes.get(name, name): replace(axis, name=axes.get(name, name)) if name in axes else axis

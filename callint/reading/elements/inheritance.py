@@ -12,13 +12,14 @@ from typing import Any
 
 from lxml import etree
 
+from callint.model.declarations import InvalidNames
 from callint.model.definition import Axis, Constraints, Definition, Memory, Table, Text
 from callint.model.translation import Titled, Translation
 from callint.reading.elements.attributes import required, tag_of
 from callint.reading.elements.changed_tables import DEMANDS, TableChanges
 from callint.reading.elements.inherited_elements import Elements, InheritedElements, Named, TranslationKey
 from callint.reading.elements.moved_addresses import AddressChanges
-from callint.reading.elements.reader import ElementReader
+from callint.reading.elements.reader import ElementReader, InvalidInParentError
 
 #: What may be gone from the memory, with the fields of the model.
 _OF_MEMORY = {"region": "regions", "identity": "identities", "checksum": "checksums"}
@@ -31,10 +32,11 @@ class Inheritance:
     ``changed_at`` has, by the line of an inherited element, the line of the last change to it.
     """
 
-    def __init__(self, reader: ElementReader, parent: Definition) -> None:
+    def __init__(self, reader: ElementReader, parent: Definition, invalid: InvalidNames) -> None:
+        """``invalid`` are the names of what is invalid in the parent."""
         self._reader = reader
         self._parent = parent
-        self._inherited = InheritedElements(parent)
+        self._inherited = InheritedElements(parent, invalid)
         self._addresses = AddressChanges(reader, self._inherited)
         self._tables = TableChanges(reader, self._inherited)
 
@@ -53,8 +55,17 @@ class Inheritance:
         self._addresses.shift([child for child in element if tag_of(child) == "shift"])
         for tags in (("at", "table"), ("gone",)):
             for child in element:
-                if tag_of(child) in tags:
-                    self._reader.build(self._change, child)
+                if tag_of(child) in tags and self._reader.build(self._change, child) is None:
+                    self._drop_unchanged(child)
+
+    def _drop_unchanged(self, element: etree._Element) -> None:
+        """Drop what an invalid change is about: without the change, it may be read in the wrong place."""
+        table, axis = element.get("table") or element.get("name"), element.get("axis")
+        if tag_of(element) != "gone":
+            for invalid in self._reader.invalid[-1:]:
+                self._inherited.invalid.add(invalid)
+            self._inherited.drop_table(table or "")
+            self.elements.axes.pop(axis or "", None)
 
     def _change(self, reader: ElementReader, element: etree._Element) -> bool:
         changes = {"at": self._addresses.place, "table": self._tables.change, "gone": self._remove}
@@ -76,6 +87,8 @@ class Inheritance:
             key = name, required(element, "first"), required(element, "second")
             kept = [item for item in elements.relations if (item.kind, item.table, item.other) != key]
             if len(kept) == len(elements.relations):
+                if self._inherited.invalid.relates(*key):
+                    raise InvalidInParentError
                 raise ValueError(f"{self._inherited.path} has no relation {' '.join(key)}")
             elements.relations = kept
         elif element.get("demand") is not None:
@@ -106,6 +119,7 @@ class Inheritance:
         parts = getattr(memory, _OF_MEMORY[kind])
         kept = tuple(part for part in parts if part.name != name)
         if len(kept) == len(parts):
+            self._inherited.refuse_invalid(kind, name)
             raise ValueError(f"{self._inherited.path} has no {kind} {name}")
         self._inherited.dropped.add((kind, name))
         changed: dict[str, Any] = {_OF_MEMORY[kind]: kept}
@@ -116,6 +130,7 @@ class Inheritance:
         table = self._inherited.item(name)
         field_name = DEMANDS[demand]
         if isinstance(table, Text) or not getattr(table.demands, field_name):
+            self._inherited.refuse_invalid("table", name)
             raise ValueError(f"{self._inherited.path} demands no {demand} of {name}")
         nothing = getattr(Constraints(), field_name)
         self._inherited.put(replace(table, demands=replace(table.demands, **{field_name: nothing})))

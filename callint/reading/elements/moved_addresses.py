@@ -29,8 +29,10 @@ class AddressChanges:
         stretches = []
         for element in shifts:
             stretch = self._reader.build(_read_stretch, element)
-            if stretch is not None:
-                stretches.append(stretch)
+            if stretch is None:
+                self._inherited.drop_all(self._reader.line(element), self._reader.invalid)
+                return
+            stretches.append(stretch)
         stretches.sort(key=lambda stretch: stretch.start)
         for first, second in pairwise(stretches):
             if first.end > second.start:

@@ -125,7 +125,8 @@ def _axis_name(reader: ElementReader, element: etree._Element, table: str) -> st
     """The name of a table's axis. Its own axis is entered under a name that no shared axis can have."""
     shared = element.get("axis")
     if (shared is None) == (len(element) == 0):
-        reader.report(element, "name a shared axis, or put one inside, not both")
+        if element not in reader.flagged:
+            reader.report(element, "name a shared axis, or put one inside, not both")
         raise ValueError("axis")
     if shared is not None:
         return shared

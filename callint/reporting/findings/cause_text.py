@@ -139,8 +139,10 @@ def _print_group(group: CauseFindings, terminal: Terminal, has_names: bool) -> N
         if finding is shown[-1] and len(shown) < len(of_rule[finding.rule]):
             print_prose(_more_text(of_rule[finding.rule], shown), terminal, QUIET, _SHORT_INDENT)
     name = f" ({group.cause.id})" if has_names and group.cause and can_be_waived(group.first) else ""
-    if group.hint or name:
-        print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
+    hints = list(group.hints) or ([""] if name else [])
+    for number, hint in enumerate(hints, 1):
+        end = name if number == len(hints) else ""
+        print_prose(f"{hint}{end}".strip(), terminal, QUIET, _SHORT_INDENT)
 
 
 def _command(group: CauseFindings) -> str:

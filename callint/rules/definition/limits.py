@@ -266,6 +266,14 @@ def repeated_demand(context: CheckContext) -> Iterator[Finding]:
                 )
 
 
+def _whole_tables(context: CheckContext) -> Iterator[Table]:
+    """The tables without those of which something is invalid: it may be what they seem to lack."""
+    invalid = context.loaded.unread.elements
+    for table in context.definition.tables.values():
+        if not invalid.has("table", table.name) and not invalid.has("conversion", table.conversion or ""):
+            yield table
+
+
 @rule(rule_ids.DEFINITION_NO_LIMITS, Severity.NOTE, Scope.DEFINITION)
 def no_limits(context: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
@@ -278,7 +286,7 @@ def no_limits(context: CheckContext) -> Iterator[Finding]:
     Fix: add `<limits min= max=/>` with what the hardware withstands and the maker allows.
     """
     related = _related(context)
-    for table in context.definition.tables.values():
+    for table in _whole_tables(context):
         if table.demands.limits is not None or _is_unchecked(context, table, related):
             continue  # definition/unguarded-protection reports a protection of which nothing is demanded
         is_states = isinstance(context.definition.conversion_of(table), States)
@@ -314,7 +322,7 @@ def unguarded_protection(context: CheckContext) -> Iterator[Finding]:
     Fix: add `<guard .../>` with the value beyond which, or the state in which, the table no longer protects.
     """
     related = _related(context)
-    for table in context.definition.tables.values():
+    for table in _whole_tables(context):
         if table.purpose is not Purpose.PROTECTION or table.demands.guards:
             continue
         unchecked = _is_unchecked(context, table, related)
@@ -344,6 +352,7 @@ def _is_unchecked(context: CheckContext, table: Table, related: Collection[str])
         table.purpose is Purpose.PROTECTION
         and replace(table.demands, off=None) == NO_CONSTRAINTS
         and table.name not in related
+        and not context.loaded.unread.elements.relates(table.name)
         and not isinstance(context.definition.conversion_of(table), States)
     )
 
@@ -366,7 +375,7 @@ def undirected_protection(context: CheckContext) -> Iterator[Finding]:
     """
     relations = context.definition.relations
     bounded = {relation.other: relation.table for relation in relations if relation.kind == "at-most"}
-    for table in context.definition.tables.values():
+    for table in _whole_tables(context):
         guards = table.demands.guards
         is_known = table.conversion is None or table.conversion in context.definition.conversions
         is_states = isinstance(context.definition.conversion_of(table), States)
@@ -409,7 +418,7 @@ def unlimited_emissions(context: CheckContext) -> Iterator[Finding]:
 
     Fix: add `<change max=/>` with the largest step that a calibrator makes at once.
     """
-    for table in context.definition.tables.values():
+    for table in _whole_tables(context):
         demands = table.demands
         if (
             table.purpose is Purpose.EMISSIONS

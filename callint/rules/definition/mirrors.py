@@ -45,7 +45,10 @@ def unstated_mirror(context: CheckContext) -> Iterator[Finding]:
     for relation in context.definition.relations:
         if relation.kind == "equal":
             stated.join(relation.table, relation.other)
+    invalid = context.loaded.unread.elements
     for tables in _equal_tables(context):
+        if invalid.relates(*(table.name for table in tables)):
+            continue  # the relation that says so may be the invalid one
         first = {stated.of(table.name): table for table in reversed(tables)}
         if len(first) > 1:
             apart = sorted(first.values(), key=lambda table: table.line)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from callint import fmt
 from callint.decoding import checksums
 from callint.model import rule_ids
+from callint.model.declarations import InvalidNames
 from callint.model.definition import Definition, Kind, States, StoredAxis, Table
 from callint.model.derived_axis import DerivedAxis
 from callint.model.finding import Finding, Severity
@@ -30,7 +32,23 @@ def invalid(context: CheckContext) -> Iterator[Finding]:
     Fix: correct the line. With the schema `schemas/definition.xsd`, XML editors complete and explain the
     format.
     """
-    yield from context.file.problems
+    yield from _with_consequences(context, context.file.problems)
+
+
+def _with_consequences(context: CheckContext, findings: Iterable[Finding]) -> Iterator[Finding]:
+    """The findings, of which the first says once for the file what is not evaluated."""
+    unread = context.loaded.unread
+    left_out = unread.left_out(context.layout) if unread else []
+    for number, finding in enumerate(findings):
+        if left_out and not number:
+            names = fmt.list_names(left_out, _MOST_NAMES)
+            yield replace(finding, hint=f"{finding.hint} Not evaluated until then: {names}.")
+        else:
+            yield finding
+
+
+#: The most tables and axes that are named because they are not evaluated.
+_MOST_NAMES = 4
 
 
 @rule(rule_ids.DEFINITION_DUPLICATE_NAME, Severity.ERROR, Scope.DEFINITION)
@@ -72,16 +90,57 @@ def unknown_reference(context: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the name, or add the missing element.
     """
-    for reference in _references(context):
-        if reference.name not in reference.known:
-            yield definition_finding(
-                rule_ids.DEFINITION_UNKNOWN_REFERENCE,
-                reference.line,
-                f"{reference.source} {reference.kind} {reference.name}",
-                f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
-                _advice(reference),
-                reference.table,
-            )
+    missing = _unknown_references(context)
+    yield from missing if context.file.problems else _with_consequences(context, missing)
+
+
+def _unknown_references(context: CheckContext) -> Iterator[Finding]:
+    """The findings about unknown names; an element with the name of another one may be the cause."""
+    invalid = InvalidNames(context.file.invalid)
+    unknown = [
+        reference
+        for reference in _references(context)
+        if reference.name not in reference.known and not invalid.has(reference.space, reference.name)
+    ]
+    names: dict[str, set[str]] = {}
+    for reference in unknown:
+        names.setdefault(reference.space, set()).add(reference.name)
+    repeated = _repeated_once(context.definition)
+    for reference in unknown:
+        finding = definition_finding(
+            rule_ids.DEFINITION_UNKNOWN_REFERENCE,
+            reference.line,
+            f"{reference.source} {reference.kind} {reference.name}",
+            f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
+            _advice(reference),
+            reference.table,
+        )
+        twin = repeated.get(reference.space)
+        if twin is not None and len(names[reference.space]) == 1:
+            places = " and ".join(context.definition.lines.text(line) for line in twin.lines)
+            hint = f"{places} have one name: if one of them is {reference.name!r}, correct it there."
+            finding = replace(finding, hint=hint[:1].upper() + hint[1:], cause=twin.cause)
+        yield finding
+
+
+@dataclass(frozen=True, slots=True)
+class _Twin:
+    """The only element of its kind that has the name of another one; ``cause`` names the finding about it."""
+
+    lines: tuple[int, int]
+    cause: str
+
+
+def _repeated_once(definition: Definition) -> dict[str, _Twin]:
+    """By kind, the element that repeats a name, if there is a single one."""
+    first: dict[tuple[str, str], int] = {}
+    repeated: dict[str, list[_Twin]] = {}
+    for declared in definition.declarations:
+        line = first.setdefault((declared.space, declared.name), declared.line)
+        if line != declared.line:
+            cause = f"{rule_ids.DEFINITION_DUPLICATE_NAME} {declared.space} {declared.name} 2"
+            repeated.setdefault(declared.space, []).append(_Twin((line, declared.line), cause))
+    return {space: twins[0] for space, twins in repeated.items() if len(twins) == 1}
 
 
 def _advice(reference: _NameReference) -> str:
@@ -120,6 +179,11 @@ class _NameReference:
     known: Iterable[str]
     line: int
     table: str = ""
+
+    @property
+    def space(self) -> str:
+        """The kind of elements among which the name should be."""
+        return "table" if self.kind.startswith("curve") else self.kind
 
 
 def _references(context: CheckContext) -> Iterator[_NameReference]:
@@ -204,6 +268,8 @@ def unused(context: CheckContext) -> Iterator[Finding]:
     it.
     """
     definition = context.definition
+    if context.loaded.unread:
+        return  # what is invalid may use anything
     used: Counter[tuple[str, str]] = Counter()
     for axis in definition.axes.values():
         used["signal", axis.signal] += 1
