@@ -20,10 +20,27 @@ Digest = Callable[[Finding], ContentDigest | None]
 #: Gives the reason why a waiver of a finding does not count as a second person's; None if it counts.
 Objection = Callable[[Finding, Waiver], WaiverObjection | None]
 
+#: The rules about what is invalid in a definition.
+_INVALID = (
+    rule_ids.DEFINITION_INVALID,
+    rule_ids.DEFINITION_DUPLICATE_NAME,
+    rule_ids.DEFINITION_UNKNOWN_REFERENCE,
+)
+
 
 def no_objection(finding: Finding, waiver: Waiver) -> WaiverObjection | None:
     """Every waiver counts."""
     return None
+
+
+def refuses_invalid_definitions(policy: Policy) -> bool:
+    """Whether what is invalid in a definition fails a check.
+
+    Only then may the check leave out what follows from that: the definition is judged again when it is right.
+    """
+    severities = (policy.severity(rule, Severity.ERROR) for rule in _INVALID)
+    is_error = all(severity is not None and severity.reaches(policy.fail_on) for severity in severities)
+    return is_error and not any(waiver.rule in _INVALID for waiver in policy.waivers)
 
 
 class PolicyApplier:
@@ -79,7 +96,7 @@ class PolicyApplier:
         differences = (
             () if current is None else [current.difference(self.policy.waivers[n].digest) for n in numbers]
         )
-        return any(item in (Difference.MEANING, Difference.DEMANDS) for item in differences)
+        return any(item in (DigestDifference.MEANING, DigestDifference.DEMANDS) for item in differences)
 
     def _accepting_waiver(self, finding: Finding, digest: Digest, objection: Objection) -> Waiver | None:
         """The first waiver that accepts a finding."""

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 from functools import cached_property
 
+from callint.checking.apply_policy import refuses_invalid_definitions
 from callint.checking.assignments import Assignment
 from callint.checking.cause_order import sort_findings
 from callint.checking.definition_findings import definition_findings
@@ -106,6 +107,8 @@ class Checker:
         context = self.loader.context(assigned)
         if context is None:
             return ImageResult(assigned)  # the findings about the definition say why
+        if not refuses_invalid_definitions(self.policy):
+            context = replace(context, judges_all=True)
         return find_in_image(context, assigned, self._waived, self._details)
 
     def _settle(self, result: ImageResult) -> list[Finding]:

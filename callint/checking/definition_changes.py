@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from callint import fmt
+from callint.checking.apply_policy import refuses_invalid_definitions
 from callint.checking.assignments import Assignment
 from callint.checking.causes import cause_id
 from callint.checking.checker import Checker
@@ -50,7 +51,15 @@ def loosened_findings(
     """
     reported: dict[str, set[tuple[str, str]]] = {}
     for path, pairs in _changed_definitions(checker, earlier):
-        compared = [(old, new, _judged_diff(old, new)) for old, new in pairs]
+        leaves_out = refuses_invalid_definitions(checker.policy)
+        compared = [
+            (
+                old,
+                new,
+                _judged_diff(old, new) if leaves_out else compare_definitions(old.definition, new.definition),
+            )
+            for old, new in pairs
+        ]
         old, new, diff = compared[0]
         keys = [{demand_digest(change) for change in other.of_kind(_LESS)} for _, _, other in compared]
         loosened = tuple(

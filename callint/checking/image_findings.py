@@ -89,7 +89,7 @@ def find_in_image(
 
         findings, causes = find_causes(context, assigned.image, findings)
     rule_names = tuple(rule.id for rule in rules)
-    unread = context.loaded.unread.names
+    unread = context.unread.names
     return ImageResult(
         assigned, context.file.path, rule_names, findings, digests, tables, cells, causes, unread
     )

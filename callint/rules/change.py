@@ -70,7 +70,7 @@ def unexplained_bytes(context: CheckContext) -> Iterator[Finding]:
 
 def _unexplained_runs(context: CheckContext) -> Iterator[Run]:
     """The changed bytes that the definition does not describe, without those of what is invalid in it."""
-    unread, base = context.loaded.unread, context.base
+    unread, base = context.unread, context.base
     ranges = unread.undescribed(context.layout) if unread else ()
     if ranges is None or base is None:
         return  # definition/invalid reports it, and any byte may belong to that

@@ -19,6 +19,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item, Layout
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.unit_numbers import UnitNumber
+from callint.decoding.unread import Unread
 from callint.model.change import ChangeSet, Flags, Numbers, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Evidence, Finding
@@ -57,6 +58,7 @@ class CheckContext:
     - ``others``: the other images of the policy, for the rules about numbers of the unit.
     - ``earlier``: the image in the states before, for the same rules: one, or one for each parent of a merge.
     - ``is_raw``: whether the image file is raw, so that addresses are offsets in it.
+    - ``judges_all``: whether what follows from something invalid in the definition is judged too.
     """
 
     loaded: LoadedDefinition
@@ -70,6 +72,12 @@ class CheckContext:
     is_raw: bool = True
     others: tuple[OtherImage, ...] = ()
     earlier: tuple[Image, ...] = ()
+    judges_all: bool = False
+
+    @property
+    def unread(self) -> Unread:
+        """What cannot be judged because it is invalid; nothing if ``judges_all``."""
+        return Unread(self.definition) if self.judges_all else self.loaded.unread
 
     @property
     def file(self) -> DefinitionFile:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import cache
 from random import Random
 
@@ -143,6 +144,23 @@ def test_a_waiver_of_what_is_not_evaluated_is_not_called_unused() -> None:
     assert finding.rule == "definition/invalid"
 
 
+@pytest.mark.parametrize(
+    "policy",
+    [
+        Policy(severities={"definition/invalid": Severity.WARNING}),
+        Policy(severities={"definition/duplicate-name": None}),
+        Policy(severities={"definition": Severity.NOTE}),
+        Policy(waivers=(waiver("definition/invalid", "sha256:0"),)),
+        Policy(waivers=(waiver("definition/unknown-reference", "sha256:0"),)),
+    ],
+)
+def test_where_a_mistake_does_not_fail_a_check_what_follows_from_it_does(policy: Policy) -> None:
+    xml = sound(conversion='<linear name="mg" unit="mg" factor="0,01"/>')
+    assert not of_rule(findings(xml, EDITED, BASE), "change/unexplained-bytes")
+    unexplained = of_rule(findings(xml, EDITED, BASE, policy), "change/unexplained-bytes")
+    assert [(item.address, item.size) for item in unexplained] == [(15, 9)]
+
+
 CHILD = b"""<definition xmlns="urn:callint:definition:1" name="child" revision="1"
   byte-order="big" extends="parent.xml">
   <inherited>
@@ -222,11 +240,11 @@ def demo() -> dict[str, bytes]:
     return files
 
 
-def found(definition: bytes) -> list[Finding]:
+def found(definition: bytes, policy: Policy | None = None) -> list[Finding]:
     """What callint says about two boats of the demo, and about the definition beside its last version."""
     now, before = Files(), Files()
     now.files, before.files = demo() | {DEFINITION: definition}, demo()
-    policy = read_policy(demo()["callint.toml"], "callint.toml")
+    policy = policy or read_policy(demo()["callint.toml"], "callint.toml")
     images = [item for name in ("heron", "petrel") if (item := assignment(policy, f"boats/{name}.bin"))]
     checkers = [Checker(files, policy, TODAY, details=NO_DETAILS) for files in (now, before)]
     report = checkers[0].report(
@@ -261,3 +279,12 @@ def test_any_mistyped_attribute_of_the_demo_is_the_only_new_finding(seed: int) -
         ("definition/invalid", DEFINITION)
     ]
     assert new[0].line == text.count("\n", 0, text.rindex("<", 0, chosen.start())) + 1
+
+
+def test_where_a_mistake_does_not_fail_a_check_the_demand_that_it_hides_is_missed() -> None:
+    wrong = demo()[DEFINITION].replace(b'<guard above="4500"/>', b'<guard above="45OO"/>', 1)
+    assert wrong != demo()[DEFINITION]
+    policy = read_policy(demo()["callint.toml"], "callint.toml")
+    relaxed = replace(policy, severities={**policy.severities, "definition/invalid": Severity.WARNING})
+    assert not of_rule(found(wrong), "definition/loosened")
+    assert of_rule(found(wrong, relaxed), "definition/loosened")
