@@ -41,7 +41,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         file = _page(folder)
-        with chromium(folder / "profile") as chrome:
+        with chromium(folder / "profile", pixel_memory=512) as chrome:
             page = Page(chrome, file)
             for shot, link, width, height, dark in _SHOTS:
                 page.screen(width, height, dark).open(link)

@@ -21,15 +21,13 @@ from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
 #: Nothing but the page: no updates, no accounts, no graphics card, no new process for each page. A kiosk has
-#: no tabs and no address around the page, which would be drawn again at each step. There is no memory for
-#: pixels out of sight, which would be painted ahead of a reader who scrolls.
+#: no tabs and no address around the page, which would be drawn again at each step.
 _FLAGS = (
     "--headless=new",
     "--kiosk",
     "--process-per-site",
     "--no-sandbox",
     "--disable-gpu",
-    "--force-gpu-mem-available-mb=2",
     "--disable-quic",
     "--disable-dev-shm-usage",
     "--no-first-run",
@@ -54,14 +52,19 @@ COLOURS = ("color-contrast", "link-in-text-block")
 
 
 @contextmanager
-def chromium(profile: Path) -> Iterator[webdriver.Chrome]:
-    """The machine's Chromium with an empty profile."""
+def chromium(profile: Path, pixel_memory: int = 2) -> Iterator[webdriver.Chrome]:
+    """The machine's Chromium with an empty profile.
+
+    ``pixel_memory`` is its memory for painted pixels in MiB. The tests give it none for pixels out of sight,
+    which would be painted ahead of a reader who scrolls; a picture of a whole window needs more.
+    """
     options = webdriver.ChromeOptions()
     browser, driver = shutil.which("chromium"), shutil.which("chromedriver")
     assert browser, "chromium is not installed"
     assert driver, "chromedriver is not installed"
     options.binary_location = browser
-    for flag in (*_FLAGS, f"--user-data-dir={profile}"):
+    memory = f"--force-gpu-mem-available-mb={pixel_memory}"
+    for flag in (*_FLAGS, memory, f"--user-data-dir={profile}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     # The page that the browser opens at its start is a program of its own; 4 asks for other pages instead.
