@@ -167,6 +167,7 @@ def _problems_before_syntax_error(tree: xml.XmlDocument) -> list[xml.XmlProblem]
         "missing child",
         "not expected here",
         "character content",
+        "element content",
         "is missing; only",
         "needs a parent",
     )
