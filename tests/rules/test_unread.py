@@ -163,7 +163,15 @@ def test_a_child_does_not_repeat_a_mistake_of_its_parent(right: str, wrong: str)
     assert [(item.rule, item.origin) for item in reported] == [("definition/invalid", "parent.xml")]
 
 
-@pytest.mark.parametrize("wrong", ['<at table="fuel" at="32O"/>', '<shift start="8" size="8" by="2O"/>'])
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        '<at table="fuel" at="32O"/>',
+        '<at table="fu el" at="32"/>',
+        '<shift start="8" size="8" by="2O"/>',
+        '<table name="fu el" at="32"/>',
+    ],
+)
 def test_what_a_child_moves_by_mistake_is_not_judged_where_it_was(wrong: str) -> None:
     child = CHILD.replace(b'<at table="fuel" at="8"/>', wrong.encode())
     beyond = BASE[:8] + u16(65000, 65000, 65000, 65000) + BASE[16:]
