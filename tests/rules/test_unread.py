@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import cache
 from random import Random
 
@@ -210,6 +211,18 @@ def test_a_name_that_two_tables_of_the_demo_have_is_one_mistake() -> None:
         "definition/duplicate-name",
         "definition/unknown-reference",
     }
+
+
+def test_an_image_is_not_of_other_software_because_its_definition_is_not_readable() -> None:
+    tree = Files()
+    child = "definitions/skerry-28-0431.xml"
+    tree.files = demo() | {child: demo()[child].replace(b"</inherited>", b"")}
+    policy = read_policy(demo()["callint.toml"], "callint.toml")
+    boat = assignment(policy, "boats/heron.bin")
+    assert boat is not None
+    newer = replace(boat, image="factory/sk28-0431.bin", bases=())
+    (finding,) = Checker(tree, policy, TODAY).report([newer]).findings
+    assert (finding.rule, finding.definition) == ("definition/invalid", child)
 
 
 # Any mistake in the definition of the demo
