@@ -171,6 +171,7 @@ def test_a_child_does_not_repeat_a_mistake_of_its_parent(right: str, wrong: str)
         '<at table="fu el" at="32"/>',
         '<shift start="8" size="8" by="2O"/>',
         '<table name="fu el" at="32"/>',
+        '<gone table="fu el"/>',
     ],
 )
 def test_what_a_child_moves_by_mistake_is_not_judged_where_it_was(wrong: str) -> None:

@@ -60,7 +60,7 @@ class Inheritance:
 
     def _drop_unchanged(self, element: etree._Element) -> None:
         """Drop what an invalid change is about: without the change, it may be read in the wrong place."""
-        if tag_of(element) == "gone":
+        if tag_of(element) == "gone" and element.attrib:
             return
         reader, inherited = self._reader, self._inherited
         table, axis = element.get("table") or element.get("name"), element.get("axis")
