@@ -214,10 +214,16 @@ def test_a_name_that_two_tables_of_the_demo_have_is_one_mistake() -> None:
     }
 
 
-def test_an_image_is_not_of_other_software_because_its_definition_is_not_readable() -> None:
+@pytest.mark.parametrize(
+    ("right", "wrong"), [(b"</inherited>", b""), (b'<memory start="0x0"', b'<memory start="0xO"')]
+)
+def test_an_image_is_not_of_other_software_because_its_definition_is_not_readable(
+    right: bytes, wrong: bytes
+) -> None:
     tree = Files()
     child = "definitions/skerry-28-0431.xml"
-    tree.files = demo() | {child: demo()[child].replace(b"</inherited>", b"")}
+    assert right in demo()[child]
+    tree.files = demo() | {child: demo()[child].replace(right, wrong)}
     policy = read_policy(demo()["callint.toml"], "callint.toml")
     boat = assignment(policy, "boats/heron.bin")
     assert boat is not None
