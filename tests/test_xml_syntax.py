@@ -87,3 +87,9 @@ def test_a_file_that_is_cut_off_or_no_xml_says_so_once(data: bytes, message: str
 def test_mistakes_after_which_the_reading_goes_on_are_all_named() -> None:
     data = b'<a>\n<b c="1" c="2"/>\n<d>4 & 5</d>\n<e></f>\n<g></h>\n</a>'
     assert [problem.line for problem in xml.parse(data).problems] == [2, 3, 4]
+
+
+def test_what_lies_behind_an_open_tag_is_not_called_its_content() -> None:
+    data = definition('<limits max="1300">\n<monotonic along="x" direction="rising"/>\n<note>Rated</note>')
+    (finding,) = findings(data)
+    assert "closes <limits>" in finding.message

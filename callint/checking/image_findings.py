@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from callint.checking.assignments import Assignment
@@ -10,6 +10,7 @@ from callint.checking.base_bytes import base_bytes
 from callint.checking.content import FindingDigests, accepted_content
 from callint.checking.identity import count_held_bytes, identity_mismatch
 from callint.decoding.digest import ContentDigest
+from callint.model import rule_ids
 from callint.model.cause import Cause
 from callint.model.finding import Finding
 from callint.rules.context import CheckContext
@@ -75,6 +76,12 @@ def find_in_image(
     if any(rule.scope is Scope.IMAGE for rule in rules):
         tables, cells = len(context.layout.table_items), context.layout.table_cells
     findings = tuple(with_bytes(context, finding) for rule in rules for finding in rule.findings(context))
+    if (wrong := _wrong_byte_order(context, findings)) is not None:
+        rules = in_scope(Scope.FILE)
+        # What seems wrong with the base is its checksum in the wrong byte order.
+        files = {rule.id for rule in rules} - ({rule_ids.IMAGE_MISSING_BASE} if context.base else set())
+        findings = (wrong, *(finding for finding in findings if finding.rule in files))
+        tables = cells = 0
     digests = {
         _content_key(finding): accepted_content(context, replace(finding, image=assigned.image))
         for finding in findings
@@ -105,6 +112,20 @@ def _applicable_rules(context: CheckContext) -> list[Rule]:
     if context.base is not None:
         rules += in_scope(Scope.CHANGE)
     return rules
+
+
+def _wrong_byte_order(context: CheckContext, findings: Iterable[Finding]) -> Finding | None:
+    """The finding about a definition in the wrong byte order; looked for if axes are not in order."""
+    about_axes = {finding.table for finding in findings if finding.rule == rule_ids.AXIS_NOT_INCREASING}
+    if len(about_axes) < _FEW_AXES:
+        return None
+    from callint.rules.definition.byte_order import wrong_byte_order
+
+    return wrong_byte_order(context)
+
+
+#: The number of axes that are not in order from which the byte order is looked at.
+_FEW_AXES = 2
 
 
 def with_bytes(context: CheckContext, finding: Finding) -> Finding:

@@ -103,7 +103,7 @@ class ImageLoader:
         """The first definition whose identity the image carries, or the first one if none fits.
 
         ``data`` is the content of the image file, None if it cannot be read. None if no definition is
-        readable.
+        readable, or none of the readable ones fits.
         """
         results = [self.load(path).loaded for path in assignment.definitions]
         candidates = [loaded for loaded in results if loaded is not None]
@@ -111,6 +111,8 @@ class ImageLoader:
             for loaded in candidates:
                 if not is_foreign(data, loaded.definition.memory, assignment.start):
                     return loaded
+            if len(candidates) < len(results):
+                return None  # the image may belong to the definition that is not readable
         return candidates[0] if candidates else None
 
     def choose_base(self, loaded: LoadedDefinition, assignment: Assignment, image: Image) -> BaseChoice:

@@ -12,6 +12,8 @@ from callint.model.declarations import REPEATED, InvalidElement, InvalidNames
 from callint.model.definition import Definition, StoredAxis, Table, Text
 from callint.model.derived_axis import DerivedAxis
 
+#: The largest number of bytes of a stored checksum.
+_CHECKSUM_SIZE = 8
 #: First addresses and those after the last, rising.
 Ranges = Sequence[tuple[int, int]]
 
@@ -116,17 +118,20 @@ class Unread:
         """
         definition = self.definition
         left_out = set(self.left_out(layout))
+        ranges: list[tuple[int, int]] = []
         starts = set()
         for element in self.invalid:
             unseen = left_out - definition.tables.keys() - definition.axes.keys()
             is_left_out = not element.names or not unseen.isdisjoint(element.names)
             if element.space == REPEATED and element.at is not None:
                 starts.add(element.at)
-            elif element.space in ("table", "axis") and is_left_out:
+            elif element.space == "checksum" or (element.space in ("table", "axis") and is_left_out):
                 if element.at is None:
                     return None
-                starts.add(element.at)
-        ranges: list[tuple[int, int]] = []
+                if element.space == "checksum":
+                    ranges.append((element.at, element.at + _CHECKSUM_SIZE))
+                else:
+                    starts.add(element.at)
         for item in _stored(definition):
             if item.name in left_out:
                 ranges += self._own_ranges(item, starts)

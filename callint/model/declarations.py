@@ -34,7 +34,8 @@ class InvalidElement:
 
     ``space`` is that of a declaration; "relation" or "sensor"; or REPEATED for one that has the name of
     another one. ``names`` are its own name, or all that a relation or
-    sensor names. ``at`` is the address of a table, text or axis as far as it is known.
+    sensor names. ``at`` is the address of a table, text or axis, or where a checksum is
+    stored, as far as it is known.
     """
 
     space: str

@@ -166,6 +166,7 @@ def _problems_before_syntax_error(tree: xml.XmlDocument) -> list[xml.XmlProblem]
         "missing child",
         "not expected here",
         "character content",
+        "element content",
         "is missing; only",
         "needs a parent",
     )
@@ -288,8 +289,8 @@ def _read_root(
     content.read(reader, items)
     if parent is None:
         _require_whole(reader, content)
-        if elements.memory is None:
-            return None
+    if elements.memory is None and (parent is None or content.memory is not None):
+        return None
     elements.axes = reader.axes
     elements.declarations = [*shared, *reader.declarations]
     lines = _lines(family, parent)

@@ -181,7 +181,16 @@ def test_a_child_does_not_repeat_a_mistake_of_its_parent(right: str, wrong: str)
     assert [(item.rule, item.origin) for item in reported] == [("definition/invalid", "parent.xml")]
 
 
-@pytest.mark.parametrize("wrong", ['<at table="fuel" at="32O"/>', '<shift start="8" size="8" by="2O"/>'])
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        '<at table="fuel" at="32O"/>',
+        '<at table="fu el" at="32"/>',
+        '<shift start="8" size="8" by="2O"/>',
+        '<table name="fu el" at="32"/>',
+        '<gone table="fu el"/>',
+    ],
+)
 def test_what_a_child_moves_by_mistake_is_not_judged_where_it_was(wrong: str) -> None:
     child = CHILD.replace(b'<at table="fuel" at="8"/>', wrong.encode())
     beyond = BASE[:8] + u16(65000, 65000, 65000, 65000) + BASE[16:]
@@ -220,6 +229,24 @@ def test_a_name_that_two_tables_of_the_demo_have_is_one_mistake() -> None:
         "definition/duplicate-name",
         "definition/unknown-reference",
     }
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"), [(b"</inherited>", b""), (b'<memory start="0x0"', b'<memory start="0xO"')]
+)
+def test_an_image_is_not_of_other_software_because_its_definition_is_not_readable(
+    right: bytes, wrong: bytes
+) -> None:
+    tree = Files()
+    child = "definitions/skerry-28-0431.xml"
+    assert right in demo()[child]
+    tree.files = demo() | {child: demo()[child].replace(right, wrong)}
+    policy = read_policy(demo()["callint.toml"], "callint.toml")
+    boat = assignment(policy, "boats/heron.bin")
+    assert boat is not None
+    newer = replace(boat, image="factory/sk28-0431.bin", bases=())
+    (finding,) = Checker(tree, policy, TODAY).report([newer]).findings
+    assert (finding.rule, finding.definition) == ("definition/invalid", child)
 
 
 # Any mistake in the definition of the demo

@@ -12,7 +12,7 @@ from typing import Any
 
 from lxml import etree
 
-from callint.model.declarations import InvalidNames
+from callint.model.declarations import InvalidElement, InvalidNames
 from callint.model.definition import Axis, Constraints, Definition, Memory, Table, Text
 from callint.model.translation import Titled, Translation
 from callint.reading.elements.attributes import required, tag_of
@@ -60,12 +60,19 @@ class Inheritance:
 
     def _drop_unchanged(self, element: etree._Element) -> None:
         """Drop what an invalid change is about: without the change, it may be read in the wrong place."""
+        if tag_of(element) == "gone" and element.attrib:
+            return
+        reader, inherited = self._reader, self._inherited
         table, axis = element.get("table") or element.get("name"), element.get("axis")
-        if tag_of(element) != "gone":
-            for invalid in self._reader.invalid[-1:]:
-                self._inherited.invalid.add(invalid)
-            self._inherited.drop_table(table or "")
-            self.elements.axes.pop(axis or "", None)
+        if not (table or axis):  # it may be about anything
+            inherited.drop_all(reader.line(element), reader.invalid)
+            return
+        if new_name := element.get("new-name"):
+            reader.invalid.append(InvalidElement("table", (str(new_name),), reader.line(element)))
+        for invalid in reader.invalid[-2:]:
+            inherited.invalid.add(invalid)
+        inherited.drop_table(table or "")
+        self.elements.axes.pop(axis or "", None)
 
     def _change(self, reader: ElementReader, element: etree._Element) -> bool:
         changes = {"at": self._addresses.place, "table": self._tables.change, "gone": self._remove}

@@ -157,7 +157,7 @@ class ElementReader:
         else:
             return
         with suppress(KeyError, ValueError):
-            at = to_integer(str(element.attrib["at"]))
+            at = to_integer(str(element.attrib["stored-at" if space == "checksum" else "at"]))
         self.invalid.append(InvalidElement(space, tuple(names), self.line(element), at))
         for own in element if space == "table" else ():
             for axis in own:

@@ -10,6 +10,7 @@ from callint.model.finding import Finding, Severity
 from callint.rules import image
 from callint.rules.context import CheckContext
 from callint.rules.definition.base_faults import faulty_conversions, find_faults
+from callint.rules.definition.byte_order import wrong_byte_order
 from callint.rules.definition.finding import definition_finding
 from callint.rules.rule import Scope, rule
 
@@ -19,7 +20,12 @@ _OF_THE_FILE = (image.unreadable, image.damaged_record, image.wrong_size, image.
 _MOST_NAMES = 4
 
 
-@rule(rule_ids.DEFINITION_CONTRADICTS_BASE, Severity.WARNING, Scope.FACTORY)
+@rule(
+    rule_ids.DEFINITION_CONTRADICTS_BASE,
+    Severity.WARNING,
+    Scope.FACTORY,
+    if_severe=Severity.ERROR,
+)
 def contradicts_base(context: CheckContext) -> Iterator[Finding]:
     """The factory image breaks what the definition demands of a table or axis.
 
@@ -39,6 +45,9 @@ def contradicts_base(context: CheckContext) -> Iterator[Finding]:
     table that is itself wrong, or a slope between wrong breakpoints. If at least three tables and axes of one
     conversion are wrong, and half of all that it has, the conversion is reported in their place.
 
+    If no more than half of the axes rise or fall throughout, and 90 % do in the other byte order, the byte
+    order of the definition is wrong. That is an error. callint then checks nothing else, nor in other images.
+
     Fix: correct the address, type, byte order or conversion; or the demand, if the factory image really
     breaks it.
     """
@@ -46,6 +55,9 @@ def contradicts_base(context: CheckContext) -> Iterator[Finding]:
         return
     if (other_file := _finding_about_file(context)) is not None:
         yield other_file
+        return
+    if (other_order := wrong_byte_order(context)) is not None:
+        yield other_order
         return
     yield from _wrong_checksums(context)
     faults = find_faults(context)
@@ -99,5 +111,5 @@ def _wrong_checksums(context: CheckContext) -> Iterator[Finding]:
 
 
 def is_of_other_file(context: CheckContext) -> bool:
-    """Whether the factory image is unreadable or not of the definition's software."""
-    return _finding_about_file(context) is not None
+    """Whether the factory image is unreadable, not of the definition's software, or in another byte order."""
+    return _finding_about_file(context) is not None or wrong_byte_order(context) is not None

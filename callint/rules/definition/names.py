@@ -24,7 +24,9 @@ def invalid(context: CheckContext) -> Iterator[Finding]:
     """The definition file does not conform to the format.
 
     Why it matters: callint cannot check what it cannot read. It skips the invalid part and its table until
-    the line is corrected.
+    the line is corrected; of a table with an invalid limit, it skips the limit alone. What only follows from
+    the invalid line is not reported: references to the skipped element, its bytes, and its waivers. The first
+    such finding of a file names the tables and axes that are not evaluated.
 
     Example: `type="uint12"`, which is not a storage type; `<guard above="85" below="4"/>`, which has two
     conditions instead of one; a `<monotonic along="y">` in a curve, which has no y axis.
