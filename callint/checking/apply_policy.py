@@ -38,9 +38,14 @@ def refuses_invalid_definitions(policy: Policy) -> bool:
 
     Only then may the check leave out what follows from that: the definition is judged again when it is right.
     """
-    severities = (policy.severity(rule, Severity.ERROR) for rule in _INVALID)
-    is_error = all(severity is not None and severity.reaches(policy.fail_on) for severity in severities)
-    return is_error and not any(waiver.rule in _INVALID for waiver in policy.waivers)
+    return all(is_refused(policy, rule) for rule in _INVALID)
+
+
+def is_refused(policy: Policy, rule: str) -> bool:
+    """Whether an error of a rule always fails a check: the policy makes it no less, and waives none."""
+    severity = policy.severity(rule, Severity.ERROR)
+    is_waived = any(waiver.rule == rule for waiver in policy.waivers)
+    return severity is not None and severity.reaches(policy.fail_on) and not is_waived
 
 
 class PolicyApplier:

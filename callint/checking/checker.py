@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 from functools import cached_property
 
-from callint.checking.apply_policy import refuses_invalid_definitions
+from callint.checking.apply_policy import is_refused, refuses_invalid_definitions
 from callint.checking.assignments import Assignment
 from callint.checking.cause_order import sort_findings
 from callint.checking.definition_findings import definition_findings
@@ -16,6 +16,7 @@ from callint.checking.image_findings import FOR_READERS, FindingDetails, ImageRe
 from callint.checking.loading import DefinitionResult, Definitions, ImageLoader
 from callint.checking.report import Report
 from callint.checking.settler import FindingSettler, without_line_numbers
+from callint.model import rule_ids
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.reading.tree import Tree
@@ -23,6 +24,14 @@ from callint.rules.second_person import AuthorshipCheck, NoAuthorship
 
 #: Finds what there is in images, in their order.
 Find = Callable[[Sequence[Assignment]], Iterable[ImageResult]]
+
+#: The finding about an image of which no definition can be read.
+_UNDEFINED = Finding(
+    rule=rule_ids.IMAGE_UNREADABLE,
+    subject="definition",
+    message="the image cannot be checked: its definition cannot be read",
+    hint="Correct the definition.",
+)
 
 
 class Checker:
@@ -105,10 +114,15 @@ class Checker:
     def find(self, assigned: Assignment) -> ImageResult:
         """The findings of the rules about one image. They depend on no other image."""
         context = self.loader.context(assigned)
+        is_refused_then = refuses_invalid_definitions(self.policy)
         if context is None:
-            return ImageResult(assigned)  # the findings about the definition say why
-        if not refuses_invalid_definitions(self.policy):
-            context = replace(context, judges_all=True)
+            # The findings about the definition say why, if they fail the check.
+            return ImageResult(assigned, findings=() if is_refused_then else (_UNDEFINED,))
+        context = replace(
+            context,
+            judges_all=not is_refused_then,
+            trusts_byte_order=not is_refused(self.policy, rule_ids.DEFINITION_CONTRADICTS_BASE),
+        )
         return find_in_image(context, assigned, self._waived, self._details)
 
     def _settle(self, result: ImageResult) -> list[Finding]:

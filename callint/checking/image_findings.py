@@ -57,8 +57,8 @@ class ImageResult:
     unread: frozenset[str] = frozenset()
 
     def digest(self, finding: Finding) -> ContentDigest | None:
-        """The digest of the content that a finding of this image is about."""
-        return self.digests[_content_key(finding)]
+        """The digest of the content that a finding of this image is about; None without a definition."""
+        return self.digests.get(_content_key(finding))
 
 
 def find_in_image(
@@ -116,6 +116,8 @@ def _applicable_rules(context: CheckContext) -> list[Rule]:
 
 def _wrong_byte_order(context: CheckContext, findings: Iterable[Finding]) -> Finding | None:
     """The finding about a definition in the wrong byte order; looked for if axes are not in order."""
+    if context.trusts_byte_order:
+        return None
     about_axes = {finding.table for finding in findings if finding.rule == rule_ids.AXIS_NOT_INCREASING}
     if len(about_axes) < _FEW_AXES:
         return None

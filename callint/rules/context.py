@@ -59,6 +59,7 @@ class CheckContext:
     - ``earlier``: the image in the states before, for the same rules: one, or one for each parent of a merge.
     - ``is_raw``: whether the image file is raw, so that addresses are offsets in it.
     - ``judges_all``: whether what follows from something invalid in the definition is judged too.
+    - ``trusts_byte_order``: whether an image is judged even if another byte order fits its axes better.
     """
 
     loaded: LoadedDefinition
@@ -73,6 +74,7 @@ class CheckContext:
     others: tuple[OtherImage, ...] = ()
     earlier: tuple[Image, ...] = ()
     judges_all: bool = False
+    trusts_byte_order: bool = False
 
     @property
     def unread(self) -> Unread:

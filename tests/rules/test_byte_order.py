@@ -12,6 +12,7 @@ from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
 from callint.checking.loading import ImageLoader
 from callint.model.finding import Severity
+from callint.model.policy import Policy
 from callint.reading.definition_sniff import looks_like_definition
 from callint.reading.policy import read_policy
 from callint.rules.definition.byte_order import wrong_byte_order
@@ -136,3 +137,11 @@ def test_no_definition_of_the_fixtures_is_accused_by_any_image(path: Path) -> No
         context = loader.context(Assignment("image.bin", (path.name,), ()))
         with np.errstate(all="ignore"):
             assert context is None or wrong_byte_order(context) is None
+
+
+@pytest.mark.parametrize("severity", [Severity.NOTE, Severity.WARNING, None])
+def test_where_the_byte_order_does_not_fail_a_check_the_image_is_judged(severity: Severity | None) -> None:
+    data = axes_of(RISING, RISING, RISING, RISING)
+    reported = findings(four_axes("little"), data, policy=Policy(severities={RULE: severity}))
+    assert "axis/not-increasing" in {finding.rule for finding in reported}
+    assert "axis/not-increasing" not in {finding.rule for finding in findings(four_axes("little"), data)}

@@ -315,3 +315,14 @@ def test_where_a_mistake_does_not_fail_a_check_the_demand_that_it_hides_is_misse
     relaxed = replace(policy, severities={**policy.severities, "definition/invalid": Severity.WARNING})
     assert not of_rule(found(wrong), "definition/loosened")
     assert of_rule(found(wrong, relaxed), "definition/loosened")
+
+
+def test_an_image_without_a_readable_definition_fails_where_the_definition_does_not() -> None:
+    for severity, rules in ((Severity.ERROR, set()), (Severity.WARNING, {"image/unreadable"})):
+        files, policy = Files(), read_policy(demo()["callint.toml"], "callint.toml")
+        files.files = demo() | {DEFINITION: b"<definition"}
+        relaxed = replace(policy, severities={**policy.severities, "definition/invalid": severity})
+        image = assignment(policy, "boats/heron.bin")
+        assert image is not None
+        reported = Checker(files, relaxed, TODAY).check_image(image)
+        assert {finding.rule for finding in reported} == rules
