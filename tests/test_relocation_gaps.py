@@ -12,7 +12,7 @@ from callint.comparing.relocation.occupied import OccupiedBytes
 from callint.comparing.relocation.relocate import relocate
 from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.units import PlacementUnit
-from callint.comparing.relocation.window_likelihood import WindowLikelihood, stretched
+from callint.comparing.relocation.window_likelihood import WindowLikelihood, interpolated_grid
 from callint.model.image import Image
 from tests.building import definition_xml, read
 
@@ -168,7 +168,7 @@ def test_a_curve_with_more_or_fewer_points_is_left_out(shape: str, points: int, 
 
 def test_another_size_that_padding_must_make_up_for_needs_more_likeness() -> None:
     old = np.array([9, 2, 8, 3, 9, 1, 7, 2]) * 1000.0
-    shrunk = np.append(stretched(old[None, :], 1, 7).ravel(), old[-1])
+    shrunk = np.append(interpolated_grid(old[None, :], 1, 7).ravel(), old[-1])
     left = _in_the_middle(old.tolist(), _stored(shrunk))
     assert (left.new, left.evidence) == (None, RelocationEvidence.RESIZED)
     assert _in_the_middle(old.tolist(), _stored(0.06 * old + 0.94 * shrunk)).new == 0x90
