@@ -15,8 +15,8 @@ from distributed import LocalCluster
 
 from callint.checking.assignments import assignments
 from callint.checking.fleet import groups, record_cache
+from callint.checking.fleet.fleet_reader import FleetReader
 from callint.checking.fleet.records import RecordTask, pack, read_records
-from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import DIGEST_BYTES, TableDigests
 from callint.checking.worker_pool import WorkerPool
 from callint.decoding.decode import decode
@@ -136,17 +136,15 @@ def yard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Yard:
     return yard
 
 
-def read_fleet(pool: WorkerPool | None = None) -> Survey:
+def read_fleet(pool: WorkerPool | None = None) -> FleetReader:
     workspace = open_workspace()
-    survey = Survey(workspace, assignments(workspace.policy, workspace.tree))
-    survey.run(pool)
-    return survey
+    fleet = FleetReader(workspace, assignments(workspace.policy, workspace.tree))
+    fleet.run(pool)
+    return fleet
 
 
-def groups_of(survey: Survey) -> dict[str, list[int]]:
-    return {
-        groups.table.name: groups.numbers.tolist() for groups in survey.groups.groups(survey.groups.tables)
-    }
+def groups_of(fleet: FleetReader) -> dict[str, list[int]]:
+    return {groups.table.name: groups.numbers.tolist() for groups in fleet.groups.groups(fleet.groups.tables)}
 
 
 def test_a_second_run_reads_no_image(yard: Yard) -> None:

@@ -1,4 +1,4 @@
-"""Runs the rules on the files of a tree, and makes one report of what they find."""
+"""Runs the rules on the files of a tree, and makes one report of their findings."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from callint.model.policy import Policy
 from callint.reading.tree import Tree
 from callint.rules.second_person import AuthorshipCheck, NoAuthorship
 
-#: Finds what there is in images, in their order.
+#: Gives the results of images, in their order.
 Find = Callable[[Sequence[Assignment]], Iterable[ImageResult]]
 
 
@@ -38,7 +38,7 @@ class Checker:
     ) -> None:
         """``authorship`` is called only if the policy demands that a second person writes a waiver.
 
-        ``definitions`` are those that were read already; checkers of several trees share them.
+        ``definitions`` were read already; checkers of several trees share them.
         """
         self.policy = policy
         self.loader = ImageLoader(tree, definitions)
@@ -105,11 +105,11 @@ class Checker:
         """The findings of the rules about one image. They depend on no other image."""
         context = self.loader.context(assigned)
         if context is None:
-            return ImageResult(assigned)  # the findings about the definition say why
+            return ImageResult(assigned)  # the findings about the definition give the reason
         return find_in_image(context, assigned, self._waived, self._details)
 
     def _settle(self, result: ImageResult) -> list[Finding]:
-        """The settled findings about one image, which is counted."""
+        """The settled findings about one image; counts the image."""
         self._images += 1
         self._tables += result.tables
         self._cells += result.cells
@@ -144,7 +144,7 @@ class Checker:
         return (replace(finding, content=without_line_numbers(finding.message)) for finding in findings)
 
     def _with_own_causes(self, findings: Iterable[Finding]) -> list[Finding]:
-        """The findings, of which those without a cause are causes of their own."""
+        """The findings; each one without a cause becomes a cause of its own."""
         from callint.checking.causes import own_cause
 
         complete = []

@@ -414,16 +414,16 @@ def test_options_that_do_not_fit_together_are_refused(yard: Yard, arguments: lis
 def test_an_image_that_changes_while_callint_reads_is_not_mixed_up(
     yard: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from callint.checking.fleet.survey import Survey
+    from callint.checking.fleet.fleet_reader import FleetReader
 
-    run = Survey.run
+    run = FleetReader.run
     target = yard.root / "boats/heron.bin"
 
-    def run_and_change(self: Survey, *arguments: object) -> None:
+    def run_and_change(self: FleetReader, *arguments: object) -> None:
         run(self, *arguments)  # type: ignore[arg-type]
         target.write_bytes(_PLAIN)
 
-    monkeypatch.setattr(Survey, "run", run_and_change)
+    monkeypatch.setattr(FleetReader, "run", run_and_change)
     try:
         error = yard.call("fleet", "--table", "overspeed_cut", "--format", "json").error
     finally:
