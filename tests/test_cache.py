@@ -278,7 +278,7 @@ def test_every_file_that_makes_an_entry_belongs_to_the_state_of_the_program() ->
 
 
 @posix
-def test_a_link_is_not_followed_and_what_it_leads_to_stays_as_it_is(folder: Path, tmp_path: Path) -> None:
+def test_a_link_is_not_followed_and_its_target_stays_unchanged(folder: Path, tmp_path: Path) -> None:
     expected = open_definition(EXAMPLE, "one.xml")
     (entry,) = entries(folder)
     target = tmp_path / "elsewhere"
@@ -420,7 +420,7 @@ def test_an_empty_variable_switches_it_off(monkeypatch: pytest.MonkeyPatch, read
     assert len(readings) == 2
 
 
-def test_a_relative_path_leads_into_no_repository(
+def test_a_relative_path_of_the_cache_writes_nothing_into_a_repository(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, readings: list[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)

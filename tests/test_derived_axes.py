@@ -269,7 +269,7 @@ def test_a_cdfx_file_gives_the_moved_image_again(folder: Path) -> None:
     assert (folder / "base.bin").read_bytes() == MOVED
 
 
-def test_show_says_what_an_axis_follows_from(folder: Path) -> None:
+def test_show_names_the_source_of_a_derived_axis(folder: Path) -> None:
     shown = run(folder, "show", "moved.bin", "speeds", "fuel").stdout
     assert "rescaled from pairs; used by fuel, trim" in shown
     assert shown.count("1700") == 2

@@ -112,7 +112,7 @@ def test_the_walks_run_every_block_of_every_page() -> None:
     assert {"docs/tutorial.md", "docs/git.md", "docs/automation.md", "docs/slips.md"} <= set(WALKS)
 
 
-def test_every_line_of_a_command_block_is_a_command_or_stands_below_one() -> None:
+def test_every_line_of_a_command_block_is_a_command_or_is_below_one() -> None:
     for name, page in PAGES.items():
         for block in console(page):
             assert block.startswith("$ "), (name, block)

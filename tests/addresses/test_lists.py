@@ -176,7 +176,7 @@ ramp;4A20h;SBYTE;°C;$4A00;UWORD;4;0,25;rpm;-40;127
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1", "utf-16"])
 @pytest.mark.parametrize("separator", [";", "\t"])
-def test_a_messy_list_is_read_whatever_its_encoding_and_separator(
+def test_a_messy_list_is_read_in_every_encoding_and_with_every_separator(
     yard: Yard, encoding: str, separator: str
 ) -> None:
     definition = made(yard, MESSY.replace(";", separator).replace("\n", "\r\n").encode(encoding))

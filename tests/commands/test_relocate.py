@@ -135,7 +135,7 @@ def test_diff_and_carry_take_the_two_softwares_at_once(demo: Path, report: Resul
     assert image.read(table.at, table.storage.type.size) != new.read(table.at, table.storage.type.size)
 
 
-def test_json_says_the_same_as_the_text(demo: Path, report: Result) -> None:
+def test_json_has_the_same_content_as_the_text(demo: Path, report: Result) -> None:
     result = call("relocate", OLD, NEW, "--format", "json", cwd=demo)
     assert result.status == 1
     data = valid(result.data, "relocation.schema.json")

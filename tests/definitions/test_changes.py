@@ -321,7 +321,7 @@ SAME = [
 
 
 @pytest.mark.parametrize(("old", "new"), SAME)
-def test_another_spelling_is_no_change(old: str, new: str) -> None:
+def test_another_spelling_is_not_a_change(old: str, new: str) -> None:
     assert diff((old, new)).changes == ()
 
 

@@ -126,7 +126,7 @@ def test_every_cell_that_was_edited_in_two_ways_is_named_with_all_its_values(dat
 
 @property_examples
 @given(st.data())
-def test_after_a_merge_every_checksum_is_valid_whatever_the_sides_left(data: st.DataObject) -> None:
+def test_after_a_merge_every_checksum_is_valid_regardless_of_the_sides(data: st.DataObject) -> None:
     reference = data.draw(references())
     base = data.draw(images(reference))
     sides = [bytearray(data.draw(reworks(reference, base))) for _ in range(2)]

@@ -30,7 +30,7 @@ def test_several_reports_add_up_and_name_each_file_once() -> None:
     )
 
 
-def test_a_report_says_what_was_looked_at_and_nothing_of_a_commit() -> None:
+def test_a_report_lists_what_was_checked_and_mentions_no_commit() -> None:
     xml = definition_xml(
         table("scalar", "fuel", '<limits max="1"/>', signal="load")
         + table("scalar", "idle", '<limits max="1000"/>', at=2, signal="speed", conversion="rpm")

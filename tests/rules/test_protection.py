@@ -554,7 +554,7 @@ def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check()
     assert [name for rule, name in result if rule == "protection/disabled"] == ["spare"]
 
 
-def test_tables_that_feed_each_other_in_a_circle_do_not_crash_a_check() -> None:
+def test_tables_that_feed_each_other_in_a_cycle_do_not_crash_a_check() -> None:
     xml = definition_xml(
         table("curve", "one", '<x axis="loads"/>', at=8, conversion="rpm", produces="speed")
         + table("curve", "two", '<x axis="speeds"/>', at=12, produces="load")

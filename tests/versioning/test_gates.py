@@ -287,7 +287,7 @@ def test_git_options_that_skip_hooks_skip_callint(tmp_path: Path) -> None:
     assert room.try_git("commit", "--no-verify", "-m", "Picked").status == 0
 
 
-def test_a_rebase_that_goes_on_can_be_made_to(tmp_path: Path) -> None:
+def test_a_rebase_can_be_forced_to_continue(tmp_path: Path) -> None:
     room = with_topic(tmp_path / "repo", edited(GOOD, {CUT: u16(4150)}))
     assert by_rebase_that_stops_for_an_edit(room, BAD).status != 0
     assert room.try_git("commit", "--no-verify", "--amend", "--no-edit").status == 0
