@@ -178,7 +178,7 @@ def stored() -> dict[str, str]:
 
 
 def said(ours: str, theirs: str) -> str:
-    """All that is said about two reworks."""
+    """All sentences about two reworks."""
     lines: list[str] = []
     item, other = (decode(BEFORE.layout, Image.raw(reworked(name))) for name in (ours, theirs))
     base = decode(BEFORE.layout, Image.raw(BASE))

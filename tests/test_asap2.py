@@ -29,7 +29,7 @@ from tests.describing import (
 
 
 def refusal(folder: Path, text: str | bytes, name: str | None = None) -> str:
-    """The one line that says why a description is refused."""
+    """The single line with the reason why a description is refused."""
     with pytest.raises(InputError) as caught:
         described(folder, text, name)
     (line,) = caught.value.lines

@@ -1,4 +1,4 @@
-"""What a description becomes as a definition: places, conversions, limits, signals, and what is listed."""
+"""Descriptions into definitions: places, conversions, limits, signals, and the list of losses."""
 
 from __future__ import annotations
 

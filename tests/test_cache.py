@@ -1,4 +1,4 @@
-"""The cache: what it gives back, what it does not believe, and that nothing depends on it."""
+"""The cache: its answers, the entries that it rejects, and that no result depends on it."""
 
 from __future__ import annotations
 
@@ -167,7 +167,7 @@ def test_an_object_outside_the_model_is_not_packed() -> None:
 
 
 def damaged(content: bytes) -> Iterator[bytes]:
-    """An entry with every kind of damage: to the first line, to the sum, to each sort of byte behind them."""
+    """An entry with every kind of damage: to the first line, the sum, and each kind of byte after them."""
     yield b""
     yield content[:-1]
     yield content[: len(content) // 2]
@@ -196,7 +196,7 @@ def test_a_damaged_entry_is_replaced_and_changes_nothing(folder: Path, readings:
 
 
 def with_sum(content: bytes) -> bytes:
-    """An entry whose sum is right, whatever it holds."""
+    """An entry with any content and the right sum."""
     cache.store(lambda: content, "forged")
     name = cache._name("forged", ())
     place = Path(os.environ["CALLINT_CACHE"]) / name
@@ -512,7 +512,7 @@ def test_checks_that_start_at_once_say_the_same_and_leave_one_entry_of_each_kind
 
 
 def outputs(root: Path, folder: Path, *arguments: str) -> list[Result]:
-    """What a command says without a cache, with an empty one, and with one that knows everything."""
+    """The output of a command without a cache, with an empty one, and with a complete one."""
     return [call(*arguments, cwd=root, CALLINT_CACHE=place) for place in ("", str(folder), str(folder))]
 
 

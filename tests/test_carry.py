@@ -1,4 +1,4 @@
-"""Carrying a rework to other software: what goes over, to the byte, and what is said where it cannot."""
+"""Carrying a rework to other software: the carried bytes, and the messages if it is impossible."""
 
 from __future__ import annotations
 

@@ -65,7 +65,7 @@ def example() -> Definition:
 
 
 def edited(old: str, new: str) -> bytes:
-    """The example with one stretch of text replaced, which stands there once."""
+    """The example with one part of its text replaced, which must occur once."""
     assert EXAMPLE.count(old.encode()) == 1, old
     return EXAMPLE.replace(old.encode(), new.encode())
 
@@ -501,7 +501,7 @@ def local(element: etree._Element) -> str:
 
 
 def kind_of(element: etree._Element) -> str:
-    """The element's name; an axis of a table's own is told from a shared one."""
+    """The element's name; it distinguishes a table's own axis from a shared one."""
     parent = element.getparent()
     own = parent is not None and local(parent) in ("x", "y")
     return f"own {local(element)}" if own else local(element)
@@ -933,7 +933,7 @@ def test_a_huge_attribute_gives_one_short_line() -> None:
 
 
 def many(element: str, count: int, **parts: str) -> bytes:
-    """A definition of many scalars, each on its line, or of whatever else there is to be many of."""
+    """A definition of many scalars, each on its line, or of many other elements."""
     lines = "\n".join(element.replace("@", str(number)) for number in range(count))
     return definition_xml(lines, **parts)  # type: ignore[arg-type]
 

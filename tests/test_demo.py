@@ -1,4 +1,4 @@
-"""``callint demo``: the fictional repository, its history, and what callint says about it."""
+"""``callint demo``: the fictional repository, its history, and callint's findings about it."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def test_the_demo_succeeds_and_lists_what_it_wrote(made: tuple[Scratch, Result])
 
 
 def timeline(branch: str) -> list[Any]:
-    """What the shipped timeline says about the commits of a branch."""
+    """The shipped timeline's lines about the commits of a branch."""
     message = tomllib.loads((REPOSITORY / "fixtures" / "demo" / "timeline.toml").read_text("utf-8"))
     return [commit for commit in message["commits"] if commit.get("branch", "main") == branch]
 

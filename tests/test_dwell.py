@@ -1,4 +1,4 @@
-"""How long a logged engine was where, against plain Python and numbers worked out by hand."""
+"""The dwell of a logged engine in cells, against plain Python and numbers computed by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Definitions that build on others: what they mean, and what is refused."""
+"""Definitions that build on others: their meaning, and the faults that are refused."""
 
 from __future__ import annotations
 

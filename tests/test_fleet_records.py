@@ -1,4 +1,4 @@
-"""The digests of the tables of many images: exact, whatever was read before, and kept from run to run."""
+"""The digests of the tables of many images: exact regardless of earlier reads, and kept between runs."""
 
 from __future__ import annotations
 

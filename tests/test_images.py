@@ -1,4 +1,4 @@
-"""Image files into images: what a file is, what is wrong with its records, and where."""
+"""Image files into images: their formats, and the faults of their records with places."""
 
 from __future__ import annotations
 

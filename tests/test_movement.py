@@ -1,4 +1,4 @@
-"""How far an output moved, where tables and images are odd."""
+"""The movement of an output in unusual tables and images."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``callint.toml`` into a policy: what it says, and what is wrong with it, line by line."""
+"""``callint.toml`` into a policy: its settings, and its mistakes line by line."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The text of a review page: what stands in it before any script runs."""
+"""The text of a review page before any script runs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a review's page says to readers whose browser or mail program runs no script."""
+"""The page of a review in a browser or mail program that runs no script."""
 
 from __future__ import annotations
 

@@ -429,7 +429,7 @@ def _with_another_number(grid: Numbers) -> Numbers:
 def told(
     result: TableEdit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)
 ) -> list[list[float]]:
-    """All that is said about the suspects of an edit, with other places for theirs."""
+    """All sentences about the suspects of an edit, with other places instead of theirs."""
     return sorted(
         [*of(o.y, o.x), o.expected, o.allowed, o.score, o.is_lone] for o in find_entry_errors(result)
     )
@@ -993,7 +993,7 @@ def test_a_line_that_an_edit_drew_continues_to_its_last_cell() -> None:
 
 
 def from_twenty(value: float, after: float = 30.0) -> list[bool]:
-    """How sure the suspicious cells are if 20.0 became another value in a curve from 10.0 to 110.0."""
+    """The certainty of the suspicious cells if 20.0 became another value in a curve from 10.0 to 110.0."""
     old = np.arange(10.0, 120.0, 10.0)[None, :]
     old[0, 2] = after
     new = old.copy()

@@ -661,7 +661,7 @@ def test_a_protection_that_is_off_in_a_cell_is_disabled_and_not_weakened() -> No
 
 
 def cut_at(degrees: int, *sensor: int, inside: str = '<guard above="200"/>') -> list[str]:
-    """What is said of a temperature cut, with a sensor's curve of four cells."""
+    """The findings about a temperature cut, with a sensor's curve of four cells."""
     return [finding.message for finding in unreachable(degrees, sensor, None, inside)]
 
 

@@ -29,7 +29,7 @@ def yard(tmp_path: Path) -> Yard:
 
 
 def imported(yard: Yard, content: str | bytes, *options: str, name: str = "list.csv") -> Result:
-    """Import a list that begins anew; big-endian unless the options say otherwise."""
+    """Import a list from the start; big-endian unless the options differ."""
     yard.write(name, content)
     (yard.root / "list.xml").unlink(missing_ok=True)
     order = () if "--byte-order" in options or "--mapping" in options else ("--byte-order", "big")

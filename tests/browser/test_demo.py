@@ -1,4 +1,4 @@
-"""The demo's review in a browser, number by number beside what callint diff says of the same change."""
+"""The demo's review in a browser, number by number against callint diff of the same change."""
 
 from __future__ import annotations
 

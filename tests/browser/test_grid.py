@@ -1,4 +1,4 @@
-"""How a table is read in a browser: views, side by side, headers, folded rows, overview, and search."""
+"""Tables in a browser: views, side by side, headers, folded rows, overview, and search."""
 
 from __future__ import annotations
 

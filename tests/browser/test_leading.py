@@ -1,4 +1,4 @@
-"""How the page leads its reader: filter, order, history, the list of tables, steps; on the demo's Petrel."""
+"""Navigation on the page of the demo's Petrel: filter, order, history, the list of tables, and steps."""
 
 from __future__ import annotations
 

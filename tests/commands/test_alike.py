@@ -29,7 +29,7 @@ _CONVERSIONS = """
 
 
 class Pair:
-    """Two images of one definition, and what is said of their difference."""
+    """Two images of one definition, and the reports of their difference."""
 
     def __init__(self, folder: Path, table: str, old: bytes, new: bytes) -> None:
         self.yard = Yard(folder / "yard")

@@ -246,7 +246,7 @@ def test_no_output_replaces_what_is_named_or_gits_own(
 
 
 def blocks(amount: int, cells: int) -> tuple[bytes, bytes]:
-    """A definition with so many curves of so many cells, and an image that breaks all their limits."""
+    """A definition with some curves of some number of cells, and an image that breaks all their limits."""
     curves = "".join(
         f'<curve name="block_{number:02}" title="Block {number}" purpose="demand" '
         f'at="{number * cells}" type="uint8" conversion="mg">'

@@ -1,4 +1,4 @@
-"""``callint completion``: shells are asked what they complete, and it is what the parsers say."""
+"""``callint completion``: real shells complete the words that the parsers accept."""
 
 from __future__ import annotations
 

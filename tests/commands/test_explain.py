@@ -1,4 +1,4 @@
-"""``callint explain``: the page for the owner says what is so, and nothing else."""
+"""``callint explain``: the page for the owner states the facts and nothing else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``callint fleet``: which images share which calibration of each table, and what it answers about them."""
+"""``callint fleet``: the images that share each calibration of a table, and answers about them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""callint init: what it sets up, with real git."""
+"""callint init: its files and settings, with real git."""
 
 from __future__ import annotations
 

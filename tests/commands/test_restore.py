@@ -39,7 +39,7 @@ def read(yard: Yard) -> bytes:
 
 
 def document(yard: Yard) -> dict[str, Any]:
-    """What ``check`` says about the image, for programs."""
+    """The findings of ``check`` about the image, for programs."""
     found: dict[str, Any] = json.loads(yard.call("check", IMAGE, "--format", "json").stdout)
     return found
 

@@ -1,4 +1,4 @@
-"""What callint says of single changes of a definition."""
+"""The classification of single changes of a definition."""
 
 from __future__ import annotations
 

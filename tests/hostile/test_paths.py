@@ -1,4 +1,4 @@
-"""Nothing outside of a repository is read or written, whatever its links, paths and settings say."""
+"""No link, path or setting of a repository makes callint read or write outside it."""
 
 from __future__ import annotations
 

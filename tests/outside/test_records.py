@@ -150,7 +150,7 @@ _ADDRESSES = st.one_of(
 
 @st.composite
 def _parts(draw: st.DrawFn, below: int = 1 << 32) -> dict[int, bytes]:
-    """Stretches of bytes, by first address, with a gap between any two."""
+    """Ranges of bytes, by first address, with a gap between any two."""
     actual: dict[int, bytes] = {}
     reach = -1
     for start in sorted(

@@ -92,7 +92,7 @@ WHOLE = image(at_48=NUMBER)
 
 
 def without(start: int, end: int) -> bytes:
-    """The records of the whole memory but for a stretch of addresses."""
+    """The records of the whole memory except for a range of addresses."""
     return hex_file({0: WHOLE[:start], end: WHOLE[end:]} if start else {end: WHOLE[end:]})
 
 
