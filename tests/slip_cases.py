@@ -79,7 +79,7 @@ def said(name: str) -> Iterator[str]:
 
 
 def said_small(seed: int, reviewed: Sequence[str] = ()) -> Iterator[str]:
-    """What is said about a small edit, and how far one of its cells may go either way.
+    """The reports of a small edit, and the distance that a cell may move in both directions without one.
 
     ``reviewed`` are the lines of the golden file, if there are any.
     """

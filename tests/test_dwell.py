@@ -22,7 +22,7 @@ from tests.example_counts import examples
 
 NONE = math.nan
 Row = tuple[float, float, float]
-#: The longest step in seconds that is no gap.
+#: The longest step in seconds that is not a gap.
 MAX_GAP = 5.0
 
 

@@ -155,7 +155,7 @@ def test_utf_16_is_known_by_its_mark(path: Path, encoding: str) -> None:
     assert rows_of(log) == [[0, 800.5], [1, 900]]
 
 
-# Cells that are no numbers
+# Cells that are not numbers
 
 
 @pytest.mark.parametrize(
@@ -323,7 +323,7 @@ def test_a_log_may_have_a_single_column(path: Path) -> None:
     assert rows_of(opened(path, "speed\n800\n900,5\n")) == [[800], [900.5]]
 
 
-# Files that are no logs
+# Files that are not logs
 
 
 @pytest.mark.parametrize(

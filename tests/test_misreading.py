@@ -313,7 +313,7 @@ def test_tables_fed_by_a_cell_that_is_off_are_off() -> None:
     result = built(broken, PLUS).effects("temp", 0, 100)
     assert (result["plus"].true, result["plus"].switched) == (10, 1)
     assert np.isnan(result["plus"].false)
-    # An off cell that does not count at the reading is none of its business.
+    # An off cell without weight at the reading does not matter.
     ends = Sheet("ends", {"temp": [0, 50, 100]}, [0, 25, np.nan], produces="a")
     assert built(ends, PLUS).effects("temp", 0, 50)["plus"].false == 35
 

@@ -26,7 +26,7 @@ def _by_name(definition: bytes, old: bytes, new: bytes) -> dict[str, Placement]:
 
 
 def test_padding_takes_the_size_that_the_alignment_asks_for() -> None:
-    # A unit at 48 behind 5 bytes of padding: what lies in front of them ended at 43.
+    # A unit at 48 after 5 bytes of padding: the unit before the padding ended at 43.
     padding = Padding(48, 5, 16)
     shifts = np.arange(-16, 17)
     ends = 43 + shifts

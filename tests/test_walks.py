@@ -121,7 +121,7 @@ def test_every_line_of_a_command_block_is_a_command_or_is_below_one() -> None:
 def _others() -> Iterator[tuple[str, Token]]:
     for name, page in PAGES.items():
         for block in fences(page):
-            # A directive of the site, such as {toctree}, is no block of code.
+            # A directive of the site, such as {toctree}, is not a block of code.
             if block.info != "console" and not block.info.startswith("{"):
                 yield name, block
 

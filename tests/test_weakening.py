@@ -191,7 +191,7 @@ def test_a_falling_axis_gives_the_same_finding() -> None:
         ([9, 1, 1.5], [9, 5, 5]),  # rises by little
         ([1, 1.5, 1], [1, 1, 5]),  # falls by little
         ([5, 5, 5], [5, 5, 6]),  # nowhere sets in
-        ([9, 5, 1], [1, 5, 9]),  # turned round
+        ([9, 5, 1], [1, 5, 9]),  # reversed
         ([3, 2, 1], [9, 8, 7]),  # no level in common
         ([9, OFF, 1], [9, 5, 1]),
     ],

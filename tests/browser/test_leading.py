@@ -190,7 +190,7 @@ def test_each_step_moves_the_view_or_the_mark(at: At, review: Any) -> None:
     assert all(before != after for before, after in pairwise(seen))
     margins = page.run(_SCROLL_MARGINS)
     page.press("j")
-    assert page.texts(SAID) == [""]  # a mistake is no heading of another table
+    assert page.texts(SAID) == [""]  # a mistake is not a heading of another table
     assert page.run(_SCROLL_MARGINS) == margins  # room for the next message, so that nothing moves for it
 
 

@@ -197,7 +197,7 @@ def test_force_color_colours_a_pipe_and_the_words_stay_the_same(yard: Yard) -> N
 
 def test_no_color_wins_over_a_terminal_that_could_show_colour(yard: Yard) -> None:
     def colours(output: str) -> set[str]:
-        # Bold and dim are no colours; those of SGR are 30 and above.
+        # Bold and dim are not colours; the colours of SGR are 30 and above.
         codes = {code for codes in re.findall(r"\x1b\[([0-9;]*)m", output) for code in codes.split(";")}
         return {code for code in codes if code and int(code) >= 30}
 

@@ -163,7 +163,7 @@ def test_bytes_that_only_one_image_holds_are_missing(yard: Yard) -> None:
     report = compared(yard, "boats/heron.bin", "boats/short.bin")
     assert report["missing"] == [{"start": 0x98, "size": 8}]
     assert report["tables"] == []
-    # The other way round it is the same stretch.
+    # In the other direction it is the same range.
     assert compared(yard, "boats/short.bin", "boats/heron.bin")["missing"] == report["missing"]
 
 

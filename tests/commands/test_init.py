@@ -636,7 +636,7 @@ def test_a_second_policy_is_refused_until_the_first_is_gone(yard: Scratch) -> No
     done(initialize(yard, "--undo"))
     done(call("init", cwd=yard.root / "engines"))
     assert "git's drivers follow engines/callint.toml" in initialize(yard).error
-    # A policy that moved is no second one.
+    # A policy that moved is not a second one.
     (yard.root / "engines" / "callint.toml").unlink()
     done(initialize(yard))
     assert "--policy" not in "".join(settings(yard).values())

@@ -113,7 +113,7 @@ def content(change: DefinitionChange) -> tuple[ChangeKind, str]:
     return change.kind, change_text(change)
 
 
-#: One edit, and what is said of it.
+#: One edit, and the sentence about it.
 SINGLE = [
     # Limits and expected ranges, in units.
     ('max="1650"', 'max="1700"', LESS, "pressure (emissions): limits max: 1650 bar → 1700 bar"),

@@ -540,7 +540,7 @@ def test_an_image_without_a_fitting_base_has_every_reason_reported() -> None:
 @pytest.mark.parametrize(
     ("data", "bases", "trouble"),
     [
-        # One base is taken where it is of the definition's software, whatever else the image says of itself.
+        # A single base is used if it is of the definition's software, regardless of the image's identity.
         (image(at_48=NUMBER, at_60=b"B"), {"b": image(at_48=NUMBER, at_60=b"B")}, ""),
         (image(at_48=NUMBER, at_60=b"B"), {"b": b""}, "the base b.bin is empty"),
         (image(at_48=NUMBER, at_60=b"B"), {}, "the base b.bin cannot be read: it does not exist"),

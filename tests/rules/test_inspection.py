@@ -161,7 +161,7 @@ def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
     inspector = Checker(files, Policy(), TODAY)
     for name in bases:
         inspector.find(Assignment("new.bin", ("test.xml",), (f"{name}.bin",)))
-    # The third drives out the second, as the first was asked for again; then the second is read anew.
+    # The third replaces the second, because the first was used again; then the second is read again.
     assert [path for path in files.read_files if path[0] in "abc"] == ["a.bin", "b.bin", "c.bin", "b.bin"]
 
 

@@ -165,7 +165,7 @@ def suspicious(xml: bytes, data: bytes, base: bytes, policy: Policy | None = Non
     return of_rule(findings(xml, data, base, policy), "change/suspicious-cell")
 
 
-# What is said of the number that fits
+# The hint about the number that fits
 
 
 @pytest.mark.parametrize(

@@ -521,7 +521,7 @@ def test_a_list_of_a_merge_without_git_keeps_the_image_from_being_committed(room
     room.must("add", HERON)
     refused = room.try_git("commit", "-m", "Merged by hand")
     assert refused.status != 0 and UNSETTLED in said(refused)
-    # A commit of another image is none of the list's business.
+    # A commit of another image does not concern the list.
     room.must("reset", "--quiet", "--hard")
     room.stage("boats/other.bin", edited(GOOD, {EGR: b"\x1c"}))
     assert (room.root / LIST).exists()

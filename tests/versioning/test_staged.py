@@ -631,7 +631,7 @@ def test_a_blob_that_the_repository_lacks_is_not_fetched_by_a_program(
     started.unlink()
     result = scratch.staged()
     assert not started.exists()
-    # What cannot be read is said, as a finding or in one line, and is no fault of callint's.
+    # An unreadable file is reported, as a finding or in one line, and is not a fault of callint.
     assert result.status in {1, 2}, result
 
 

@@ -1,4 +1,4 @@
-"""A fleet as CSV, as ``reporting/tables/csv.py`` writes it: a line for each image and what is said of it."""
+"""A fleet as CSV, as ``reporting/tables/csv.py`` writes it: a line for each image with its results."""
 
 from __future__ import annotations
 
