@@ -1,10 +1,10 @@
-"""How many slips in lone cells could be found by somebody who knows how far people move a cell on purpose.
+"""Computes the share of slips in lone cells that can be found by an oracle.
 
-Where several cells changed, each says something about the others. A cell that changed alone has only its old
-value and its new one, so some slips in it cannot be told from decisions, whoever judges them. The oracle here
-knows the distribution of the clean edits of one cell and the probability of every slip. It weighs the two
+If several cells changed, each is evidence about the others. A cell that changed alone has only its old and
+its new value, so nobody can distinguish some slips in it from decisions. The oracle here knows the
+distribution of the correct edits of one cell and the probability of every slip. It weighs the two
 explanations of a new value against each other; by the lemma of Neyman and Pearson (Philosophical Transactions
-A 231, 1933) nobody finds more slips who blames as few decisions.
+A 231, 1933) nobody finds more slips without reporting more decisions.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _BIN, _BINS = 0.005, 60
 
 @dataclass(frozen=True, slots=True)
 class LoneCell:
-    """A cell that changed alone, by a clean edit or by a slip; ``meant`` is what it should have become."""
+    """A cell that changed alone, by a correct edit or by a slip; ``meant`` is the intended value."""
 
     old: float
     new: float
@@ -34,7 +34,7 @@ class LoneCell:
 
     @property
     def move(self) -> float:
-        """How far it moved, as a share of the span."""
+        """The distance that it moved, as a share of the span."""
         return abs(self.new - self.old) / self.span
 
 
@@ -42,20 +42,20 @@ class LoneCell:
 class Bound:
     """Shares of the slips in lone cells.
 
-    ``plausible`` are those whose wrong number is at least as likely as the one that was meant, and ``found``
-    those that the oracle finds if it blames at most a share of the cells changed on purpose.
+    ``plausible`` are slips whose wrong number is at least as likely as the intended one, and ``found`` are
+    slips that the oracle finds if it reports at most a share of the cells changed on purpose.
     """
 
     plausible: float
     found: float
 
 
-def bound(clean: Sequence[LoneCell], slipped: Sequence[LoneCell], blamed: float) -> Bound:
-    """What the oracle finds if it blames at most the share ``blamed`` of the clean cells on purpose."""
+def bound(clean: Sequence[LoneCell], slipped: Sequence[LoneCell], reported: float) -> Bound:
+    """The slips that the oracle finds if it reports at most this share of the cells changed on purpose."""
     density = _density(clean)
     decided = np.array([_ratio(cell, density) for cell in clean if cell.is_on_purpose])
     slips = np.array([_ratio(cell, density) for cell in slipped])
-    limit = float(np.quantile(decided, 1 - blamed, method="higher"))
+    limit = float(np.quantile(decided, 1 - reported, method="higher"))
     plausible = [density[_bin(cell.new, cell)] >= density[_bin(cell.meant, cell)] > 0 for cell in slipped]
     return Bound(float(np.mean(plausible)), float(np.mean(slips > limit)))
 
@@ -65,7 +65,7 @@ def _bin(value: float, cell: LoneCell) -> int:
 
 
 def _density(clean: Sequence[LoneCell]) -> NDArray[np.float64]:
-    """The share of the clean edits of one cell in every bin; all larger moves are in the last one."""
+    """The share of the correct edits of one cell in every bin; all larger moves are in the last one."""
     counts = np.bincount([_bin(cell.new, cell) for cell in clean], minlength=_BINS)
     # The last bin is wide. Few moves in it are likely, each of them is not.
     counts = counts.astype(np.float64)

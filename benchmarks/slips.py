@@ -1,7 +1,7 @@
-"""python -m benchmarks slips: how many number-entry slips are found, and how often a clean edit is blamed.
+"""python -m benchmarks slips: counts the slips that callint finds and the correct edits that it reports.
 
-The same edits are put before a z-score, Tukey's fences and a Hampel filter on the new values, each at its
-best setting.
+The same edits are given to a z-score, Tukey's fences and a Hampel filter on the new values, each at its best
+setting.
 """
 
 from __future__ import annotations
@@ -41,13 +41,13 @@ from callint.comparing.entry_errors.scoring import LONE_COPY_SURE, LONE_SHARE, L
 from callint.comparing.entry_errors.table_edits import edit_of
 from callint.model.change import TableChange
 
-#: The seeds that constants were chosen by, and those that are reported; the held-out tables have their own.
+#: The seeds by which constants were chosen, and the seeds of the report; the held-out tables have their own.
 TUNING, REPORTED, REPORTED_HELD_OUT = (1, 2, 3, *range(21, 26)), (11, 12), (91, 92)
 _CLEAN, _SLIPS, _TRIES = 20, 2, 12
-#: Each group and seed is measured in so many parts, so that no processor waits for another one for long.
+#: The number of parts in which each group and seed is measured, so that no processor waits long for another.
 _PARTS = 4
-#: Lone cells on purpose are to be blamed in less than this share of the cases.
-_LONE_BLAMED = 0.05
+#: The largest share of lone cells changed on purpose that may be reported.
+_LONE_REPORTED = 0.05
 
 Numbers = NDArray[np.float64]
 
@@ -61,7 +61,7 @@ class Group:
     edits: Mapping[str, Edit]
 
 
-#: What constants are chosen by, and what they are never chosen by.
+#: HOME and TUNED are the groups by which constants are chosen; the others are never used for that.
 HOME = Group("shapes of the scoreboard", shapes, {**EDITS, **OTHER, **LONE, **STAND_INS})
 
 
@@ -92,18 +92,18 @@ GROUPS = (HOME, TUNED, UNTUNED, HELD_OUT)
 
 @dataclass
 class Score:
-    """What was counted; baselines keep a score for every case, so that every setting can be tried."""
+    """The counts; baselines keep a score for every case, so that every setting can be tried."""
 
     clean: Counter[str] = field(default_factory=Counter)
-    blamed: Counter[str] = field(default_factory=Counter)
+    reported: Counter[str] = field(default_factory=Counter)
     noted: Counter[str] = field(default_factory=Counter)
     slips: Counter[str] = field(default_factory=Counter)
     found: Counter[str] = field(default_factory=Counter)
     slips_noted: Counter[str] = field(default_factory=Counter)
-    #: The scores of lone cells that are mere notes: of clean edits by kind, and of slips.
+    #: The scores of lone cells that are only notes: of correct edits by kind, and of slips.
     lone_clean: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     lone_slips: list[float] = field(default_factory=list)
-    #: Cells that changed alone, by clean edits and by slips.
+    #: Cells that changed alone, by correct edits and by slips.
     alone: list[LoneCell] = field(default_factory=list)
     alone_slipped: list[LoneCell] = field(default_factory=list)
     pasted: Counter[str] = field(default_factory=Counter)
@@ -125,9 +125,9 @@ def run(
     part: int | None = None,
     parts: int = _PARTS,
 ) -> Score:
-    """Every shape with every kind of edit: so many clean ones, and so many with each kind of slip.
+    """Every shape with every kind of edit: ``clean`` correct edits, and ``each`` with each kind of slip.
 
-    With ``part``: every ``parts``-th shape alone, from shape number ``part``.
+    With ``part``, only every ``parts``-th shape, from shape number ``part``.
     """
     score = Score()
     for seed in seeds:
@@ -180,7 +180,7 @@ def _clean(score: Score, item: Sample, name: str, change: TableChange, baselines
     if scores and not _sure(suspects):
         score.lone_clean[name].append(max(scores))
     if flagged := _sure(suspects):
-        score.blamed[name] += 1
+        score.reported[name] += 1
         score.false.append((item, name, change, flagged))
     score.blocks[name] += bool(find_paste_errors(edit_of(change, item.conversion)))
     if baselines:
@@ -239,7 +239,7 @@ def _alone(item: Sample, change: TableChange) -> LoneCell | None:
 
 
 def _baselines(change: TableChange) -> dict[str, Numbers]:
-    """How far out every new value is by each method, in the method's own unit."""
+    """The deviation of every new value by each method, in the method's own unit."""
     values = np.where(change.new.off, np.nan, change.new.physical)
     with np.errstate(all="ignore"):
         z = np.abs(values - np.nanmean(values)) / np.nanstd(values)
@@ -274,7 +274,7 @@ def _take(ordered: Numbers, count: NDArray[np.intp]) -> Numbers:
 
 @dataclass(frozen=True)
 class Setting:
-    """A baseline at one threshold: share of slips found, by kind and over all, and of clean edits blamed."""
+    """A baseline at one threshold: the shares of slips found, by kind and in all, and of reported edits."""
 
     threshold: float
     recall: float
@@ -302,7 +302,7 @@ def _settings(score: Score, method: str) -> list[Setting]:
 
 
 def report(seeds: tuple[int, ...] = REPORTED) -> None:
-    """Print the scoreboard: what constants were chosen by, and what they were never chosen by."""
+    """Print the results for the tables by which constants were chosen, and for those never used for that."""
     start = time.perf_counter()
     print(f"Seeds {seeds} and, of the tables held out, {REPORTED_HELD_OUT};")
     print(f"constants were chosen by seeds {TUNING} of the first two groups.")
@@ -321,7 +321,7 @@ def report(seeds: tuple[int, ...] = REPORTED) -> None:
         _print_pasted(score, group)
         _print_curve(score)
         _print_bound(score)
-        print(f"Innocent cells flagged beside each slip: {score.innocent / sum(score.slips.values()):.4f}")
+        print(f"Correct cells reported per slip: {score.innocent / sum(score.slips.values()):.4f}")
     print(f"{time.perf_counter() - start:.0f} s")
 
 
@@ -376,9 +376,9 @@ def _print_slips(score: Score) -> None:
     ]
     found, noted = sum(score.found.values()), sum(score.slips_noted.values())
     alone = sum(score.clean[name] for name in LONE)
-    blamed = [
+    reported = [
         _share(sum(count[name] for name in count if name not in LONE), clean - alone)
-        for count in (score.blamed, score.noted)
+        for count in (score.reported, score.noted)
     ]
     recalls, alarms, thresholds = (
         [f"{s.recall:.3f}" for _, s in columns],
@@ -386,10 +386,10 @@ def _print_slips(score: Score) -> None:
         [f"{s.threshold:.3g}" for _, s in columns],
     )
     rows.append(["all", f"{total:,}", _share(found, total), _share(noted, total), *recalls])
-    rows.append(["clean edits blamed", f"{clean - alone:,}", *blamed, *alarms])
+    rows.append(["correct edits reported", f"{clean - alone:,}", *reported, *alarms])
     if columns:
         rows.append(["threshold", "", "", "", *thresholds])
-    print_table("Recall by kind of slip, and false alarms", heads, rows)
+    print_table("Slips found by kind, and false positives", heads, rows)
 
 
 def _print_edits(score: Score, group: Group) -> None:
@@ -397,14 +397,14 @@ def _print_edits(score: Score, group: Group) -> None:
         [
             name,
             f"{score.clean[name]:,}",
-            f"{score.blamed[name]}",
-            _share(score.blamed[name], score.clean[name]),
+            f"{score.reported[name]}",
+            _share(score.reported[name], score.clean[name]),
             _share(score.noted[name], score.clean[name]),
         ]
         for name in group.edits
     ]
-    heads = ["edit", "clean edits", "blamed", "share", "with notes"]
-    print_table("False alarms by kind of edit", heads, rows)
+    heads = ["edit", "correct edits", "reported", "share", "with notes"]
+    print_table("False positives by kind of edit", heads, rows)
 
 
 def _print_pasted(score: Score, group: Group) -> None:
@@ -413,15 +413,18 @@ def _print_pasted(score: Score, group: Group) -> None:
         for name in PASTED
     ]
     rows += [
-        [f"blamed {name}", f"{score.clean[name]:,}", _share(score.blocks[name], score.clean[name])]
+        [f"reported {name}", f"{score.clean[name]:,}", _share(score.blocks[name], score.clean[name])]
         for name in group.edits
         if score.blocks[name]
     ]
-    print_table("Pasted wrongly, and clean edits blamed", ["", "cases", "share"], rows)
+    print_table("Wrong pastes found, and correct edits reported", ["", "cases", "share"], rows)
 
 
 def _print_curve(score: Score) -> None:
-    """What each limit for lone cells would find and blame; callint has the fifth, near copies the last."""
+    """Print the slips found and correct edits reported for each limit for lone cells.
+
+    callint has the fifth limit, and the last one near copies.
+    """
     kinds = (*LONE, "copied and raised")
     found, total = sum(score.found.values()), sum(score.slips.values())
     rows = [
@@ -430,7 +433,7 @@ def _print_curve(score: Score) -> None:
             _share(found + sum(item > limit for item in score.lone_slips), total),
             *(
                 _share(
-                    score.blamed[kind] + sum(item > limit for item in score.lone_clean[kind]),
+                    score.reported[kind] + sum(item > limit for item in score.lone_clean[kind]),
                     score.clean[kind],
                 )
                 for kind in kinds
@@ -438,25 +441,25 @@ def _print_curve(score: Score) -> None:
         ]
         for limit in (1.0, 1.2, 1.4, 1.6, LONE_SURE, 2.5, LONE_COPY_SURE)
     ]
-    rows.append(["as callint has it", _share(found, total)])
-    rows[-1] += [_share(score.blamed[kind], score.clean[kind]) for kind in kinds]
-    title = "Slips found, against clean edits blamed, by the limit for lone cells"
+    rows.append(["callint", _share(found, total)])
+    rows[-1] += [_share(score.reported[kind], score.clean[kind]) for kind in kinds]
+    title = "Slips found and correct edits reported, by the limit for lone cells"
     print_table(
-        title, ["a lone cell departs by", "slips found", *(f"{kind}, blamed" for kind in kinds)], rows
+        title, ["a lone cell deviates by", "slips found", *(f"{kind}, reported" for kind in kinds)], rows
     )
 
 
 def _print_bound(score: Score) -> None:
-    """What nobody can find: slips in lone cells that are as likely as decisions."""
+    """Print the slips that nobody can find: those in lone cells that are as likely as decisions."""
     total = sum(score.slips.values())
     share = len(score.alone_slipped) / total
-    limits = bound(score.alone, score.alone_slipped, _LONE_BLAMED)
-    print("Slips in a cell that changed alone, and what an oracle finds that knows what people mean")
-    print(f"and may blame {100 * _LONE_BLAMED:.0f} % of the cells that they change alone on purpose\n")
+    limits = bound(score.alone, score.alone_slipped, _LONE_REPORTED)
+    print("Slips in a cell that changed alone, and the limit set by an oracle that knows people's intentions")
+    print(f"and may report {100 * _LONE_REPORTED:.0f} % of the cells that they change alone on purpose\n")
     print(f"share of all slips                                {share:.4f}")
     print(f"wrong number at least as likely as the meant one  {share * limits.plausible:.4f} of all slips")
     print(f"not found by the oracle                           {share * (1 - limits.found):.4f} of all slips")
-    print(f"most that anybody could find                      {1 - share * (1 - limits.found):.4f}\n")
+    print(f"largest share that can be found                   {1 - share * (1 - limits.found):.4f}\n")
 
 
 def _share(count: int, total: int) -> str:

@@ -143,7 +143,7 @@ def table_surface(
 ) -> Surface:
     """The table ``t`` of doubles: a scalar, a curve over speed, or a map over speed and load.
 
-    ``cells`` come x fastest, all 0 where none are given; one that is not a number stands for one that is off.
+    ``cells`` vary fastest along x (default: all 0); a cell that is not a number stands for one that is off.
     """
     axes, data = "", b""
     for name, signal, breakpoints in (("x", "speed", x), ("y", "load", y)):
@@ -207,9 +207,9 @@ def inspect(
     beside: Mapping[str, bytes] | None = None,
     definitions: Definitions | None = None,
 ) -> Report:
-    """What callint says about a definition, an image (new.bin) and its base (base.bin).
+    """The findings about a definition, an image (new.bin) and its base (base.bin).
 
-    ``beside`` has the files on which the definition builds. ``definitions`` are those that were read already.
+    ``beside`` has the files that the definition builds on. ``definitions`` are those already read.
     """
     files = Files(test_xml=xml)
     files.files.update(beside or {})

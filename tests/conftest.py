@@ -1,4 +1,4 @@
-"""How Hypothesis searches, where the tests write, and which tests are slow.
+"""Configures Hypothesis, the folders that tests write to, and the slow tests.
 
 Hypothesis makes new examples at a desk, and the same examples every time where a change is judged.
 """

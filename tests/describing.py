@@ -36,7 +36,7 @@ def module(*blocks: str, common: str = COMMON, name: str = "SKERRY") -> str:
 
 
 def value(name: str = "LIMIT", rest: str = "", **parts: object) -> str:
-    """A CHARACTERISTIC of the type VALUE, or whatever ``parts`` make of it."""
+    """A CHARACTERISTIC of the type VALUE, or of the type in ``parts``."""
     given: dict[str, object] = {
         "title": "A limit",
         "type": "VALUE",

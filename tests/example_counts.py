@@ -58,5 +58,5 @@ def drawn(strategy: SearchStrategy[T], count: int) -> list[T]:
 
 
 def examples(usual: int) -> settings:
-    """The number of examples of one test in the suite; as many as CALLINT_EXAMPLES says if that is more."""
+    """The number of examples of one test in the suite, or CALLINT_EXAMPLES if that is larger."""
     return settings(max_examples=max(usual, int(_given_count or 0)), deadline=None)

@@ -21,13 +21,13 @@ SAID = {
 
 def read_back(folder: Path, definition: Definition) -> tuple[Definition, set[str]]:
     """What becomes of a definition on the way through a description, and the names of items left out."""
-    rows, unsaid = description_lines(definition)
+    rows, losses = description_lines(definition)
     path = folder / "engine.a2l"
     path.write_text("".join(rows), "utf-8")
     imported = make_definition(read_asap2(path), definition.name)
     assert imported.definition is not None
     assert [loss for loss in imported.losses if loss.is_whole] == []
-    return imported.definition, {item.name for item in unsaid if item.is_whole}
+    return imported.definition, {item.name for item in losses if item.is_whole}
 
 
 def said_changes(old: Definition, new: Definition) -> list[DefinitionChange]:

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from callint.comparing.carry.apply import carry
-from callint.comparing.carry.result import UNEXPLAINED, CarryResult, CellRef, How
+from callint.comparing.carry.result import UNEXPLAINED, CarriedQuantity, CarryResult, CellRef
 from callint.comparing.compare import compare
 from callint.comparing.merge import Conflict, Side, merge
 from callint.decoding.checksum_update import seal
@@ -178,7 +178,7 @@ def stored() -> dict[str, str]:
 
 
 def said(ours: str, theirs: str) -> str:
-    """All that is said about two reworks."""
+    """All sentences about two reworks."""
     lines: list[str] = []
     item, other = (decode(BEFORE.layout, Image.raw(reworked(name))) for name in (ours, theirs))
     base = decode(BEFORE.layout, Image.raw(BASE))
@@ -193,7 +193,7 @@ def said(ours: str, theirs: str) -> str:
         lines += [*_told(merged.renewals), *_bytes(BASE, merged.image)]
     if theirs == "two cells of smoke":
         new = decode(AFTER.layout, Image.raw(NEW_BASE))
-        for how in How:
+        for how in CarriedQuantity:
             for left_out in ((), (UNEXPLAINED, "fuel", "speeds", "hull")):
                 done = carry(base, item, new, how, left_out)
                 if left_out and not done.left_out:

@@ -68,7 +68,7 @@ needs_chromium = pytest.mark.skipif(
 
 @dataclass(frozen=True)
 class Result:
-    """What a command left behind."""
+    """The result of a command: its status, output and errors."""
 
     status: int
     stdout: str
@@ -359,7 +359,7 @@ def _set_environment(now: Mapping[str, str], env: Mapping[str, str]) -> None:
 
 
 def columns(line: str) -> int:
-    """How many columns of a terminal a line takes."""
+    """The number of terminal columns of a line."""
     wide = sum(unicodedata.east_asian_width(character) in "WF" for character in line)
     return len(line) + wide
 
@@ -477,7 +477,7 @@ def yard_definition(tables: str = _TABLES, **parts: str) -> bytes:
 
 
 def sealed(data: bytes | bytearray) -> bytes:
-    """An image with its checksum computed anew, by adding up bytes."""
+    """An image with its checksum computed again, by adding up bytes."""
     return bytes(data[:SEAL]) + u16(sum(data[:SOFTWARE]) & 0xFFFF) + bytes(data[SEAL + 2 :])
 
 
@@ -583,7 +583,7 @@ class Scratch(Yard):
     def git(
         self, *arguments: str, folder: Path | None = None, env: Mapping[str, str] | None = None, **more: str
     ) -> Result:
-        """``git ARGUMENTS``, whatever comes of it."""
+        """Run ``git ARGUMENTS``; any exit status is accepted."""
         done = subprocess.run(
             ["git", "-c", "init.defaultBranch=main", *arguments],
             cwd=folder or self.root,

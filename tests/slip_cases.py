@@ -25,7 +25,7 @@ from tests.small_edits import small_edit
 
 STORED = Path(__file__).parent / "data" / "slip_cases.txt"
 SEED = 31
-#: How far a cell is off when it is first said is not looked for in tables of more cells.
+#: The least reported deviation is not searched in tables with more cells than this.
 _MANY = 200
 SHAPES = {shape.name: number for number, shape in enumerate(shapes(SEED))}
 SMALL = [shape.name for shape in shapes(SEED) if shape.values.size <= _MANY]
@@ -51,7 +51,7 @@ def stored() -> dict[str, list[str]]:
 
 
 def said(name: str) -> Iterator[str]:
-    """What is said about a shape: after clean edits, and with a slip in each."""
+    """The suspects of a shape: after correct edits, and with a slip in each."""
     number = SHAPES[name]
     item = sample(shapes(SEED)[number])
     slips = tuple(SLIPS)
@@ -79,7 +79,7 @@ def said(name: str) -> Iterator[str]:
 
 
 def said_small(seed: int, reviewed: Sequence[str] = ()) -> Iterator[str]:
-    """What is said about a small edit, and how far one of its cells may go either way.
+    """The reports of a small edit, and the distance that a cell may move in both directions without one.
 
     ``reviewed`` are the lines of the golden file, if there are any.
     """
@@ -98,7 +98,7 @@ def said_small(seed: int, reviewed: Sequence[str] = ()) -> Iterator[str]:
 
 
 def _end(edit: TableEdit, cell: tuple[int, int], side: int, reviewed: str | None) -> float:
-    """How far a cell may go one way, to a step."""
+    """The distance that a cell may move in one direction without a report, to a step."""
 
     def moved(steps: int) -> float:
         return round(float(edit.new[cell]) + side * steps * SMALL_STEP, 1)
@@ -175,7 +175,7 @@ def least(name: str, reviewed: Sequence[str] = ()) -> Iterator[str]:
 
 
 def _steps(item: Sample, grid: Array, cell: tuple[int, int], sign: int, reviewed: int | None) -> int:
-    """The fewest steps after which a cell is off; 0 if even two spans of the table are not enough."""
+    """The least number of steps at which a cell is reported; 0 if two spans of the table do not suffice."""
 
     def is_off(steps: int) -> bool:
         moved = grid.copy()

@@ -32,7 +32,7 @@ BY: Mapping[str, Callable[[Numbers], Numbers]] = {
 
 @dataclass(frozen=True)
 class SmallEdit:
-    """An edit, what was done, and the slips in it: what was meant, and what stands at (y, x)."""
+    """An edit, its description, and its slips: the intended value and the present one at (y, x)."""
 
     edit: TableEdit
     words: str
@@ -70,7 +70,7 @@ def small_edit(seed: int) -> SmallEdit:
 
 
 def _stretch(numbers: np.random.Generator, length: int) -> Flags:
-    """Some of the places of an axis, one beside the other."""
+    """Some adjacent places of an axis."""
     ends = numbers.integers(0, length, 2)
     places = np.arange(length)
     result: Flags = (places >= ends.min()) & (places <= ends.max())

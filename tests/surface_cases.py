@@ -47,7 +47,7 @@ def stored() -> dict[str, str]:
 
 
 def said(name: str) -> str:
-    """All that is said about a table beside each of the others."""
+    """All sentences about a table compared with each of the others."""
     return "".join(f"{line}\n" for other in SURFACES for line in _lines(name, other))
 
 

@@ -144,7 +144,7 @@ def test_the_public_names_and_signatures_are_these() -> None:
     )
 
 
-def test_every_public_name_says_what_it_is() -> None:
+def test_every_public_name_has_a_docstring() -> None:
     for name in [*SURFACE, *SIGNATURES]:
         assert inspect.getdoc(getattr(callint, name)), name
         assert name in dir(callint)
@@ -420,7 +420,7 @@ def test_a_file_that_is_not_a_definition_is_an_error(folder: Path) -> None:
             callint.load_definition(source)
 
 
-def test_a_definition_that_is_not_valid_in_every_line_says_so() -> None:
+def test_a_definition_with_an_invalid_line_reports_that() -> None:
     data = yard_definition().replace(b'purpose="emissions"', b'purpose="nothing"')
     definition = callint.load_definition(data)
     assert [problem.rule for problem in definition.problems] == ["definition/invalid"]

@@ -29,7 +29,7 @@ from tests.describing import (
 
 
 def refusal(folder: Path, text: str | bytes, name: str | None = None) -> str:
-    """The one line that says why a description is refused."""
+    """The single line with the reason why a description is refused."""
     with pytest.raises(InputError) as caught:
         described(folder, text, name)
     (line,) = caught.value.lines
@@ -149,20 +149,20 @@ def test_an_error_in_an_included_file_names_that_file_and_line(tmp_path: Path) -
 @pytest.mark.parametrize(
     "name", ["../secret.a2l", "/etc/passwd", "C:/boot.ini", "..\\secret.a2l", "sub/../../secret.a2l"]
 )
-def test_no_include_leads_out_of_the_folder(tmp_path: Path, name: str) -> None:
+def test_no_include_leaves_the_folder(tmp_path: Path, name: str) -> None:
     write(tmp_path, "SECRET", "secret.a2l")
     message = refusal(tmp_path / "inside", module(f'/include "{name}"'))
     assert message.startswith("engine.a2l:5: /include") and "leads out" in message
 
 
-def test_no_link_leads_out_of_the_folder(tmp_path: Path) -> None:
+def test_no_link_leaves_the_folder(tmp_path: Path) -> None:
     secret = write(tmp_path, "SECRET", "secret.a2l")
     (tmp_path / "inside").mkdir()
     (tmp_path / "inside/link.a2l").symlink_to(secret)
     assert "leads out" in refusal(tmp_path / "inside", module("/include link.a2l"))
 
 
-def test_includes_that_lead_round_in_a_circle_are_refused(tmp_path: Path) -> None:
+def test_circular_includes_are_refused(tmp_path: Path) -> None:
     write(tmp_path, "\n/include b.a2l", "a.a2l")
     write(tmp_path, "/include a.a2l", "b.a2l")
     assert refusal(tmp_path, module("/include a.a2l")).startswith("b.a2l:1: /include 'a.a2l' is circular")

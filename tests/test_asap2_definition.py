@@ -1,4 +1,4 @@
-"""What a description becomes as a definition: places, conversions, limits, signals, and what is listed."""
+"""Descriptions into definitions: places, conversions, limits, signals, and the list of losses."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ def test_a_part_begins_where_its_alignment_divides_the_address(
     assert made(result).tables["LIMIT"].at == at
 
 
-def test_parts_lie_in_the_order_of_their_positions_whatever_the_order_of_the_lines(tmp_path: Path) -> None:
+def test_parts_lie_in_the_order_of_their_positions_regardless_of_the_lines(tmp_path: Path) -> None:
     parts = layout(
         "R",
         "FNC_VALUES 7 UBYTE ROW_DIR DIRECT",
@@ -349,7 +349,7 @@ def test_a_size_that_the_type_of_a_table_contradicts_is_listed(
     ]
 
 
-def test_a_size_that_says_what_the_type_of_a_table_says_is_nothing_to_list(tmp_path: Path) -> None:
+def test_a_size_that_agrees_with_the_type_of_a_table_is_not_listed(tmp_path: Path) -> None:
     curve = value("C", "MATRIX_DIM 4 1 1" + axis("FIX_AXIS", 4, "FIX_AXIS_PAR 0 1 4"), type="CURVE")
     assert imported(tmp_path, value("A", "MATRIX_DIM 1 1 0"), curve).is_complete
 
@@ -615,7 +615,7 @@ def test_a_conversion_without_a_unit_has_the_text_of_the_one_that_it_refers_to(t
     ("unit", "state"),
     [("", "not described"), ('/begin UNIT U "Turns" "" DERIVED /end UNIT', "without a text")],
 )
-def test_a_unit_that_says_nothing_is_listed_once(tmp_path: Path, unit: str, state: str) -> None:
+def test_a_unit_without_content_is_listed_once(tmp_path: Path, unit: str, state: str) -> None:
     speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="")
     signal = '/begin MEASUREMENT W "Speed" UWORD X 0 0 0 6000 /end MEASUREMENT'
     item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
@@ -894,7 +894,7 @@ def test_a_definition_with_any_title_is_valid(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("type", "low", "high"), [("A_UINT64", 0, 2**64 - 1), ("A_INT64", -(2**63), 2**63 - 1), ("UBYTE", 0, 255)]
 )
-def test_limits_that_no_stored_number_can_break_are_no_demand(
+def test_limits_that_no_stored_number_can_break_are_not_a_demand(
     tmp_path: Path, type: str, low: int, high: int
 ) -> None:
     parts = layout("R", f"FNC_VALUES 1 {type} ROW_DIR DIRECT")

@@ -1,4 +1,4 @@
-"""Groups, read-only tables, formulas, stacks of maps and axes that a description tells apart.
+"""Groups, read-only tables, formulas, stacks of maps, and kinds of axes in a description.
 
 What the keywords mean is from memory of the published standard; ``tests/outside`` compares what is read with
 two published readers.

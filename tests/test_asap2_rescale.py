@@ -76,7 +76,7 @@ def test_its_stored_numbers_are_kept(tmp_path: Path) -> None:
     assert (virtual.at, virtual.storage.stride, virtual.stored_count.at) == (0x24, 2, 0x20)
 
 
-def test_an_image_says_how_many_pairs_it_uses(tmp_path: Path) -> None:
+def test_an_image_gives_the_number_of_pairs_that_it_uses(tmp_path: Path) -> None:
     data = an_image(3, (50, 0), (100, 128), (200, 255), (0, 0))
     result = with_computed_axes(rescaled(tmp_path), Image.raw(data), "base.bin")
     definition = made(result)
@@ -131,7 +131,7 @@ def test_tables_over_one_curve_share_the_axis_that_follows_from_it(tmp_path: Pat
     assert breakpoints(definition, data, "ROWS.axis_3") == [1000, 2000, 3000]
 
 
-def test_a_factory_image_says_that_the_curve_falls(tmp_path: Path) -> None:
+def test_a_factory_image_shows_that_the_curve_falls(tmp_path: Path) -> None:
     data = bytes(0x10) + u16(10, 20, 30, 0, 40, 50, 60, 0) + bytes([2, 1, 0])
     definition = made(with_computed_axes(curved(tmp_path), Image.raw(data), "base.bin"))
     assert breakpoints(definition, data, "ROWS.axis_3") == [1000, 2000, 3000]

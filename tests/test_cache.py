@@ -1,4 +1,4 @@
-"""The cache: what it gives back, what it does not believe, and that nothing depends on it."""
+"""The cache: its answers, the entries that it rejects, and that no result depends on it."""
 
 from __future__ import annotations
 
@@ -167,7 +167,7 @@ def test_an_object_outside_the_model_is_not_packed() -> None:
 
 
 def damaged(content: bytes) -> Iterator[bytes]:
-    """An entry with every kind of damage: to the first line, to the sum, to each sort of byte behind them."""
+    """An entry with every kind of damage: to the first line, the sum, and each kind of byte after them."""
     yield b""
     yield content[:-1]
     yield content[: len(content) // 2]
@@ -196,7 +196,7 @@ def test_a_damaged_entry_is_replaced_and_changes_nothing(folder: Path, readings:
 
 
 def with_sum(content: bytes) -> bytes:
-    """An entry whose sum is right, whatever it holds."""
+    """An entry with any content and the right sum."""
     cache.store(lambda: content, "forged")
     name = cache._name("forged", ())
     place = Path(os.environ["CALLINT_CACHE"]) / name
@@ -278,7 +278,7 @@ def test_every_file_that_makes_an_entry_belongs_to_the_state_of_the_program() ->
 
 
 @posix
-def test_a_link_is_not_followed_and_what_it_leads_to_stays_as_it_is(folder: Path, tmp_path: Path) -> None:
+def test_a_link_is_not_followed_and_its_target_stays_unchanged(folder: Path, tmp_path: Path) -> None:
     expected = open_definition(EXAMPLE, "one.xml")
     (entry,) = entries(folder)
     target = tmp_path / "elsewhere"
@@ -420,7 +420,7 @@ def test_an_empty_variable_switches_it_off(monkeypatch: pytest.MonkeyPatch, read
     assert len(readings) == 2
 
 
-def test_a_relative_path_leads_into_no_repository(
+def test_a_relative_path_of_the_cache_writes_nothing_into_a_repository(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, readings: list[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -512,7 +512,7 @@ def test_checks_that_start_at_once_say_the_same_and_leave_one_entry_of_each_kind
 
 
 def outputs(root: Path, folder: Path, *arguments: str) -> list[Result]:
-    """What a command says without a cache, with an empty one, and with one that knows everything."""
+    """The output of a command without a cache, with an empty one, and with a complete one."""
     return [call(*arguments, cwd=root, CALLINT_CACHE=place) for place in ("", str(folder), str(folder))]
 
 

@@ -1,4 +1,4 @@
-"""Carrying a rework to other software: what goes over, to the byte, and what is said where it cannot."""
+"""Carrying a rework to other software: the carried bytes, and the messages if it is impossible."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from callint.comparing.carry.apply import carry
 from callint.comparing.carry.causes import OmittedCells, Reason
-from callint.comparing.carry.result import UNEXPLAINED, CarryProblem, CarryResult, How
+from callint.comparing.carry.result import UNEXPLAINED, CarriedQuantity, CarryProblem, CarryResult
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.decoding.encode import encode
@@ -23,7 +23,7 @@ from callint.reporting.carry.reasons import deviation, note_message, place, prob
 from tests.building import decoded, definition_xml, image, u16
 from tests.example_counts import examples
 
-HOWS = list(How)
+HOWS = list(CarriedQuantity)
 
 #: Values and breakpoints in several steps: the factor is a step.
 CONVERSIONS = """
@@ -64,7 +64,7 @@ def carried(
     rework: bytes,
     new: bytes,
     new_base: bytes,
-    how: How = How.DELTA,
+    how: CarriedQuantity = CarriedQuantity.DELTA,
     left_out: Collection[str] = (),
 ) -> CarryResult:
     before = decoded(old, base)
@@ -115,14 +115,14 @@ NEW_BASE = data(at_100=struct.pack("<5H", 100, 126, 152, 178, 204))
     ("how", "tenths"),
     [
         # +2 mg at 2000 rpm; half of that, +1 mg, halfway to the unchanged neighbours.
-        (How.DELTA, (100, 136, 172, 188, 204)),
+        (CarriedQuantity.DELTA, (100, 136, 172, 188, 204)),
         # 17/15 at 2000 rpm: 15.2 becomes 17.2267; 16/15 halfway: 13.44 and 18.9867.
-        (How.RATIO, (100, 134, 172, 190, 204)),
+        (CarriedQuantity.RATIO, (100, 134, 172, 190, 204)),
         # 17 mg at 2000 rpm, (10 + 17)/2 and (17 + 20)/2 halfway; the ends are as in the new base.
-        (How.VALUE, (100, 135, 170, 185, 204)),
+        (CarriedQuantity.VALUE, (100, 135, 170, 185, 204)),
     ],
 )
-def test_a_change_is_read_between_the_old_breakpoints(how: How, tenths: tuple[int, ...]) -> None:
+def test_a_change_is_read_between_the_old_breakpoints(how: CarriedQuantity, tenths: tuple[int, ...]) -> None:
     done = carried(OLD, OLD_BASE, REWORK, NEW, NEW_BASE, how)
     assert content(done) == data(at_100=struct.pack("<5H", *tenths))
     (moved,) = done.items
@@ -130,7 +130,7 @@ def test_a_change_is_read_between_the_old_breakpoints(how: How, tenths: tuple[in
 
 
 def test_the_largest_deviation_is_reported_with_its_place() -> None:
-    (moved,) = carried(OLD, OLD_BASE, REWORK, NEW, NEW_BASE, How.RATIO).items
+    (moved,) = carried(OLD, OLD_BASE, REWORK, NEW, NEW_BASE, CarriedQuantity.RATIO).items
     assert moved.deviation == pytest.approx(0.04)  # 13.44 is stored as 13.4
     assert moved.cell is not None
     assert moved.cell.at == {"speed": 1500.0}
@@ -233,7 +233,7 @@ def whole_software(draw: st.DrawFn) -> tuple[bytes, list[int]]:
 @given(whole_software(), st.sampled_from(HOWS), st.binary(min_size=0xE0, max_size=0xE0), st.data())
 @examples(40)
 def test_on_its_own_base_a_rework_is_reproduced_to_the_byte(
-    result: tuple[bytes, list[int]], how: How, start: bytes, choice: st.DataObject
+    result: tuple[bytes, list[int]], how: CarriedQuantity, start: bytes, choice: st.DataObject
 ) -> None:
     xml, free = result
     base = sealed(start + bytes(32))
@@ -250,7 +250,7 @@ def test_on_its_own_base_a_rework_is_reproduced_to_the_byte(
 
 @pytest.mark.parametrize("how", HOWS)
 @pytest.mark.parametrize("kind", ["float32", "float64"])
-def test_floats_are_reproduced_on_their_own_base(how: How, kind: str) -> None:
+def test_floats_are_reproduced_on_their_own_base(how: CarriedQuantity, kind: str) -> None:
     xml = software(curve("1 2 3", f'at="0" type="{kind}" conversion="tenth"'))
     code = ">3f" if kind == "float32" else ">3d"
     base, rework = (
@@ -260,7 +260,7 @@ def test_floats_are_reproduced_on_their_own_base(how: How, kind: str) -> None:
 
 
 @pytest.mark.parametrize("how", HOWS)
-def test_a_value_is_carried_exactly_if_the_bases_are_equal(how: How) -> None:
+def test_a_value_is_carried_exactly_if_the_bases_are_equal(how: CarriedQuantity) -> None:
     old = software(curve("1 2", 'at="0" type="float32" conversion="plain"'), conversions=PLAIN)
     new = software(curve("1 2", 'at="20" type="float64" conversion="plain"'), conversions=PLAIN)
     assert 1e10 + (1e-3 - 1e10) != 1e-3, "what a sum would make of it"
@@ -275,7 +275,7 @@ def test_a_value_is_carried_exactly_if_the_bases_are_equal(how: How) -> None:
 @given(whole_software(), whole_software(), st.sampled_from(HOWS), st.binary(min_size=256, max_size=256))
 @examples(40)
 def test_an_unchanged_rework_gives_the_new_base_byte_for_byte(
-    old: tuple[bytes, list[int]], new: tuple[bytes, list[int]], how: How, start: bytes
+    old: tuple[bytes, list[int]], new: tuple[bytes, list[int]], how: CarriedQuantity, start: bytes
 ) -> None:
     done = carried(old[0], start[::-1], start[::-1], new[0], start, how)
     assert content(done) == start  # its stale checksums too
@@ -297,13 +297,17 @@ def finer_storage(draw: st.DrawFn) -> tuple[str, str, str, Fraction]:
 
 @given(
     finer_storage(),
-    st.sampled_from([How.DELTA, How.VALUE]),
+    st.sampled_from([CarriedQuantity.DELTA, CarriedQuantity.VALUE]),
     st.lists(st.integers(0, 100), min_size=4, max_size=4),
     st.lists(st.integers(0, 100), min_size=4, max_size=4),
     st.lists(st.integers(500, 700), min_size=4, max_size=4),
 )
 def test_a_finer_type_elsewhere_takes_a_change_to_half_a_step(
-    storage: tuple[str, str, str, Fraction], how: How, old: list[int], rework: list[int], base: list[int]
+    storage: tuple[str, str, str, Fraction],
+    how: CarriedQuantity,
+    old: list[int],
+    rework: list[int],
+    base: list[int],
 ) -> None:
     type_, kind, order, step = storage
     at = int(type_.split('"')[1])
@@ -319,7 +323,9 @@ def test_a_finer_type_elsewhere_takes_a_change_to_half_a_step(
         if before == after:
             assert stored == start
             continue
-        wanted = Fraction(after, 2) + (start * step - Fraction(before, 2) if how is How.DELTA else 0)
+        wanted = Fraction(after, 2) + (
+            start * step - Fraction(before, 2) if how is CarriedQuantity.DELTA else 0
+        )
         deviations.append(abs(stored * step - wanted))
         assert deviations[-1] <= step / 2
     if deviations:
@@ -379,7 +385,12 @@ _RISING = st.lists(st.integers(0, 30), min_size=1, max_size=5, unique=True).map(
 @given(st.sampled_from(HOWS), _RISING, _RISING, _RISING, _RISING, st.data())
 @examples(40)
 def test_every_cell_is_what_an_interpolation_in_fractions_gives(
-    how: How, xs: list[int], ys: list[int], new_xs: list[int], new_ys: list[int], choice: st.DataObject
+    how: CarriedQuantity,
+    xs: list[int],
+    ys: list[int],
+    new_xs: list[int],
+    new_ys: list[int],
+    choice: st.DataObject,
 ) -> None:
     def a_map(columns: list[int], rows: list[int], storage: str) -> bytes:
         x, y = (" ".join(map(str, values)) for values in (columns, rows))
@@ -416,9 +427,9 @@ def test_every_cell_is_what_an_interpolation_in_fractions_gives(
             continue
         seen |= weights.keys()
         here = Fraction(start, 1000)
-        if how is How.DELTA:
+        if how is CarriedQuantity.DELTA:
             wanted.append(here + sum(w * (rework[n] - old[n]) for n, w in weights.items()))
-        elif how is How.RATIO:
+        elif how is CarriedQuantity.RATIO:
             wanted.append(here * sum(w * Fraction(rework[n], old[n]) for n, w in weights.items()))
         else:
             wanted.append(sum((w * rework[n] for n, w in weights.items()), Fraction(0)))
@@ -502,7 +513,7 @@ def test_a_change_that_rounding_takes_away_is_a_problem_of_the_old_cell() -> Non
     # 10 mg became 10.5 mg: 5 % of 1 mg is less than half of 0.5 mg.
     new = software(curve("1000 2000 3000", 'at="0" type="uint8" conversion="half"'))
     rework = data(at_16=bytes([21, 30, 40]))
-    problem = only(carried(OLD, OLD_BASE, rework, new, data(at_0=bytes([2, 30, 40])), How.RATIO))
+    problem = only(carried(OLD, OLD_BASE, rework, new, data(at_0=bytes([2, 30, 40])), CarriedQuantity.RATIO))
     assert problem.reason is Reason.VANISHES
     assert problem.is_old
     assert (
@@ -514,7 +525,7 @@ def test_a_change_that_rounding_takes_away_is_a_problem_of_the_old_cell() -> Non
 
 
 @pytest.mark.parametrize("how", HOWS)
-def test_a_change_that_no_new_breakpoint_sees_is_a_problem(how: How) -> None:
+def test_a_change_that_no_new_breakpoint_sees_is_a_problem(how: CarriedQuantity) -> None:
     new = software(curve("1000 3000", 'at="0" type="uint8" conversion="half"'))
     problem = only(carried(OLD, OLD_BASE, REWORK, new, data(at_0=bytes([20, 40])), how))
     assert (problem.reason, problem.is_old) == (Reason.VANISHES, True)
@@ -578,7 +589,7 @@ def test_limits_are_those_of_the_new_definition() -> None:
 def test_a_ratio_to_a_base_of_zero_becomes_a_difference_with_a_note() -> None:
     base, rework = data(at_16=bytes([0, 30, 40])), data(at_16=bytes([6, 33, 40]))
     new_base = data(at_100=struct.pack("<5H", 50, 100, 100, 100, 100))
-    done = carried(OLD, base, rework, NEW, new_base, How.RATIO)
+    done = carried(OLD, base, rework, NEW, new_base, CarriedQuantity.RATIO)
     # +3 mg at 1000 rpm; +2.25 mg beside it, where the zero has weight; then the factor 1.1, and 1.05.
     assert content(done) == data(at_100=struct.pack("<5H", 80, 122, 110, 105, 100))
     (note,) = done.notes
@@ -627,7 +638,7 @@ def test_a_cell_that_is_switched_off_takes_the_new_off_code_at_the_same_breakpoi
 
 
 @pytest.mark.parametrize("how", HOWS)
-def test_a_cell_that_is_switched_off_in_the_new_base_already_needs_nothing(how: How) -> None:
+def test_a_cell_that_is_switched_off_in_the_new_base_already_needs_nothing(how: CarriedQuantity) -> None:
     base, rework = data(at_0=bytes([10, 10, 10])), data(at_0=bytes([10, 255, 10]))
     new_base = data(at_0=u16(1, 9999, 1))
     done = carried(OLD_OFF, base, rework, NEW_OFF, new_base, how)
@@ -644,7 +655,9 @@ def test_a_cell_that_is_switched_on_takes_the_value_where_the_new_base_is_off_to
     problem = only(carried(OLD_OFF, base, rework, NEW_OFF, on))
     assert problem.reason is Reason.OFF_CODE
     assert "--as value" in problem_message(problem.cause)
-    assert content(carried(OLD_OFF, base, rework, NEW_OFF, on, How.VALUE)) == data(at_0=u16(1, 100, 1))
+    assert content(carried(OLD_OFF, base, rework, NEW_OFF, on, CarriedQuantity.VALUE)) == data(
+        at_0=u16(1, 100, 1)
+    )
 
 
 def test_a_table_without_an_off_code_cannot_be_switched_off() -> None:

@@ -102,7 +102,7 @@ def instances(file: bytes) -> dict[str, etree._Element]:
 # What is written
 
 
-def test_the_root_says_that_it_is_cdf_2_0_and_where_the_values_come_from() -> None:
+def test_the_root_names_cdf_2_0_and_the_source_of_the_values() -> None:
     root = etree.fromstring(written(BASE, REWORK))
     assert [child.tag for child in root] == ["SHORT-NAME", "CATEGORY", "SW-SYSTEMS"]
     assert (root.tag, root.findtext("CATEGORY")) == ("MSRSW", "CDF20")
@@ -131,7 +131,7 @@ def test_each_changed_table_text_and_shared_axis_is_an_instance_of_its_category(
     }
 
 
-def test_the_parts_of_an_instance_stand_in_the_order_of_the_standard() -> None:
+def test_the_parts_of_an_instance_are_in_the_order_of_the_standard() -> None:
     fuel = instances(written(BASE, REWORK))["fuel.main[2]"]
     assert [item.tag for item in fuel] == [
         "SHORT-NAME",

@@ -342,7 +342,7 @@ def test_texts_checksums_and_identities_are_shown_old_and_new() -> None:
     assert not result.unexplained and not result.tables
 
 
-def test_changes_stand_in_the_order_of_the_definition() -> None:
+def test_changes_are_in_the_order_of_the_definition() -> None:
     tables = "\n".join(
         f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="{type_name}"/>'
         for name, at, type_name in (("one", 30, "uint8"), ("two", 2, "int16"), ("three", 10, "float32"))

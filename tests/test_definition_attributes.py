@@ -1,4 +1,4 @@
-"""Whoever adds an element or an attribute to the definition format is told which file still lacks it."""
+"""Each element and attribute of the definition format is in all files that need it, named by failures."""
 
 from __future__ import annotations
 

@@ -141,18 +141,18 @@ def texts(conflict: DefinitionConflict) -> list[tuple[str, str | None, str | Non
         ),
     ],
 )
-def test_changes_of_different_values_stand_together(ours: tuple[str, str], theirs: tuple[str, str]) -> None:
+def test_changes_of_different_values_can_be_combined(ours: tuple[str, str], theirs: tuple[str, str]) -> None:
     assert clean(changed(ours), changed(theirs)) == changed(ours, theirs)
     assert clean(changed(theirs), changed(ours)) == changed(ours, theirs)
 
 
-def test_an_attribute_that_theirs_added_stands_behind_the_one_that_it_followed() -> None:
+def test_an_attribute_that_theirs_added_comes_after_the_one_that_it_followed() -> None:
     theirs = changed(('at="0x20" type="uint8"', 'at="0x20"   mask="0x0F" type="uint8"'))
     ours = changed(('title="Idle"', 'title="Low"'))
     assert 'title="Low" purpose="demand" at="0x20" mask="0x0F" type="uint8"/>' in clean(ours, theirs)
 
 
-def test_equal_changes_in_other_spelling_are_no_conflict() -> None:
+def test_equal_changes_in_other_spelling_are_not_a_conflict() -> None:
     ours, theirs = changed(('at="0x20"', 'at="0x21"')), changed(('at="0x20"', 'at="33"'))
     assert clean(ours, theirs) == ours
     ours, theirs = changed(('max="20"', 'max="30.0"')), changed(('max="20"', 'max="3e1"'))
@@ -168,7 +168,7 @@ def test_a_change_outweighs_a_new_spelling() -> None:
     )
 
 
-def test_a_default_that_is_written_out_is_no_change() -> None:
+def test_a_default_that_is_written_out_is_not_a_change() -> None:
     written = changed(("<limits min=", '<off raw="1"/><limits min='), text=BASE)
     base = changed(("<limits min=", '<off raw="1"/><limits min='))
     explicit = changed(('<off raw="1"/>', '<off raw="1" allowed="outside-operating"/>'), text=base)
@@ -249,14 +249,14 @@ def test_two_wordings_of_one_text_are_a_conflict(piece: str, one: str, two: str,
 # Additions
 
 
-def test_additions_of_both_sides_stand_behind_the_neighbour_that_they_followed() -> None:
+def test_additions_of_both_sides_come_after_the_neighbour_that_they_followed() -> None:
     ours, theirs = changed((IDLE, IDLE + NEW)), changed((IDLE, IDLE + OTHER))
     assert clean(ours, theirs) == changed((IDLE, IDLE + NEW + OTHER))
     theirs = changed((FLAG, OTHER + FLAG))
     assert clean(ours, theirs) == changed((IDLE, IDLE + NEW), (FLAG, OTHER + FLAG))
 
 
-def test_the_same_addition_of_both_sides_stands_once() -> None:
+def test_the_same_addition_of_both_sides_is_written_once() -> None:
     ours = changed((IDLE, IDLE + NEW))
     theirs = changed((IDLE, IDLE + OTHER + NEW.replace('"0x40"', '"64"')))
     assert clean(ours, theirs) == changed((IDLE, IDLE + OTHER + NEW))
@@ -272,7 +272,7 @@ def test_an_addition_brings_its_comment() -> None:
     assert clean(ours, changed((IDLE, IDLE + at_end))) == changed((IDLE, IDLE + NEW + at_end))
 
 
-def test_a_comment_of_ours_stays_with_the_element_behind_it() -> None:
+def test_a_comment_of_ours_stays_with_the_element_after_it() -> None:
     ours = changed((FLAG, "      <!-- Flag: ask Ines. -->\n" + FLAG))
     theirs = changed((FLAG, OTHER + FLAG))
     assert clean(ours, theirs) == changed((FLAG, OTHER + "      <!-- Flag: ask Ines. -->\n" + FLAG))
@@ -355,7 +355,7 @@ def test_a_removal_stands_with_changes_elsewhere() -> None:
     assert clean(theirs, ours) == changed(('title="Flag"', 'title="F"'), (IDLE, ""))
 
 
-def test_what_was_behind_a_removed_element_in_its_line_takes_its_place() -> None:
+def test_the_rest_of_the_line_after_a_removed_element_takes_its_place() -> None:
     guards = '        <guard above="19" share="0.5"/>\n        <guard flat="true"/>\n'
     base = changed((guards, '        <guard above="19" share="0.5"/><guard flat="true"/>\n'))
     theirs = changed(('<guard above="19" share="0.5"/><guard', "<guard"), text=base)
@@ -397,7 +397,7 @@ def test_an_element_that_one_side_removed_and_the_other_changed_is_a_conflict(
     assert conflict_of(changed(change), changed(removal)).removed_by is Side.THEIRS
 
 
-def test_a_removed_element_may_be_laid_out_and_spelled_anew_on_the_other_side() -> None:
+def test_a_removed_element_may_have_a_new_layout_and_spelling_on_the_other_side() -> None:
     theirs = changed((IDLE, IDLE.replace("0x20", "32").replace(" type", "\n              type")))
     assert clean(changed((IDLE, "")), theirs) == changed((IDLE, ""))
     assert clean(theirs, changed((IDLE, ""))) == changed((IDLE, ""))
@@ -570,7 +570,7 @@ def test_a_renamed_table_that_the_other_side_removed_is_in_conflict() -> None:
     assert (conflict.kind, conflict.removed_by) == (ConflictKind.REMOVED, Side.THEIRS)
 
 
-def test_a_name_that_the_other_side_gives_to_another_table_is_no_rename() -> None:
+def test_a_name_that_the_other_side_gives_to_another_table_is_not_a_rename() -> None:
     ours = changed(('name="idle"', 'name="new"'), ('table="idle"', 'table="new"'))
     result = merged(ours, changed((IDLE, IDLE + NEW)))
     kinds = {conflict.kind for conflict in result.conflicts}
@@ -578,7 +578,7 @@ def test_a_name_that_the_other_side_gives_to_another_table_is_no_rename() -> Non
     assert result.data.count(b'name="new"') == 1
 
 
-def test_two_tables_with_the_same_evidence_are_no_renames() -> None:
+def test_two_tables_with_the_same_evidence_are_not_renames() -> None:
     twins = IDLE + IDLE.replace('name="idle"', 'name="twin"')
     base = changed((IDLE, twins))
     ours = base.replace('name="idle"', 'name="a"').replace('name="twin"', 'name="b"')

@@ -65,7 +65,7 @@ def example() -> Definition:
 
 
 def edited(old: str, new: str) -> bytes:
-    """The example with one stretch of text replaced, which stands there once."""
+    """The example with one part of its text replaced, which must occur once."""
     assert EXAMPLE.count(old.encode()) == 1, old
     return EXAMPLE.replace(old.encode(), new.encode())
 
@@ -501,7 +501,7 @@ def local(element: etree._Element) -> str:
 
 
 def kind_of(element: etree._Element) -> str:
-    """The element's name; an axis of a table's own is told from a shared one."""
+    """The element's name; it distinguishes a table's own axis from a shared one."""
     parent = element.getparent()
     own = parent is not None and local(parent) in ("x", "y")
     return f"own {local(element)}" if own else local(element)
@@ -682,7 +682,7 @@ REFERENCES = {
 
 
 @pytest.mark.parametrize("reference", REFERENCES)
-def test_a_reference_that_leads_nowhere_is_an_unknown_reference_and_nothing_worse(reference: str) -> None:
+def test_a_reference_without_a_target_is_only_an_unknown_reference(reference: str) -> None:
     place, name, kind = REFERENCES[reference]
     nowhere = "NOWHERE" if kind == "algorithm" else "nowhere"
     wrong = place.replace(name, name.replace(re.findall(r"[\w-]+", name)[-1], nowhere))
@@ -727,7 +727,7 @@ def test_a_definition_that_only_begins_has_unknown_references_and_no_other_error
 
 
 @pytest.mark.parametrize("reference", ["axis/@conversion", "table/@conversion", "x/@axis", "axis/@signal"])
-def test_an_image_is_checked_in_spite_of_a_reference_that_leads_nowhere(reference: str) -> None:
+def test_an_image_is_checked_in_spite_of_a_reference_without_a_target(reference: str) -> None:
     place, name, _ = REFERENCES[reference]
     data = edited(place, place.replace(name, name.replace(re.findall(r"[\w-]+", name)[-1], "nowhere")))
     assert "definition/unknown-reference" in {finding.rule for finding in findings(data, IMAGE, BASE)}
@@ -911,7 +911,7 @@ def test_a_file_that_breaks_off_has_problems_only_where_it_does(end: bytes) -> N
     assert {problem.line for problem in problems(data)} == {data.count(b"\n") + 1}
 
 
-def test_a_file_that_goes_on_behind_its_end_has_one_problem_there() -> None:
+def test_a_file_with_content_after_its_end_has_one_problem_there() -> None:
     for more in (b"<definition/>", b"text"):
         assert only_problem(EXAMPLE + more).line == EXAMPLE.count(b"\n") + 1
 
@@ -933,7 +933,7 @@ def test_a_huge_attribute_gives_one_short_line() -> None:
 
 
 def many(element: str, count: int, **parts: str) -> bytes:
-    """A definition of many scalars, each on its line, or of whatever else there is to be many of."""
+    """A definition of many scalars, each on its line, or of many other elements."""
     lines = "\n".join(element.replace("@", str(number)) for number in range(count))
     return definition_xml(lines, **parts)  # type: ignore[arg-type]
 
@@ -958,7 +958,7 @@ FLOODS = {
 
 
 @pytest.mark.parametrize("name", FLOODS)
-def test_no_more_than_so_many_mistakes_are_looked_at(name: str) -> None:
+def test_the_number_of_reported_mistakes_is_bounded(name: str) -> None:
     file = read_definition(FLOODS[name], "flood.xml")
     assert file.definition is None
     assert len(file.problems) <= xml.MOST_PROBLEMS + 1
@@ -996,7 +996,7 @@ def test_repeated_names_are_all_reported_and_the_first_is_read() -> None:
     assert len(file.definition.tables) == 1 and len(file.definition.declarations) == 3000 + 2 + 3
 
 
-def test_a_table_with_very_many_children_is_looked_at_only_so_far_where_something_is_wrong() -> None:
+def test_in_a_faulty_table_with_very_many_children_only_some_are_checked() -> None:
     notes = SCALAR.replace("/>", f">{'<note>n</note>' * 1500}</scalar>")
     assert read_definition(many(notes, 1), "test.xml").problems == ()
     file = read_definition(many(notes, 1).replace(b"<tables>", b'<tables colour="red">'), "test.xml")

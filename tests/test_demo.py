@@ -1,4 +1,4 @@
-"""``callint demo``: the fictional repository, its history, and what callint says about it."""
+"""``callint demo``: the fictional repository, its history, and callint's findings about it."""
 
 from __future__ import annotations
 
@@ -104,14 +104,14 @@ def everything(folder: Path) -> dict[str, tuple[int, bytes | str]]:
 # The repository
 
 
-def test_the_demo_succeeds_and_says_what_it_wrote(made: tuple[Scratch, Result]) -> None:
+def test_the_demo_succeeds_and_lists_what_it_wrote(made: tuple[Scratch, Result]) -> None:
     _, result = made
     assert (result.status, result.stderr) == (0, "")
     assert result.flat.startswith("Wrote boat yard: a git repository with 12 commits on 3 branches")
 
 
 def timeline(branch: str) -> list[Any]:
-    """What the shipped timeline says about the commits of a branch."""
+    """The shipped timeline's lines about the commits of a branch."""
     message = tomllib.loads((REPOSITORY / "fixtures" / "demo" / "timeline.toml").read_text("utf-8"))
     return [commit for commit in message["commits"] if commit.get("branch", "main") == branch]
 
@@ -148,7 +148,7 @@ def test_the_working_tree_is_clean_and_on_main(demo: Scratch) -> None:
     assert "error" not in demo.must("fsck", "--strict").lower()
 
 
-def test_two_demos_are_the_same_to_the_commit_id_whatever_the_user_has_configured(
+def test_two_demos_have_the_same_commit_ids_under_every_user_configuration(
     demo: Scratch, tmp_path: Path
 ) -> None:
     config = tmp_path / "gitconfig"
@@ -188,7 +188,7 @@ def test_a_hooks_environment_does_not_lead_the_demo_into_another_repository(tmp_
     assert Scratch(tmp_path / "new").must("log", "--format=%s").count("\n") == 10
 
 
-def test_the_second_run_touches_nothing_and_says_so(tmp_path: Path) -> None:
+def test_the_second_run_changes_nothing_and_reports_that(tmp_path: Path) -> None:
     first = run("demo", "yard", cwd=tmp_path)
     demo = Scratch(tmp_path / "yard")
     head, before = demo.must("rev-parse", "HEAD"), everything(demo.root)

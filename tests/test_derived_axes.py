@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from callint.comparing.carry.apply import carry
-from callint.comparing.carry.result import How
+from callint.comparing.carry.result import CarriedQuantity
 from callint.comparing.compare import compare
 from callint.comparing.merge import CellConflict, merge
 from callint.comparing.relocation.moved_definition import move_definition
@@ -269,7 +269,7 @@ def test_a_cdfx_file_gives_the_moved_image_again(folder: Path) -> None:
     assert (folder / "base.bin").read_bytes() == MOVED
 
 
-def test_show_says_what_an_axis_follows_from(folder: Path) -> None:
+def test_show_names_the_source_of_a_derived_axis(folder: Path) -> None:
     shown = run(folder, "show", "moved.bin", "speeds", "fuel").stdout
     assert "rescaled from pairs; used by fuel, trim" in shown
     assert shown.count("1700") == 2
@@ -297,7 +297,7 @@ def test_a_merge_conflicts_if_one_side_moves_an_axis_and_the_other_edits_a_table
 
 
 def carried(reworked: bytes, new: bytes = BASE, *leave_out: str) -> tuple[bytes | None, list[str]]:
-    result = carry(looked_at(BASE), looked_at(reworked), looked_at(new), How.DELTA, leave_out)
+    result = carry(looked_at(BASE), looked_at(reworked), looked_at(new), CarriedQuantity.DELTA, leave_out)
     content = None if result.image is None else result.image.content.tobytes()
     return content, [problem.name for problem in result.problems]
 

@@ -1,4 +1,4 @@
-"""How long a logged engine was where, against plain Python and numbers worked out by hand."""
+"""The dwell of a logged engine in cells, against plain Python and numbers computed by hand."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from tests.example_counts import examples
 
 NONE = math.nan
 Row = tuple[float, float, float]
-#: The longest step in seconds that is no gap.
+#: The longest step in seconds that is not a gap.
 MAX_GAP = 5.0
 
 

@@ -140,7 +140,7 @@ def test_relations_before_the_axes_are_one_problem() -> None:
 def test_moving_what_the_hints_name_until_nothing_is_left_gives_the_order_of_the_schema(
     order: list[int],
 ) -> None:
-    """A property of the two functions alone: taking out what is blamed leaves the rest in order."""
+    """A property of the two functions alone: without the reported elements, the rest is in order."""
     names = SCHEMA.children["curve"][:6]
     parent = etree.Element("curve")
     for number in order:

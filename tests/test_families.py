@@ -1,4 +1,4 @@
-"""Definitions that build on others: what they mean, and what is refused."""
+"""Definitions that build on others: their meaning, and the faults that are refused."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def example(name: str) -> Definition:
 # What a child means
 
 
-def test_a_child_that_says_nothing_is_its_parent() -> None:
+def test_an_empty_child_equals_its_parent() -> None:
     parent, heir = bare(sound({"test.xml": yard_definition()}, "test.xml"))[1], bare(made())[1]
     assert [part for part in parent if parent[part] != heir[part]] == ["name"]
 
@@ -398,7 +398,7 @@ def test_a_path_of_another_system_is_refused_by_the_schema(reference: str) -> No
     assert any(problem.message.startswith("<definition> extends: ") for problem in problems)
 
 
-def test_a_circle_is_refused_from_wherever_it_is_entered() -> None:
+def test_a_cycle_is_refused_from_every_entry() -> None:
     files = {
         "a.xml": child(extends="b.xml"),
         "b.xml": child(extends="c.xml"),
@@ -566,7 +566,7 @@ def test_show_refuses_a_definition_that_cannot_be_read_whole(tmp_path: Path) -> 
     assert "name an IMAGE, or give --definition FILE" in yard.call("show").stderr
 
 
-def test_a_check_of_a_parent_says_which_children_break(tmp_path: Path) -> None:
+def test_a_check_of_a_parent_names_the_children_that_break(tmp_path: Path) -> None:
     yard = make_yard(tmp_path)
     yard.write("callint.toml", (tmp_path / "callint.toml").read_text().replace("yard.xml", "child.xml"))
     yard.write("defs/child.xml", child('<gone table="egr"/>', extends="yard.xml"))

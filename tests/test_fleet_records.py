@@ -1,4 +1,4 @@
-"""The digests of the tables of many images: exact, whatever was read before, and kept from run to run."""
+"""The digests of the tables of many images: exact regardless of earlier reads, and kept between runs."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from distributed import LocalCluster
 
 from callint.checking.assignments import assignments
 from callint.checking.fleet import groups, record_cache
+from callint.checking.fleet.fleet_reader import FleetReader
 from callint.checking.fleet.records import RecordTask, pack, read_records
-from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import DIGEST_BYTES, TableDigests
 from callint.checking.worker_pool import WorkerPool
 from callint.decoding.decode import decode
@@ -86,7 +86,7 @@ def expected(definition: LoadedDefinition, image: Image) -> dict[str, str]:
 
 
 @pytest.mark.parametrize("xml", [_MIXED, yard_definition()], ids=["mixed", "yard"])
-def test_a_digest_is_that_of_the_table_whatever_image_was_read_before(xml: bytes) -> None:
+def test_a_digest_does_not_depend_on_the_image_that_was_read_before(xml: bytes) -> None:
     definition = loaded(xml)
     size = definition.definition.memory.size
     random = np.random.default_rng(3)
@@ -136,17 +136,15 @@ def yard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Yard:
     return yard
 
 
-def read_fleet(pool: WorkerPool | None = None) -> Survey:
+def read_fleet(pool: WorkerPool | None = None) -> FleetReader:
     workspace = open_workspace()
-    survey = Survey(workspace, assignments(workspace.policy, workspace.tree))
-    survey.run(pool)
-    return survey
+    fleet = FleetReader(workspace, assignments(workspace.policy, workspace.tree))
+    fleet.run(pool)
+    return fleet
 
 
-def groups_of(survey: Survey) -> dict[str, list[int]]:
-    return {
-        groups.table.name: groups.numbers.tolist() for groups in survey.groups.groups(survey.groups.tables)
-    }
+def groups_of(fleet: FleetReader) -> dict[str, list[int]]:
+    return {groups.table.name: groups.numbers.tolist() for groups in fleet.groups.groups(fleet.groups.tables)}
 
 
 def test_a_second_run_reads_no_image(yard: Yard) -> None:

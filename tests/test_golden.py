@@ -1,4 +1,4 @@
-"""How texts are compared with golden files."""
+"""The comparison of texts with golden files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Image files into images: what a file is, what is wrong with its records, and where."""
+"""Image files into images: their formats, and the faults of their records with places."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def damages(text: bytes) -> list[tuple[int, str]]:
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-def test_records_are_known_by_their_lines_whatever_ends_them(end: str) -> None:
+def test_records_are_recognised_with_every_line_end(end: str) -> None:
     text = HEX.replace(b"\n", end.encode())
     assert kind_of(text) is RecordFormat.HEX
     assert read_image(text, MEMORY).extents == ((0x100, 0x114), (0x130, 0x132))
@@ -88,7 +88,7 @@ def test_a_raw_image_begins_at_the_memory_or_where_the_policy_says() -> None:
     assert not read_image(image(64), MEMORY, 0x120).is_part
 
 
-def test_the_digest_of_a_part_says_where_its_bytes_lie_and_that_of_a_whole_image_not() -> None:
+def test_the_digest_of_a_part_covers_its_addresses_but_that_of_a_whole_image_does_not() -> None:
     here, there = (image_digest(Image.raw(b"abc", start, is_part=True)) for start in (0x100, 0x120))
     whole = image_digest(Image.raw(b"abc", 0x100))
     assert len({here, there, whole}) == 3
@@ -201,7 +201,7 @@ def test_lines_are_counted_through_a_long_file() -> None:
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-def test_a_later_linear_record_tells_how_the_ones_before_are_meant(end: str) -> None:
+def test_a_later_linear_record_determines_the_meaning_of_the_earlier_ones(end: str) -> None:
     across = hex_record(0, 0xFFFF, b"\1\2")
     text = text_of(across, hex_record(5, 0, bytes(4)), END, end=end)
     assert read_records(text, RecordFormat.HEX).segments == (Segment(0xFFFF, b"\1\2"),)
@@ -335,7 +335,7 @@ def test_only_the_changed_record_and_its_sum_are_rewritten() -> None:
     assert (after[3][:2], after[3][-3:]) == (b"  ", b"\t\r\n")
 
 
-def test_an_address_that_stands_in_two_records_is_written_in_both() -> None:
+def test_an_address_that_is_in_two_records_is_written_in_both() -> None:
     text = text_of(hex_record(0, 0, b"\1\2"), hex_record(0, 1, b"\2\3"), END)
     file = read_image_file(text, MEMORY)
     new = file.with_content(with_bytes(file.image, 1, b"\x77"))

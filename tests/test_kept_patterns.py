@@ -57,7 +57,7 @@ def test_a_cell_that_does_not_go_on_in_the_steps_of_its_column_is_found_if_a_sli
 
 
 @pytest.mark.parametrize(("typed", "is_found"), [(171.0, False), (181.0, True), (184.3, False)])
-def test_a_cell_in_a_copied_row_that_is_no_copy_is_found_if_a_slip_explains_it(
+def test_a_cell_in_a_copied_row_that_is_not_a_copy_is_found_if_a_slip_explains_it(
     typed: float, is_found: bool
 ) -> None:
     old = bowl(2.8, 13.0)

@@ -155,7 +155,7 @@ def test_utf_16_is_known_by_its_mark(path: Path, encoding: str) -> None:
     assert rows_of(log) == [[0, 800.5], [1, 900]]
 
 
-# Cells that are no numbers
+# Cells that are not numbers
 
 
 @pytest.mark.parametrize(
@@ -187,7 +187,7 @@ def test_a_field_that_is_not_a_number_is_counted_and_not_read(path: Path, cell: 
     assert (log.defects.rows, log.defects.short) == (2 * amount + 1, 0)
 
 
-def test_empty_cells_stand_anywhere_in_a_row(path: Path) -> None:
+def test_empty_cells_may_be_anywhere_in_a_row(path: Path) -> None:
     log = opened(path, "speed,a,b,load\n1,,,2\n,,,\n3,,,\n,,,4\n,x,y,5\n")
     assert same(rows_of(log), [[1, 2], [NONE, NONE], [3, NONE], [NONE, 4], [NONE, 5]])
     assert log.defects.unread == {"speed": 3, "load": 2}
@@ -222,7 +222,7 @@ def test_a_log_whose_rows_all_have_too_many_cells_leaves_none(path: Path) -> Non
 
 
 @pytest.mark.parametrize("end", [",", ",,,", ", ,"])
-def test_empty_cells_behind_the_last_name_do_no_harm(path: Path, end: str) -> None:
+def test_empty_cells_after_the_last_name_are_ignored(path: Path, end: str) -> None:
     log = opened(path, f"time,speed,load\n0,800,1{end}\n1,900,2{end}\n")
     assert rows_of(log) == [[0, 800, 1], [1, 900, 2]]
     assert log.defects.overfull == 0
@@ -269,7 +269,7 @@ def test_the_ends_of_blocks_make_no_difference(path: Path, monkeypatch: pytest.M
 # Columns
 
 
-def test_the_policy_says_how_columns_are_called(path: Path) -> None:
+def test_the_policy_gives_the_names_of_columns(path: Path) -> None:
     columns = LogColumns({"speed": "N [rpm]"}, "t", is_named=True)
     log = opened(path, "t,N [rpm],speed,load\n0,800,1,2\n", columns)
     assert log.missing_columns == []
@@ -323,7 +323,7 @@ def test_a_log_may_have_a_single_column(path: Path) -> None:
     assert rows_of(opened(path, "speed\n800\n900,5\n")) == [[800], [900.5]]
 
 
-# Files that are no logs
+# Files that are not logs
 
 
 @pytest.mark.parametrize(

@@ -134,7 +134,7 @@ def test_names_are_found_as_in_text_logs(drive: Path, tmp_path: Path) -> None:
         opened(other)
 
 
-def test_without_the_extra_one_line_says_what_to_install(
+def test_without_the_extra_one_line_names_what_to_install(
     drive: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "asammdf", None)

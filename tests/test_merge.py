@@ -1,4 +1,4 @@
-"""Merging two reworks: what each side changed is kept, and what both changed differently is said."""
+"""Merging two reworks: the changes of each side are kept, and conflicts are reported."""
 
 from __future__ import annotations
 

@@ -294,7 +294,7 @@ def test_a_chain_branches_and_joins_again() -> None:
     assert result["joined"].at == {}, "both of its axes follow the false signal"
 
 
-def test_whoever_waits_is_told_how_many_tables_are_done() -> None:
+def test_progress_is_the_number_of_tables_that_are_done() -> None:
     done: list[int] = []
     assert len(built(HALF, PLUS).misread("temp", 20, 80).effects(done.append)) == 2
     assert done == [1, 2]
@@ -313,7 +313,7 @@ def test_tables_fed_by_a_cell_that_is_off_are_off() -> None:
     result = built(broken, PLUS).effects("temp", 0, 100)
     assert (result["plus"].true, result["plus"].switched) == (10, 1)
     assert np.isnan(result["plus"].false)
-    # An off cell that does not count at the reading is none of its business.
+    # An off cell without weight at the reading does not matter.
     ends = Sheet("ends", {"temp": [0, 50, 100]}, [0, 25, np.nan], produces="a")
     assert built(ends, PLUS).effects("temp", 0, 50)["plus"].false == 35
 
@@ -368,20 +368,20 @@ def _slack(
     return float(slope * sum(moves)) + 1e-7
 
 
-def test_a_circle_is_refused_with_the_names_of_its_tables() -> None:
+def test_a_cycle_is_refused_with_the_names_of_its_tables() -> None:
     back = Sheet("back", {"b": [0, 100]}, [0, 50], produces="a")
     with pytest.raises(CycleError, match=r"^plus feeds back feeds plus$"):
         built(HALF, PLUS, back).reach("temp")
 
 
-def test_a_table_that_puts_out_what_it_reads_and_one_that_puts_out_the_false_signal_are_circles() -> None:
+def test_a_table_whose_output_is_its_own_input_or_the_false_signal_is_a_cycle() -> None:
     with pytest.raises(CycleError, match=r"^own feeds own$"):
         built(HALF, Sheet("own", {"a": [0, 1]}, [0, 1], produces="a")).reach("temp")
     with pytest.raises(CycleError, match=r"^half feeds back feeds half$"):
         built(HALF, Sheet("back", {"a": [0, 50]}, [0, 100], produces="temp")).reach("temp")
 
 
-def test_a_circle_that_the_signal_does_not_reach_is_nothing_to_it() -> None:
+def test_a_cycle_that_the_signal_does_not_reach_has_no_effect() -> None:
     ring = [
         Sheet("there", {"d": [0, 1]}, [0, 1], produces="e"),
         Sheet("back", {"e": [0, 1]}, [0, 1], produces="d"),
@@ -393,7 +393,7 @@ def test_a_circle_that_the_signal_does_not_reach_is_nothing_to_it() -> None:
     ("count", "end"),
     [(8, "feeds t7 feeds t0"), (9, "feeds t7 feeds 1 more feeds t0"), (50, "42 more feeds t0")],
 )
-def test_a_long_circle_names_its_first_tables_and_counts_the_rest(count: int, end: str) -> None:
+def test_a_long_cycle_names_its_first_tables_and_counts_the_rest(count: int, end: str) -> None:
     signals = {f"s{n}": 'unit="-"' for n in range(count)}
     ring = [Sheet(f"t{n}", {f"s{n}": [0, 1]}, [0, 1], produces=f"s{(n + 1) % count}") for n in range(count)]
     with pytest.raises(CycleError) as caught:
@@ -580,7 +580,7 @@ def test_a_threshold_is_crossed_where_a_reading_lies_on_its_other_side(
     assert (result["alarm"].true, result["alarm"].false) == ((min(true), max(true)), (min(false), max(false)))
 
 
-def test_a_scalar_is_compared_with_what_a_table_on_the_way_puts_out() -> None:
+def test_a_scalar_is_compared_with_the_output_of_a_table_on_the_way() -> None:
     limit = Sheet("limit", {}, [30], signal="a")
     aside = Sheet("aside", {}, [30], signal="speed")
     result = thresholds(built(HALF, limit, aside).misread("temp", 20, 80), {})

@@ -1,4 +1,4 @@
-"""How far an output moved, where tables and images are odd."""
+"""The movement of an output in unusual tables and images."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_an_axis_of_one_breakpoint_moves_nothing() -> None:
     assert (result.size, result.is_slight) == (0, True)
 
 
-def test_falling_breakpoints_are_read_as_rising_ones_turned_round() -> None:
+def test_falling_breakpoints_are_read_as_reversed_rising_ones() -> None:
     xml = curve_xml(3)
     rising = only(changes(xml, curve(1, 2, 9, speeds=(10, 20, 30)), curve(1, 2, 9, speeds=(10, 24, 30))))
     falling = only(changes(xml, curve(9, 2, 1, speeds=(30, 20, 10)), curve(9, 2, 1, speeds=(30, 24, 10))))

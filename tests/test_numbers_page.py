@@ -26,5 +26,5 @@ def test_the_table_on_the_page_is_one_of_the_demo(tmp_path: Path) -> None:
     assert textwrap.indent(shown, " " * 10) in run("diff", *arguments, cwd=tmp_path / "demo").stdout
 
 
-def test_the_readme_leads_to_the_page() -> None:
+def test_the_readme_links_to_the_page() -> None:
     assert "(docs/numbers.md)" in (REPOSITORY / "README.md").read_text("utf-8")

@@ -1,4 +1,4 @@
-"""How much of the operating range some cells account for, against SciPy's integration."""
+"""The share of the operating range that cells account for, against SciPy's integration."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Distinct values and the one in the middle, beside NumPy's own functions; and what a plan leaves out."""
+"""Distinct values and medians against NumPy's own functions; and the omissions of a plan."""
 
 from __future__ import annotations
 

@@ -574,7 +574,7 @@ def test_markdown_is_short_before_anything_is_unfolded() -> None:
     assert "272 more findings below." in text
 
 
-def test_markdown_of_nothing_says_so() -> None:
+def test_markdown_of_nothing_reports_that() -> None:
     text = findings_markdown(replace(REPORT, findings=()))
     assert text == "### callint: nothing found in 5 images, 12 tables, 480 cells\n"
 
@@ -625,7 +625,7 @@ def test_prose_is_seen_as_it_was_written(text: str) -> None:
 
 @given(NASTY)
 @settings(max_examples=100, deadline=None)
-def test_a_finding_is_one_line_whatever_it_says(text: str) -> None:
+def test_a_finding_is_one_line_regardless_of_its_text(text: str) -> None:
     report = replace(REPORT, findings=(replace(FINDINGS[1], message=text),) * 2)
     assert len(findings_lines(report).splitlines()) == findings_lines(report).count("\n") == 2
 
@@ -963,7 +963,7 @@ def states(run: Any, rule: str = "value/out-of-range") -> list[tuple[str, str]]:
     ]
 
 
-def test_a_range_says_in_sarif_what_is_new_and_what_was_there_before(scratch: Scratch) -> None:
+def test_sarif_of_a_range_distinguishes_new_findings_from_old_ones(scratch: Scratch) -> None:
     result = scratch.call("check", "--range", "HEAD~2..HEAD~1", "--format", "sarif")
     (run,) = read_log(result.stdout)["runs"]
     assert states(run) == [("new", "2,2"), ("unchanged", "1,1")]

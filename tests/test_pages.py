@@ -1,4 +1,4 @@
-"""The generated reference pages say what their sources say."""
+"""The generated reference pages agree with their sources."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_every_generated_page_is_held_against_its_source() -> None:
 
 
 def _named() -> Iterator[tuple[str, str, str]]:
-    """Every call of a command within the text of a page: the page, the command, and the words behind it."""
+    """Every call of a command within the text of a page: the page, the command, and the words after it."""
     for path in (*REPOSITORY.glob("*.md"), *DOCS.rglob("*.md")):
         for block in MarkdownIt().parse(path.read_text("utf-8")):
             for child in block.children or ():

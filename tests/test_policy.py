@@ -1,4 +1,4 @@
-"""``callint.toml`` into a policy: what it says, and what is wrong with it, line by line."""
+"""``callint.toml`` into a policy: its settings, and its mistakes line by line."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def complaint(text: str | bytes) -> str:
 # What it says
 
 
-def test_a_policy_says_which_images_belong_to_which_definitions_and_bases() -> None:
+def test_a_policy_assigns_definitions_and_bases_to_images() -> None:
     assert policy(WHOLE).images == (
         ImageRule(
             ("boats/*.bin", "quay/**/*.bin"), ("definitions/skerry-28.xml",), ("factory/sk28-0412.bin",), 3
@@ -101,7 +101,7 @@ def test_a_policy_says_which_images_belong_to_which_definitions_and_bases() -> N
     )
 
 
-def test_a_policy_says_where_raw_images_of_part_of_the_memory_begin() -> None:
+def test_a_policy_gives_the_start_of_raw_images_of_part_of_the_memory() -> None:
     assert policy(IMAGES).images[0].start is None
     assert policy(f"{IMAGES}start = 0x40000\n").images[0].start == 0x40000
 
@@ -118,7 +118,7 @@ def test_a_start_is_a_number_without_quotes(start: str) -> None:
     assert complaint(f"{IMAGES}start = {start}\n") == text
 
 
-def test_a_policy_says_what_is_waived_by_whom_why_and_until_when() -> None:
+def test_a_policy_states_what_is_waived_by_whom_why_and_until_when() -> None:
     assert policy(WHOLE).waivers == (
         Waiver(
             rule="change/emissions",
@@ -148,7 +148,7 @@ def test_a_day_may_be_written_with_or_without_quotes() -> None:
         assert policy(f"{WAIVER}until = {day}\n").waivers[0].until == date(2031, 3, 31)
 
 
-def test_a_policy_says_from_which_severity_on_a_check_fails() -> None:
+def test_a_policy_sets_the_severity_at_which_a_check_fails() -> None:
     assert policy(WHOLE).fail_on is Severity.WARNING
     assert policy("").fail_on is Severity.ERROR
 

@@ -362,7 +362,7 @@ def test_a_check_loads_the_rules(scratch: Scratch) -> None:
 def test_only_what_is_not_known_is_read_from_xml_and_held_against_schemas(
     scratch: Scratch, tmp_path: Path
 ) -> None:
-    # So that the lists above are no empty words.
+    # This proves that the lists above have an effect.
     cache = str(tmp_path / "kept")
     assert {"lxml", "jsonschema"} <= imported("check", _IMAGE, cwd=scratch.root, cache=cache)
     assert imported("check", _IMAGE, cwd=scratch.root, cache=cache) == {"click", "numpy"}

@@ -171,7 +171,7 @@ def _hill(columns: int = _COLUMNS, factor: float = 1.0) -> bytes:
 
 
 def _placed(middle: bytes, padding: int = 0) -> Placement:
-    """The map in an image that has other bytes between the noise before and behind the map.
+    """The map in an image with other bytes between the noise before and after the map.
 
     In the old image, that many bytes of fill follow the map.
     """

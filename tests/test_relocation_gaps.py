@@ -12,7 +12,7 @@ from callint.comparing.relocation.occupied import OccupiedBytes
 from callint.comparing.relocation.relocate import relocate
 from callint.comparing.relocation.result import ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.units import PlacementUnit
-from callint.comparing.relocation.window_likelihood import WindowLikelihood, stretched
+from callint.comparing.relocation.window_likelihood import WindowLikelihood, interpolated_grid
 from callint.model.image import Image
 from tests.building import definition_xml, read
 
@@ -26,7 +26,7 @@ def _by_name(definition: bytes, old: bytes, new: bytes) -> dict[str, Placement]:
 
 
 def test_padding_takes_the_size_that_the_alignment_asks_for() -> None:
-    # A unit at 48 behind 5 bytes of padding: what lies in front of them ended at 43.
+    # A unit at 48 after 5 bytes of padding: the unit before the padding ended at 43.
     padding = Padding(48, 5, 16)
     shifts = np.arange(-16, 17)
     ends = 43 + shifts
@@ -83,7 +83,7 @@ _BESIDE_AXIS = definition_xml(
 )
 
 
-def test_what_lies_amid_kept_content_is_placed_beside_an_axis_with_another_stored_count() -> None:
+def test_an_item_between_kept_content_is_placed_beside_an_axis_with_another_stored_count() -> None:
     back = b"\0" + _noise(0x76, 2) + b"\0" * 0x100
     old, new = (_noise(0x80, 1) + bytes([count, *range(10, 90, 10)]) + back for count in (8, 7))
     placed = _by_name(_BESIDE_AXIS, old, new)
@@ -130,7 +130,7 @@ _HILL = 3000 + 9000 * np.exp(-((_X - 0.4) ** 2) / 0.05)
 
 
 @pytest.mark.parametrize("factors", [(1.03, 1.4), (1.4, 1.03)])
-def test_of_two_curves_much_alike_none_is_placed_though_it_touches_a_sure_one(
+def test_two_similar_curves_are_not_placed_although_one_touches_a_sure_item(
     factors: tuple[float, float],
 ) -> None:
     left = _in_the_middle(_HILL.tolist(), b"".join(_stored(factor * _HILL) for factor in factors))
@@ -166,9 +166,9 @@ def test_a_curve_with_more_or_fewer_points_is_left_out(shape: str, points: int, 
     assert _in_the_middle(_curve(shape, 8).tolist(), _stored(factor * _curve(shape, points))).new is None
 
 
-def test_another_size_that_padding_must_make_up_for_needs_more_likeness() -> None:
+def test_another_size_that_padding_must_make_up_for_needs_more_similarity() -> None:
     old = np.array([9, 2, 8, 3, 9, 1, 7, 2]) * 1000.0
-    shrunk = np.append(stretched(old[None, :], 1, 7).ravel(), old[-1])
+    shrunk = np.append(interpolated_grid(old[None, :], 1, 7).ravel(), old[-1])
     left = _in_the_middle(old.tolist(), _stored(shrunk))
     assert (left.new, left.evidence) == (None, RelocationEvidence.RESIZED)
     assert _in_the_middle(old.tolist(), _stored(0.06 * old + 0.94 * shrunk)).new == 0x90

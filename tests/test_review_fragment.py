@@ -28,7 +28,7 @@ def words(text: str) -> str:
 
 
 def with_mistakes(amount: int, message: str = "56.0 mg stands among 25 and 29 mg") -> Any:
-    """The yard with so many mistakes of one finding each, and many changed tables."""
+    """The yard with a number of mistakes of one finding each, and many changed tables."""
     findings = [finding(n, "change/suspicious-cell", "error", message, cause=n) for n in range(amount)]
     causes = [
         {"id": n, "image": 0, "title": f"cause number {n}", "severity": "error", "findings": [n]}

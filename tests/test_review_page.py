@@ -1,4 +1,4 @@
-"""The text of a review page: what stands in it before any script runs."""
+"""The text of a review page before any script runs."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_the_policy_names_style_and_script_by_their_hashes_and_allows_nothing_el
     assert allowed == {"default-src": "'none'", "base-uri": "'none'", "form-action": "'none'"}
 
 
-def test_nothing_in_the_page_leads_outside() -> None:
+def test_nothing_in_the_page_refers_to_the_outside() -> None:
     text = text_of(yard()).replace("http://www.w3.org/2000/svg", "")
     assert re.findall(r"https?:|url\(|@import|src=|innerHTML|eval\(|document\.write", text) == []
 
@@ -54,7 +54,7 @@ def test_no_text_ends_the_script_or_opens_a_comment() -> None:
     assert "<!--" not in text_of(made)
 
 
-def test_the_first_screen_says_what_is_compared_and_what_was_found() -> None:
+def test_the_first_screen_names_what_is_compared_and_what_was_found() -> None:
     assert words("h1") == ["boats/heron.bin"]
     assert words(".between") == ["factory/skerry-28.bin →to boats/heron.bin"]
     assert words(".verdict") == [yard()["verdict"]]
@@ -72,7 +72,7 @@ def links(css: str, made: html.HtmlElement | None = None) -> list[tuple[str, str
     ]
 
 
-def test_every_count_and_name_of_the_first_screen_leads_to_what_it_means() -> None:
+def test_every_count_and_name_of_the_first_screen_links_to_its_subject() -> None:
     assert links(".counts") == [
         ("2 mistakes", "#~findings", ""),
         ("1 error", "#~findings", "severity=error"),
@@ -90,7 +90,7 @@ def test_every_count_and_name_of_the_first_screen_leads_to_what_it_means() -> No
     assert links(".fact.waived") == [("Overspeed cut", "#overspeed_cut", "")]
 
 
-def test_what_the_verdict_counts_leads_to_the_first_image_that_has_it() -> None:
+def test_each_count_of_the_verdict_links_to_the_first_image_that_has_it() -> None:
     demand = {**smoke_limit(), "purpose": "demand"}
     images = [image(n, f"boats/{n}.bin", [made]) for n, made in enumerate((demand, smoke_limit()))]
     verdict = "3 new mistakes, 1 disables a protection. 1 protection table changed. 1 image was added."
@@ -104,7 +104,7 @@ def test_what_the_verdict_counts_leads_to_the_first_image_that_has_it() -> None:
     assert links(".verdict", single) == []
 
 
-def test_every_count_in_the_matrix_of_images_leads_to_what_it_counts() -> None:
+def test_every_count_in_the_matrix_of_images_links_to_what_it_counts() -> None:
     images = [image(n, f"boats/{name}.bin", [smoke_limit()]) for n, name in enumerate(("heron", "auk"))]
     found = [
         finding(0, "a/a", "error", "off", table="smoke_limit", image=1, cause=0),
@@ -135,7 +135,7 @@ def test_every_count_in_the_matrix_of_images_leads_to_what_it_counts() -> None:
     ] == []
 
 
-def test_a_sentence_leads_to_the_table_that_it_names() -> None:
+def test_a_sentence_links_to_the_table_that_it_names() -> None:
     sentences = [
         {"purpose": "protection", "group": "Smoke limitation", "text": "Smoke limit: 3 of 48 cells; Smoke"}
     ]
@@ -145,7 +145,7 @@ def test_a_sentence_leads_to_the_table_that_it_names() -> None:
     assert links(".groups dd", made) == [("Smoke limit", "#smoke_limit", "")]
 
 
-def test_the_first_screen_says_who_waived_what_and_why() -> None:
+def test_the_first_screen_shows_who_waived_what_and_why() -> None:
     assert words(".waived p") == ["Ada Quay, until 2027-01-31: asked for by the skipper"]
     assert words(".fact.waived li") == ["Overspeed cut: 300 rpm more; at most 100 rpm is accepted"]
 
@@ -166,7 +166,7 @@ def test_the_share_of_explained_bytes_is_never_rounded_up_to_all() -> None:
     assert share(0, 0) == "none"
 
 
-def test_every_changed_table_has_a_heading_and_stands_in_the_list() -> None:
+def test_every_changed_table_has_a_heading_and_is_in_the_list() -> None:
     names = ["smoke_limit", "overspeed_cut", "speed_trim", "monitor"]
     assert tree().xpath("//article/@id") == names
     assert tree().xpath("//nav//ol//a/@href") == [f"#{name}" for name in names]
@@ -175,7 +175,7 @@ def test_every_changed_table_has_a_heading_and_stands_in_the_list() -> None:
     assert words(".list .badge") == ["E, error", "N, note"]
 
 
-def test_an_image_that_could_not_be_compared_says_why() -> None:
+def test_the_reason_why_an_image_could_not_be_compared_is_shown() -> None:
     images = [
         image(0, "boats/gannet.bin", [], state="unreadable", trouble="it is too short"),
         image(1, "boats/heron.bin", [smoke_limit()]),

@@ -1,4 +1,4 @@
-"""What a review's page says to readers whose browser or mail program runs no script."""
+"""The page of a review in a browser or mail program that runs no script."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_the_cells_of_all_tables_are_bounded_too(monkeypatch: pytest.MonkeyPatch
     )
 
 
-def test_the_page_says_each_mistake_with_its_values_and_findings_without_a_script() -> None:
+def test_the_page_shows_each_mistake_with_its_values_and_findings_without_a_script() -> None:
     cause = {
         "id": 0, "image": 0, "title": "smoke_limit: 32.0 → 62.0 mg", "severity": "error",
         "danger": "weakened protection", "effect": "it moves two tables", "hint": "Enter it again.",

@@ -54,7 +54,7 @@ def test_a_page_begins_with_a_sentence_on_a_line_of_its_own(rule: Rule) -> None:
 
 
 @every_rule
-def test_a_page_says_why_gives_an_example_and_a_fix_each_in_a_paragraph(rule: Rule) -> None:
+def test_a_page_has_a_paragraph_for_the_reason_the_example_and_the_fix(rule: Rule) -> None:
     paragraphs = rule.page.split("\n\n")[1:]
     starts = [part for paragraph in paragraphs for part in PARTS if paragraph.startswith(part)]
     assert tuple(starts) == PARTS

@@ -27,7 +27,7 @@ def test_every_page_of_the_folder_is_in_the_site(site: Site) -> None:
         assert site.page(path.relative_to(DOCS).with_suffix("").as_posix())
 
 
-def test_every_link_inside_the_site_leads_somewhere(site: Site) -> None:
+def test_every_link_inside_the_site_has_a_target(site: Site) -> None:
     assert site.dead() == []
     links = [link for page in site.pages.values() for _, link in page.links]
     assert len(links) > 1000 and any(link.startswith("rules.html#") for link in links)
@@ -134,7 +134,7 @@ def test_the_pages_at_the_top_lead_to_files_that_are_there() -> None:
                     assert (REPOSITORY / urlsplit(link).path).exists(), (path.name, link)
 
 
-def test_the_readme_says_how_to_build_the_site() -> None:
+def test_the_readme_explains_how_to_build_the_site() -> None:
     assert "python docs/build.py" in (REPOSITORY / "README.md").read_text("utf-8")
 
 

@@ -21,7 +21,7 @@ def test_the_suspects_of_a_shape_are_as_reviewed(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", SMALL)
-def test_the_least_departure_that_is_found_is_as_reviewed(name: str) -> None:
+def test_the_least_deviation_that_is_found_is_as_reviewed(name: str) -> None:
     section = f"{name}, least"
     _compare(least(name, stored()[section]), section)
 

@@ -1,4 +1,4 @@
-"""How callint weighs a slip against intent, and what two edits in one table leave unsuspected."""
+"""The evidence for a slip against intent, and edits in one table that are not suspicious together."""
 
 from __future__ import annotations
 

@@ -136,7 +136,7 @@ def test_a_region_by_smoothing_is_never_suspicious(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", [8, 41, 87, 153, 379])
-def test_a_cell_that_smoothing_brought_part_of_the_way_is_not_suspicious_where_others_were_smoothed(
+def test_a_partly_smoothed_cell_is_not_suspicious_among_smoothed_ones(
     seed: int,
 ) -> None:
     numbers = np.random.default_rng(seed)
@@ -251,7 +251,7 @@ def test_the_one_of_two_cells_that_moved_far_more_is_found() -> None:
     # Two steps are nothing, and where all is rounded to halves 1.05 times a half more: 0.725 in all.
     [(0.1, 0.5, False), (0.1, 1.0, True), (0.142, 0.5, False), (0.143, 0.5, True)],
 )
-def test_a_departure_of_one_step_of_rounded_values_is_not_reported(
+def test_a_deviation_of_one_step_of_rounded_values_is_not_reported(
     step: float, off: float, is_found: bool
 ) -> None:
     y, x = np.mgrid[:6, :8]
@@ -283,7 +283,7 @@ def test_three_cells_far_apart_that_one_offset_or_factor_explains_are_an_edit(
 
 
 @pytest.mark.parametrize(("cells", "is_found"), [(1, True), (12, True), (13, False)])
-def test_weak_departures_that_look_mistyped_are_found_but_for_so_many_that_they_are_noise(
+def test_weak_deviations_that_look_mistyped_are_found_unless_they_are_so_frequent_as_noise(
     cells: int, is_found: bool
 ) -> None:
     old = np.full((7, 22), 23.4)
@@ -429,7 +429,7 @@ def _with_another_number(grid: Numbers) -> Numbers:
 def told(
     result: TableEdit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)
 ) -> list[list[float]]:
-    """All that is said about the suspects of an edit, with other places for theirs."""
+    """All sentences about the suspects of an edit, with other places instead of theirs."""
     return sorted(
         [*of(o.y, o.x), o.expected, o.allowed, o.score, o.is_lone] for o in find_entry_errors(result)
     )
@@ -631,7 +631,7 @@ def test_nobody_meant_more_digits_than_a_table_has(
     assert (error and (error.name, error.meant)) == result
 
 
-def test_a_departure_that_no_slip_explains_has_no_name() -> None:
+def test_a_deviation_that_no_slip_explains_has_no_name() -> None:
     assert find_typing_error(777.7, 125.0, within=0.5, decimals=1) is None
     assert find_typing_error(float("nan"), 125.0, within=0.5, decimals=1) is None
 
@@ -862,7 +862,7 @@ def test_three_of_five_cells_of_a_column_pasted_twice_were_others_than_those_bes
 
 
 @pytest.mark.parametrize(("off", "is_found"), [(0.15, True), (0.25, False)])
-def test_in_a_flat_table_a_column_goes_on_to_two_steps(off: float, is_found: bool) -> None:
+def test_in_a_flat_table_a_column_continues_to_two_steps(off: float, is_found: bool) -> None:
     old = np.add.outer(np.arange(3) * 0.4, [1.0, 2, 4, 6, 7, 8])  # 2 % of its span are a step and a half
     new = old + 1
     new[:, 2] += off
@@ -900,11 +900,11 @@ def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
 def test_the_scoreboard_has_not_rotted() -> None:
     score = scoreboard.run((21,), clean=3, each=1, baselines=False, part=0, parts=9)
     alone = score.clean.pop("one cell on purpose")
-    assert score.blamed.pop("one cell on purpose", 0) / alone <= 0.05
+    assert score.reported.pop("one cell on purpose", 0) / alone <= 0.05
     slips, clean = sum(score.slips.values()), sum(score.clean.values())
     assert slips > 350 and clean > 130
     assert sum(score.found.values()) / slips >= 0.95
-    assert sum(score.blamed.values()) / clean <= 0.02
+    assert sum(score.reported.values()) / clean <= 0.02
     assert score.innocent / slips <= 0.05
     assert sum(score.blocks.values()) / clean <= 0.01
     assert min(score.pasted_found[kind] / score.pasted[kind] for kind in score.pasted) >= 0.5
@@ -975,7 +975,7 @@ def test_a_cell_beside_smoothed_ones_that_went_the_other_way_is_suspicious() -> 
     assert places(edit(old, new)) == {(5, 5)}
 
 
-def test_a_line_that_an_edit_drew_goes_on_to_its_last_cell() -> None:
+def test_a_line_that_an_edit_drew_continues_to_its_last_cell() -> None:
     old = np.array([[0.0, 14, 29, 33, 47, 100, 100]])
     new = np.array([[0.0, 10, 20, 30, 40, 100, 100]])
     window = PaddedGrid(edit(old, new), old != new)
@@ -993,7 +993,7 @@ def test_a_line_that_an_edit_drew_goes_on_to_its_last_cell() -> None:
 
 
 def from_twenty(value: float, after: float = 30.0) -> list[bool]:
-    """How sure the suspicious cells are if 20.0 became another value in a curve from 10.0 to 110.0."""
+    """The certainty of the suspicious cells if 20.0 became another value in a curve from 10.0 to 110.0."""
     old = np.arange(10.0, 120.0, 10.0)[None, :]
     old[0, 2] = after
     new = old.copy()
@@ -1048,7 +1048,7 @@ def test_a_lone_cell_is_sure_if_it_is_a_neighbour_with_swapped_digits(
         (8.0, [True]),
     ],
 )
-def test_a_cell_of_an_edit_is_sure_if_it_clearly_departs_and_a_slip_explains_it(
+def test_a_cell_of_an_edit_is_sure_if_it_clearly_deviates_and_a_slip_explains_it(
     value: float, result: list[bool]
 ) -> None:
     old = np.array([[10.3, 35.6, 22.4, 57.9, 41.1, 60.7, 33.2, 88.8, 70.6, 110.3, 90.5]])
@@ -1059,7 +1059,7 @@ def test_a_cell_of_an_edit_is_sure_if_it_clearly_departs_and_a_slip_explains_it(
 
 
 @pytest.mark.parametrize(("rounded_to", "is_sure"), [(0.1, True), (5.0, False)])
-def test_a_number_surely_departs_by_more_if_all_others_are_round(rounded_to: float, is_sure: bool) -> None:
+def test_a_number_surely_deviates_by_more_if_all_others_are_round(rounded_to: float, is_sure: bool) -> None:
     old = np.array([[101.3, 118.9, 142.1, 160.3, 188.8, 201.7, 222.2, 240.1, 263.9, 279.4, 301.2]])
     new = stored(np.rint(old * 1.1 / rounded_to) * rounded_to)
     new[0, 5] = 211.0  # 222 fits

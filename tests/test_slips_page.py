@@ -76,7 +76,7 @@ def test_the_third_cell_is_found_and_expected_as_the_page_works_it_out(
 
 
 def deviations(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
-    """How far every cell of a curve, all of which changed, is off what the movement of the others says."""
+    """The deviation of every cell of a fully changed curve from its prediction by the other cells."""
     window = PaddedGrid(TableEdit(old, new, old != new, np.full(old.shape, 0.1)), old != new)
     moved = window.new / window.old if by_ratio else window.new - window.old
     ones, zeros = np.ones(old.size), np.zeros(old.size)

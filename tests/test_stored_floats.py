@@ -150,7 +150,7 @@ def test_a_review_has_the_same_digits(yard: Yard) -> None:
     )
 
 
-def test_a_finding_says_a_float_as_it_was_typed_and_keeps_its_fingerprint() -> None:
+def test_a_finding_shows_a_float_as_it_was_typed_and_keeps_its_fingerprint() -> None:
     (finding,) = (item for item in findings(XML, NEW) if item.rule == "value/out-of-range")
     assert finding.message == "1.5 is above the limit of 0.5"
     assert finding.raw == 1.5

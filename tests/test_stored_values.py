@@ -62,7 +62,7 @@ def outcome(stored: StoredValues) -> list[Outcome]:
     return [Outcome(value) for value in stored.outcomes.ravel().tolist()]
 
 
-def test_a_number_is_stored_as_the_nearest_one_and_says_where_it_differs() -> None:
+def test_a_number_is_stored_as_the_nearest_one_and_a_difference_is_reported() -> None:
     stored = store("rail", 20.0, 20.3, None, 11.5)
     assert stored.raw.tolist() == [[20, 21], [2, 3]]
     assert outcome(stored) == [Outcome.STORED, Outcome.STORED, Outcome.KEPT, Outcome.KEPT]
@@ -106,7 +106,7 @@ def test_whole_numbers_that_doubles_cannot_tell_apart_are_exact() -> None:
     assert outcome(store("count", float(most), exact={0: most})) == [Outcome.UNSTORABLE]
 
 
-def test_a_float_takes_the_nearest_float_and_says_that_it_differs() -> None:
+def test_a_float_is_stored_as_the_nearest_float_and_the_difference_is_reported() -> None:
     stored = store("real", 0.2)
     assert stored.raw.tobytes() == np.float32(0.2).tobytes() and stored.differs.all()
 

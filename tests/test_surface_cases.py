@@ -1,4 +1,4 @@
-"""Small tables are judged beside each other as reviewed."""
+"""Comparisons of small tables give the reviewed results."""
 
 from __future__ import annotations
 

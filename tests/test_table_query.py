@@ -1,4 +1,4 @@
-"""Questions about the values of tables: the grammar, units, states, points, and what they say of an image."""
+"""Questions about the values of tables: the grammar, units, states, points, and answers for an image."""
 
 from __future__ import annotations
 

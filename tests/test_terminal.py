@@ -53,7 +53,9 @@ class Screen(io.StringIO):
         return True
 
 
-def test_a_terminal_is_as_wide_as_it_says_and_a_pipe_has_80_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_terminal_has_the_width_that_it_reports_and_a_pipe_has_80_columns(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     for name in ("NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("TERM", "xterm")

@@ -112,7 +112,7 @@ def test_the_walks_run_every_block_of_every_page() -> None:
     assert {"docs/tutorial.md", "docs/git.md", "docs/automation.md", "docs/slips.md"} <= set(WALKS)
 
 
-def test_every_line_of_a_command_block_is_a_command_or_stands_below_one() -> None:
+def test_every_line_of_a_command_block_is_a_command_or_is_below_one() -> None:
     for name, page in PAGES.items():
         for block in console(page):
             assert block.startswith("$ "), (name, block)
@@ -121,7 +121,7 @@ def test_every_line_of_a_command_block_is_a_command_or_stands_below_one() -> Non
 def _others() -> Iterator[tuple[str, Token]]:
     for name, page in PAGES.items():
         for block in fences(page):
-            # A directive of the site, such as {toctree}, is no block of code.
+            # A directive of the site, such as {toctree}, is not a block of code.
             if block.info != "console" and not block.info.startswith("{"):
                 yield name, block
 

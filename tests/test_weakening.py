@@ -179,7 +179,7 @@ def test_a_jump_down_from_a_plateau_sets_in_as_much_later_as_the_plateau_grew() 
         assert shift_along_axis(old, new, upward=True) == pytest.approx(20)
 
 
-def test_a_falling_axis_says_the_same() -> None:
+def test_a_falling_axis_gives_the_same_finding() -> None:
     old, new = curve([120, 100], [60, 100]), curve([120, 110, 100], [60, 100, 100])
     assert shift_along_axis(old, new, upward=True) == pytest.approx(10)
 
@@ -191,7 +191,7 @@ def test_a_falling_axis_says_the_same() -> None:
         ([9, 1, 1.5], [9, 5, 5]),  # rises by little
         ([1, 1.5, 1], [1, 1, 5]),  # falls by little
         ([5, 5, 5], [5, 5, 6]),  # nowhere sets in
-        ([9, 5, 1], [1, 5, 9]),  # turned round
+        ([9, 5, 1], [1, 5, 9]),  # reversed
         ([3, 2, 1], [9, 8, 7]),  # no level in common
         ([9, OFF, 1], [9, 5, 1]),
     ],
@@ -340,7 +340,7 @@ def test_guards_on_both_sides_say_no_later() -> None:
     assert weakened(both, derated(100, 100, 76), derated(100, 100, 60)).endswith("became 76 % (+26.7 %)")
 
 
-def test_a_ceiling_that_rises_says_how_far_down_it_gives_what_it_gave() -> None:
+def test_the_finding_of_a_rising_ceiling_states_how_far_down_the_old_output_reaches() -> None:
     # 20 % at 80 and 100 % at 120 °C; 60 % is reached at 100 °C, and with 60 % at 90 °C already there.
     old, new = derated(20, 60, 100), derated(20, 60, 100, axis=(80, 90, 120))
     assert weakened(derating(), new, old) == (
@@ -414,7 +414,7 @@ def test_the_policy_still_settles_the_severity_of_a_large_loss() -> None:
     assert finding.severity is Severity.NOTE
 
 
-def test_what_a_protection_loses_where_it_hardly_acts_is_no_error() -> None:
+def test_a_loss_where_a_protection_hardly_acts_is_not_an_error() -> None:
     # At 100 °C the base takes away 10 % of the 40 % that it takes away at 120 °C: less than half.
     assert severity(derating(), derated(100, 100, 60), derated(100, 90, 60)) is Severity.WARNING
     # 20 % are half of it.
@@ -429,7 +429,7 @@ def test_a_floor_loses_what_it_adds() -> None:
     assert severity(floor, derated(20, 20, 40), derated(20, 20, 60)) is Severity.WARNING
 
 
-def test_a_loss_of_one_stored_step_is_no_error() -> None:
+def test_a_loss_of_one_stored_step_is_not_an_error() -> None:
     assert severity(derating(), derated(100, 100, 100), derated(100, 100, 99)) is Severity.WARNING
     assert severity(derating(), derated(100, 100, 100), derated(100, 100, 98)) is Severity.ERROR
 
@@ -448,7 +448,7 @@ def test_a_scalar_has_a_margin_to_lose_and_no_effect() -> None:
     assert severity(xml, image(at_0=u16(4999)), image(at_0=u16(4000))) is Severity.ERROR
 
 
-def test_a_cell_of_a_protection_that_is_switched_off_is_said_and_has_lost_everything() -> None:
+def test_a_switched_off_cell_of_a_protection_is_reported_as_a_total_loss() -> None:
     xml = derating('<off raw="255" allowed="anywhere"/><guard above="100"/>')
     new, old = derated(100, 100, 255), derated(100, 100, 60)
     assert severity(xml, new, old) is Severity.ERROR
@@ -662,7 +662,7 @@ def test_a_protection_that_is_off_in_a_cell_is_disabled_and_not_weakened() -> No
 
 
 def cut_at(degrees: int, *sensor: int, inside: str = '<guard above="200"/>') -> list[str]:
-    """What is said of a temperature cut, with a sensor's curve of four cells."""
+    """The findings about a temperature cut, with a sensor's curve of four cells."""
     return [finding.message for finding in unreachable(degrees, sensor, None, inside)]
 
 

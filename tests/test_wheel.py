@@ -85,7 +85,7 @@ def test_the_wheel_holds_nothing_else(wheel: Path) -> None:
     assert tops == {"callint", f"callint-{__version__}.dist-info"}
 
 
-def test_the_wheel_says_its_version_licence_python_and_command(wheel: Path) -> None:
+def test_the_wheel_states_its_version_licence_python_and_command(wheel: Path) -> None:
     info = f"callint-{__version__}.dist-info"
     with zipfile.ZipFile(wheel) as archive:
         metadata = Parser().parsestr(archive.read(f"{info}/METADATA").decode())

@@ -11,8 +11,8 @@ from callint.model.waiver import Waiver
 class AddedWaiver:
     """A waiver and the policy it is added to.
 
-    ``covered`` is the number of findings that it accepts. ``content`` names what it holds for: the table, the
-    axis, the image or the definition. ``dead`` are waivers for the same content that no longer apply.
+    ``covered`` is the number of findings that it accepts. ``content`` names the table, axis, image or
+    definition that it applies to. ``dead`` are waivers for the same content that no longer apply.
     """
 
     waiver: Waiver

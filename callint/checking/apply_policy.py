@@ -49,7 +49,7 @@ def is_refused(policy: Policy, rule: str) -> bool:
 
 
 class PolicyApplier:
-    """Settles findings by one policy, and records what became of its waivers."""
+    """Settles findings by one policy, and records the use of its waivers."""
 
     def __init__(self, policy: Policy, today: date) -> None:
         self.policy = policy
@@ -77,10 +77,11 @@ class PolicyApplier:
         objection: Objection = no_objection,
         unread: Collection[str] = (),
     ) -> Iterator[Finding]:
-        """The findings with their place, severity and waiver; without those of rules that are off.
+        """The findings with their place, severity and waiver; findings of rules that are off are left out.
 
-        ``image`` and ``definition`` are the paths of what the findings are about. ``unread`` are the names of
-        what the definition has with a mistake: callint cannot tell whether a waiver of it still holds.
+        ``image`` and ``definition`` are the paths of the files that the findings are about. ``unread`` are
+        the names of the elements that the definition has with a mistake: callint cannot tell whether a waiver
+        of their findings still holds.
         """
         for finding in findings:
             severity = self.policy.severity(finding.rule, RULES[finding.rule].severity_of(finding))
@@ -106,7 +107,7 @@ class PolicyApplier:
     def _accepting_waiver(self, finding: Finding, digest: Digest, objection: Objection) -> Waiver | None:
         """The first waiver that accepts a finding."""
         accepting = None
-        # Judge all of them: a waiver that does not count is not unused because another one precedes it.
+        # Judge all waivers: one that does not count is not unused just because another one precedes it.
         for number in self._numbers.get((finding.rule, finding.image, finding.table), ()):
             waiver = self.policy.waivers[number]
             if self._is_outdated(number, digest(finding)):
@@ -148,14 +149,14 @@ class PolicyApplier:
     def judge_base_waivers(self, path: str, current: ContentDigest | None) -> None:
         """Judge the waivers of a changed base by its present content.
 
-        They stay as a record of what was accepted, so they are in use as long as the base has that content.
+        They stay as a record of the acceptance, so they are in use as long as the base has that content.
         """
         for number in self._numbers.get((rule_ids.BASE_CHANGED, path, ""), ()):
             if not self._is_outdated(number, current):
                 self._record(number, WaiverStatus.USED)
 
     def _objection(self, number: int, finding: Finding, objection: Objection) -> WaiverObjection | None:
-        """The objection to a waiver, asked for once: all its findings are about one table in one content."""
+        """The objection to a waiver, computed once: all its findings are about one table in one content."""
         key = number, finding.definition
         if key not in self._asked:
             self._asked[key] = objection(finding, self.policy.waivers[number])
@@ -177,12 +178,12 @@ class PolicyApplier:
         known, bases = {"", *images}, set(self.policy.bases)
         for number, waiver in enumerate(self.policy.waivers):
             if waiver.rule == rule_ids.BASE_CHANGED and waiver.image in bases:
-                continue  # it stays as a record of what was accepted
+                continue  # it stays as a record of the acceptance
             if waiver.image not in known:
                 self._record(number, WaiverStatus.UNUSED)
 
     def waiver_usage(self) -> WaiverUsage:
-        """What became of the waivers so far."""
+        """The use of the waivers so far."""
         return WaiverUsage(
             policy=self.policy.path,
             statuses=tuple(

@@ -27,7 +27,7 @@ class Assignment:
 
 
 def definition_parts(paths: Iterable[str], tree: Tree) -> dict[str, tuple[str, ...]]:
-    """The other files that each definition builds on, also those that cannot be read; by its path."""
+    """The other files that each definition builds on, unreadable ones included, by the definition's path."""
     parts = {}
     for path in paths:
         with suppress(OSError):
@@ -36,12 +36,12 @@ def definition_parts(paths: Iterable[str], tree: Tree) -> dict[str, tuple[str, .
 
 
 def definitions_on(files: Collection[str], paths: Iterable[str], tree: Tree) -> list[str]:
-    """Those of some definitions that build on one of the files."""
+    """The definitions among the given ones that build on one of the files."""
     return [path for path, parts in definition_parts(paths, tree).items() if not set(parts).isdisjoint(files)]
 
 
 def assignment(policy: Policy, image: str) -> Assignment | None:
-    """What the policy says about an image; the first entry that matches counts."""
+    """The policy's assignment of an image, by the first entry that matches."""
     for entry in policy.images:
         if any(matches(image, glob) for glob in entry.paths):
             return Assignment(image, entry.definitions, entry.bases, entry.start)
@@ -49,7 +49,7 @@ def assignment(policy: Policy, image: str) -> Assignment | None:
 
 
 def assignment_of_named(policy: Policy, image: str) -> Assignment | None:
-    """As ``assignment``, for an image that the user names: a base has its own definition, and no base."""
+    """As ``assignment``, for an image that the user names; a base gets its own definition, but no base."""
     assigned = assignment(policy, image)
     if assigned is None:
         for entry in policy.images:

@@ -9,15 +9,15 @@ from callint.rules.context import CheckContext
 
 #: A longer run of bytes is not a slip; a report holds the bytes of each finding.
 _MOST_BYTES = 4096
-#: Rules about the file as a whole: other bytes than those of the base make its checksums right.
+#: Rules about the file as a whole: restoring the bytes of the base would not make its checksums right.
 _ABOUT_THE_FILE = "image/"
 
 
 def base_bytes(context: CheckContext, finding: Finding) -> bytes:
-    """What to write in the place of a finding so that its cell, text or run of bytes is that of the base.
+    """The bytes that restore the base's cell, text or run of bytes at the place of a finding.
 
     Bits of other tables in the bytes of a cell stay as they are in the image. Empty if nothing would change,
-    if the image or its base lacks the bytes, for a table of several cells, whose other edits may be right,
+    if the image or its base lacks the bytes, for a table of several cells (its other edits may be right),
     and for findings about the file as a whole.
     """
     address, size = finding.address, finding.size
@@ -39,7 +39,7 @@ def base_bytes(context: CheckContext, finding: Finding) -> bytes:
 
 
 def _item(context: CheckContext, name: str) -> Item | None:
-    """The table or stored axis of a name; None for a text, and without a name."""
+    """The table or stored axis of a name; None for a text or an empty name."""
     layout = context.layout
     number = layout.table_items.get(name, layout.axis_items.get(name))
     return None if number is None else layout.items[number]

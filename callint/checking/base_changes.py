@@ -23,7 +23,7 @@ from callint.rules.rule import Scope
 
 @dataclass(frozen=True, slots=True)
 class _EarlierBase:
-    """A base in an earlier state; ``content`` is text if the file could not be read, and says why."""
+    """A base in an earlier state; if the file could not be read, ``content`` is the reason as text."""
 
     path: str
     definitions: tuple[str, ...]
@@ -46,10 +46,10 @@ class _ChangedBase:
 
 
 def base_findings(checker: Checker, earlier: Sequence[Checker]) -> Iterator[Finding]:
-    """The settled findings about bases that differ from those of every earlier state that has them.
+    """The settled findings about bases that differ from their content in every earlier state that has them.
 
-    The earlier states of a merge are its parents: a base that equals that of one parent was not changed by
-    the merge.
+    The earlier states of a merge are its parents: the merge did not change a base that equals the base of
+    one parent.
     """
     by_state = [{base.path: base for base in _changed_bases(checker, state)} for state in earlier]
     first, *others = by_state or [{}]
@@ -61,7 +61,7 @@ def base_findings(checker: Checker, earlier: Sequence[Checker]) -> Iterator[Find
 
 
 def _changed_bases(checker: Checker, state: Checker) -> Iterator[_ChangedBase]:
-    """Bases whose file differs or is gone, and new bases that replace one of the same software."""
+    """The bases whose file differs or is gone, and the new bases that replace one of the same software."""
     earlier = {
         path: _EarlierBase(path, entry.definitions, entry.start, content)
         for entry in state.policy.images

@@ -13,7 +13,7 @@ from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import Tree, reason
 
-#: The most bytes of bases that are kept for the next image.
+#: The largest number of bytes of bases that are kept for the next image.
 _KEPT_BYTES = 2**26
 
 
@@ -21,7 +21,7 @@ _KEPT_BYTES = 2**26
 class BaseChoice:
     """The base of an image; ``image`` is None if no base can be used.
 
-    ``problem`` is a clause that says why there is no base, or what is wrong with it.
+    ``problem`` is a clause with the reason why there is no base, or with the fault of the base.
     """
 
     path: str = ""
@@ -39,14 +39,14 @@ class BaseChooser:
     def choose(self, memory: Memory, assignment: Assignment, image: Image | None) -> BaseChoice:
         """The base of an image: the only one that the policy names, or the first with the image's identity.
 
-        ``memory`` is that of the image's definition; ``image`` is None if the image cannot be read.
+        ``memory`` is the memory of the image's definition; ``image`` is None if the image cannot be read.
         """
         has_choice = len(assignment.bases) > 1
-        # For an image of other software, the rules report the identity. It follows that no base fits.
+        # For an image of other software, the rules report the identity, so no base can fit.
         is_foreign = has_choice and image is not None and identity_mismatch(image, memory) is not None
         identities = memory.identities
         if image is not None and not image.is_part:
-            # A truncated image is an error of its own; it does not say that its bases are wrong too.
+            # A truncated image is an error of its own; it does not prove that its bases are wrong too.
             identities = tuple(identity for identity in identities if holds_identity(image, identity))
         problems: list[str] = []
         unreadable: list[str] = []
@@ -62,14 +62,14 @@ class BaseChooser:
                     problems.append(f"the base {path} is of other software: {mismatch}")
             elif not has_choice or image is None or same_identity(base.image, image, identities):
                 problem = _size_problem(path, base.image, image, memory) or base.problem
-                # An unreadable base may be the image's own: callint says so if it takes another in its place.
+                # An unreadable base may be the image's own, so callint reports it if it uses another.
                 return BaseChoice(path, base.image, problem or "; ".join(unreadable) or None)
             elif not is_foreign:
                 problems.append(f"the base {path} has another identity than the image")
         return BaseChoice(problem="; ".join(problems) or None)
 
     def read(self, path: str, memory: Memory, start: int | None) -> BaseChoice:
-        """A base, whether it fits an image or not. All images of a base share one copy, decoded once."""
+        """A base, even if it does not fit an image. All images of a base share one copy, decoded once."""
         key = path, memory.start, memory.size, start
         base = self._bases.pop(key, None)
         if base is None:
@@ -100,7 +100,7 @@ def _checksum_problem(path: str, base: Image, memory: Memory) -> str | None:
 
 
 def _size_problem(path: str, base: Image, image: Image | None, memory: Memory) -> str | None:
-    """A clause that says which bytes a base lacks: of the image if it is a part, else of the memory."""
+    """A clause that names the bytes that a base lacks: of a partial image, otherwise of the memory."""
     if base.is_part:
         lacking = (
             sum(end - start - base.count_bytes(start, end) for start, end in image.extents) if image else 0

@@ -1,4 +1,4 @@
-"""What a rework became on another software version, with the findings about the new image."""
+"""The result of carrying a rework to another software version, with the findings about the new image."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from callint.comparing.carry.result import CarryResult
 
 @dataclass(frozen=True, slots=True)
 class CarryReport:
-    """What was carried, and the names of all files; ``image`` is the file that is written.
+    """The carried changes, and the names of all files; ``image`` is the file that is written.
 
     ``broken`` has the errors of the written image that the new base does not have.
     """

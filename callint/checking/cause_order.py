@@ -1,4 +1,4 @@
-"""The one order of findings and causes: what can hurt the engine most comes first."""
+"""Sorts findings and causes for all formats: the greatest danger to the engine comes first."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from callint.model.finding import Finding, Severity
 
 
 class Danger(StrEnum):
-    """What a cause does to the protection of the engine, the worst first."""
+    """The effect of a cause on the protection of the engine, the worst first."""
 
     WRONG_SOFTWARE = "wrong software"
     DISABLED = "disabled protection"
@@ -20,7 +20,7 @@ class Danger(StrEnum):
     NONE = ""
 
 
-#: The rules that say something about the protection of the engine.
+#: The rules about the protection of the engine.
 DANGERS = {
     rule_ids.IMAGE_WRONG_IDENTITY: Danger.WRONG_SOFTWARE,
     rule_ids.PROTECTION_DISABLED: Danger.DISABLED,
@@ -33,7 +33,7 @@ _RANKS = {danger: rank for rank, danger in enumerate(Danger)}
 
 
 def danger_of(findings: Iterable[Finding]) -> Danger:
-    """The worst that findings say about protections; waived and inherited ones do not count."""
+    """The worst effect of findings on protections; waived and inherited findings do not count."""
     dangers = (
         DANGERS.get(finding.rule, Danger.NONE)
         for finding in findings
@@ -60,7 +60,7 @@ class CauseFindings:
 
     @property
     def severity(self) -> Severity:
-        """The worst severity of a finding that is not waived, or of all if all are waived."""
+        """The worst severity of the findings that are not waived, or of all findings if all are waived."""
         return min((f.severity for f in self.active or self.findings), key=lambda severity: severity.rank)
 
     @property
@@ -69,12 +69,12 @@ class CauseFindings:
 
     @property
     def is_inherited(self) -> bool:
-        """Whether the base has all of it in the same way."""
+        """Whether the base has all of its findings in the same way."""
         return self.cause is not None and self.cause.kind is CauseKind.INHERITED
 
     @property
     def hint(self) -> str:
-        """What to do first: look up a mistyped number, or else what the worst finding says."""
+        """The first thing to do: look up a mistyped number, otherwise the hint of the worst finding."""
         findings = self.active or self.findings
         explained = (finding.hint for finding in findings if finding.explanation and finding.hint)
         return next(explained, next((finding.hint for finding in findings if finding.hint), ""))
@@ -93,7 +93,7 @@ _MOST_HINTS = 3
 
 
 def cause_groups(findings: Iterable[Finding], causes: Mapping[str, Cause]) -> list[CauseFindings]:
-    """The findings by cause, in order: wrong software, disabled protections, weakened ones, then by severity.
+    """The findings by cause, sorted: wrong software, disabled protections, weakened ones, then by severity.
 
     Among causes of one severity, the one that affects the larger share of the operating range comes first. A
     cause whose findings are all waived comes last.

@@ -1,9 +1,9 @@
-"""Finds the place in a change that brings each finding.
+"""Finds the place in a change that causes each finding.
 
-The evidence is counterfactual: what would the rules say if one place held the base's bytes again? A finding
-says what it was judged on. If only one place lies in that, restoring the place restores all that was judged,
-and nothing needs to be run. Otherwise callint restores places, each in turn, and runs the rule again. Places
-that no such finding shares are restored at once.
+The evidence is counterfactual: which findings would remain if one place held the base's bytes again? A
+finding names the evidence that it depends on. If only one place lies in the evidence, restoring that place
+restores all of it, and no rule needs to run. Otherwise callint restores one place after the other and runs
+the rule again. It restores places at once if no such finding shares them.
 """
 
 from __future__ import annotations
@@ -26,18 +26,18 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 
-#: The most places of a finding that are restored one by one, and then in pairs.
+#: The largest numbers of places of a finding that are restored one by one, and then in pairs.
 _MOST_PLACES = 4
-#: The most images that are judged again; what is open then is attributed to all places together.
+#: The largest number of images that are judged again; a finding still open then gets all places as its cause.
 _MOST_RUNS = 8
 #: The number of hexadecimal digits of an id.
 _DIGITS = 8
 
-#: Rules about the definition or a file, whatever their scope: no place in a change brings their findings.
+#: Rules about the definition or a file, whatever their scope: no place in a change causes their findings.
 _NO_PLACE = frozenset(
     {rule_ids.IMAGE_DOUBTFUL_TABLE, rule_ids.IMAGE_MISSING_BASE, rule_ids.CHANGE_MISSING_BYTES}
 )
-#: Rules about changes whose finding about a cell can only be about a changed one.
+#: Rules about changes that report only changed cells.
 _OF_CELL = frozenset(
     {
         rule_ids.CHANGE_TOO_LARGE,
@@ -64,7 +64,7 @@ def find_causes(
 ) -> tuple[tuple[Finding, ...], Causes]:
     """The findings of one image with the ids of their causes, and the causes by id.
 
-    ``image`` is the path of the image. Findings that no place in the change brings are causes of their own.
+    ``image`` is the path of the image. Findings that no place in the change causes are causes of their own.
     """
     attributions: dict[int, _Attribution] = {}
     places = None
@@ -90,9 +90,9 @@ def find_causes(
 
 
 def own_cause(finding: Finding, image: str) -> Cause:
-    """The cause of a finding that no place in a change brings: what the finding is about.
+    """The cause of a finding that no place in a change causes: the subject of the finding.
 
-    ``image`` is the path of the image that the finding is about, "" if it is about none.
+    ``image`` is the path of the image that the finding is about, "" without one.
     """
     kind, name = _own_kind(finding, image), finding.table
     text = finding.table or finding.message
@@ -141,7 +141,7 @@ def _lone_cells(context: CheckContext, findings: Iterable[Finding]) -> list[int]
 
 @dataclass(frozen=True, slots=True)
 class _Attribution:
-    """The numbers of the places that bring a finding, rising, and how several of them work together."""
+    """The sorted numbers of the places that cause a finding, and how several of them work together."""
 
     places: tuple[int, ...]
     effect: Effect | None = None
@@ -164,14 +164,14 @@ def _cause(image: str, places: Places, attribution: _Attribution) -> Cause:
 
 
 class _Result(IntEnum):
-    """What becomes of a finding when places are restored."""
+    """The state of a finding after places are restored."""
 
     STAYS = 0
-    MOVES = 1  # the rule finds the same at another operating point
+    MOVES = 1  # the rule reports the same at another operating point
     VANISHES = 2
 
 
-#: Asks what becomes of a finding when places are restored; returns the places that bring it.
+#: Asks for the state of a finding after places are restored; returns the places that cause it.
 _Trial = Generator[tuple[int, ...], _Result, _Attribution]
 
 
@@ -186,7 +186,7 @@ class _Attributor:
         self._runs = 0
 
     def attributions(self) -> dict[int, _Attribution]:
-        """The places that bring each finding, by its number; findings without a place are left out."""
+        """The places that cause each finding, by its number; findings without a place are left out."""
         known: dict[int, _Attribution] = {}
         trials: dict[int, _Trial] = {}
         for number, finding in enumerate(self._findings):
@@ -203,10 +203,10 @@ class _Attributor:
         return self._without_echoes({**known, **self._run(trials)})
 
     def _without_echoes(self, known: dict[int, _Attribution]) -> dict[int, _Attribution]:
-        """Attribute what a suspicious cell and the edit around it bring to the cell, if both are causes.
+        """Attribute findings of a suspicious cell and of the edit around it to the cell, if both are causes.
 
-        The cell sticks out of the edit. Back at the base's value it sticks out to the other side, which may
-        break the same demand by less; so no single place cures the finding.
+        The cell deviates from the edit. With the base's value it deviates to the other side, and may break
+        the same demand by less; so restoring a single place does not remove the finding.
         """
         alone = {attribution.places[0] for attribution in known.values() if len(attribution.places) == 1}
         for number, attribution in known.items():
@@ -216,10 +216,10 @@ class _Attributor:
                 known[number] = _Attribution((lone_places[0],))
         return known
 
-    # What a finding was judged on
+    # The evidence of a finding
 
     def _touched_places(self, finding: Finding) -> tuple[int, ...]:
-        """The numbers of the places that lie in what a finding was judged on, rising."""
+        """The sorted numbers of the places that lie in the evidence of a finding."""
         places, evidence = self._places, finding.evidence
         if evidence is None:
             numbers = [n for name in (finding.table, finding.other) for n in places.of_table(name)]
@@ -247,7 +247,7 @@ class _Attributor:
         return self._places.of_cell(int(layout.first[item]) + cell.y * layout.shape(item)[1] + cell.x)
 
     def _nearest_first(self, finding: Finding, touched: Sequence[int], own: int | None) -> list[int]:
-        """The places that most likely bring a finding: its own, those at its operating point, large ones."""
+        """The places, likeliest causes first: the finding's own, those at its operating point, large ones."""
         near = {own} | {
             self._places.of_cell(cell)
             for name in (finding.table, finding.other)
@@ -271,10 +271,10 @@ class _Attributor:
             indexes[along] = [after] if breakpoints[after] == value else [max(after - 1, 0), after]
         return [self._context.cell_number(table, x, y) for x in indexes[0] for y in indexes[1]]
 
-    # What the rules would say
+    # What the rules would report
 
     def _trial(self, finding: Finding, touched: tuple[int, ...], own: int | None) -> _Trial:
-        """Restore one place, then others, until it is known which of them bring a finding."""
+        """Restore one place, then others, until the places that cause a finding are known."""
         candidates = self._nearest_first(finding, touched, own)[:_MOST_PLACES]
         results: dict[int, _Result] = {}
         for number in candidates:
@@ -293,7 +293,7 @@ class _Attributor:
         return _Attribution(touched, Effect.UNRESOLVED)
 
     def _run(self, trials: Mapping[int, _Trial]) -> dict[int, _Attribution]:
-        """Run the trials side by side, as many at once as share no place."""
+        """Run the trials; those that share no place run at once."""
         known: dict[int, _Attribution] = {}
         next_trials = {number: next(trial) for number, trial in trials.items()}
         while next_trials and self._runs < _MOST_RUNS:
@@ -310,7 +310,7 @@ class _Attributor:
         return known
 
     def _batch(self, trials: Mapping[int, tuple[int, ...]]) -> list[int]:
-        """Findings whose places can be restored at once: none of them was judged on another one's."""
+        """Findings whose places can be restored at once: no finding depends on a place of another one."""
         batch: list[int] = []
         places: set[int] = set()
         judged: set[int] = set()
@@ -324,7 +324,7 @@ class _Attributor:
         return batch
 
     def _judge(self, trials: Mapping[int, tuple[int, ...]]) -> dict[int, _Result]:
-        """What becomes of findings when all their places are restored."""
+        """The state of findings after all their places are restored."""
         self._runs += 1
         numbers = sorted({number for trial in trials.values() for number in trial})
         image = restored(self._context, [self._places.places[number] for number in numbers])
@@ -339,7 +339,7 @@ class _Attributor:
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
-    """What a finding is about, whatever the values are."""
+    """The subject of a finding, independent of its values."""
     return finding.rule, finding.table, finding.other, finding.subject, finding.cell
 
 

@@ -1,4 +1,4 @@
-"""Runs the rules on the files of a tree, and makes one report of what they find."""
+"""Runs the rules on the files of a tree, and makes one report of their findings."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from callint.model.policy import Policy
 from callint.reading.tree import Tree
 from callint.rules.second_person import AuthorshipCheck, NoAuthorship
 
-#: Finds what there is in images, in their order.
+#: Gives the results of images, in their order.
 Find = Callable[[Sequence[Assignment]], Iterable[ImageResult]]
 
 #: The finding about an image of which no definition can be read.
@@ -48,7 +48,7 @@ class Checker:
     ) -> None:
         """``authorship`` is called only if the policy demands that a second person writes a waiver.
 
-        ``definitions`` are those that were read already; checkers of several trees share them.
+        ``definitions`` were read already; checkers of several trees share them.
         """
         self.policy = policy
         self.loader = ImageLoader(tree, definitions)
@@ -116,7 +116,7 @@ class Checker:
         context = self.loader.context(assigned)
         is_refused_then = refuses_invalid_definitions(self.policy)
         if context is None:
-            # The findings about the definition say why, if they fail the check.
+            # The findings about the definition give the reason, if they fail the check.
             return ImageResult(assigned, findings=() if is_refused_then else (_UNDEFINED,))
         context = replace(
             context,
@@ -126,7 +126,7 @@ class Checker:
         return find_in_image(context, assigned, self._waived, self._details)
 
     def _settle(self, result: ImageResult) -> list[Finding]:
-        """The settled findings about one image, which is counted."""
+        """The settled findings about one image; counts the image."""
         self._images += 1
         self._tables += result.tables
         self._cells += result.cells
@@ -161,7 +161,7 @@ class Checker:
         return (replace(finding, content=without_line_numbers(finding.message)) for finding in findings)
 
     def _with_own_causes(self, findings: Iterable[Finding]) -> list[Finding]:
-        """The findings, of which those without a cause are causes of their own.
+        """The findings; each one without a cause becomes a cause of its own.
 
         A finding about a definition may name the rule and subject of another one, which is its cause.
         """

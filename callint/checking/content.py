@@ -1,4 +1,4 @@
-"""The digests of what findings are about: for waivers, and to compare the findings of two states."""
+"""Digests of the contents of findings, for waivers and to compare the findings of two states."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ from callint.rules.rule import Scope
 
 @ignore_float_errors
 def accepted_content(context: CheckContext, finding: Finding) -> ContentDigest | None:
-    """The digest of what a waiver of the finding accepts; None if the image cannot be read.
+    """The digest of the content that a waiver of the finding accepts; None if the image cannot be read.
 
-    - A finding about a demand that was loosened: what is demanded now.
+    - A finding about a demand that was loosened: the present demand.
     - Any other about a definition: the whole file.
     - About a changed base: that base.
     - About a relation: both of its tables.
@@ -56,7 +56,7 @@ def is_about_demand(finding: Finding) -> bool:
 
 
 def demand_content(finding: Finding) -> ContentDigest:
-    """The digest of what is demanded now, for a finding about a demand that was loosened."""
+    """The digest of the present demand, for a finding about a demand that was loosened."""
     return ContentDigest(digest.sha256(finding.content.encode()), digest.sha256(b""), digest.sha256(b""))
 
 
@@ -71,7 +71,7 @@ def _relation_content(context: CheckContext, finding: Finding) -> ContentDigest:
 
 
 class FindingDigests:
-    """The digests of what the findings of one context were judged on; reads each table and image once."""
+    """The digests of the contents of the findings of one context; reads each table and image once."""
 
     def __init__(self, context: CheckContext) -> None:
         self._context = context
@@ -81,9 +81,9 @@ class FindingDigests:
 
     @ignore_float_errors
     def of(self, finding: Finding) -> str:
-        """The digest of everything that a finding was judged on; "" if the image cannot be read.
+        """The digest of everything that a finding depends on; "" if the image cannot be read.
 
-        A finding of a rule about changes was judged on the base too.
+        A finding of a rule about changes depends on the base too.
         """
         if finding.rule in (rule_ids.IMAGE_UNREADABLE, rule_ids.IMAGE_DAMAGED_RECORD):
             return ""  # an unreadable file may hold anything
@@ -144,7 +144,7 @@ class FindingDigests:
         return self._tables[key]
 
     def _cell(self, cell: int, is_base: bool) -> Iterator[str]:
-        """A cell with its breakpoints, and what the definition says of its table or axis."""
+        """A cell with its breakpoints, and the definition of its table or axis."""
         layout, definition = self._context.layout, self._context.definition
         decoded = self._decoded(is_base)
         item, x, y = layout.place(cell)
@@ -157,7 +157,7 @@ class FindingDigests:
                     yield float(decoded.breakpoints(name)[index]).hex()
 
     def _item_statements(self, item: Table | StoredAxis) -> tuple[str, str]:
-        """The digests of what the definition says of a table or axis."""
+        """The digests of the definition of a table or axis."""
         if item.name not in self._statements:
             self._statements[item.name] = digest.statements(self._context.definition, item)
         return self._statements[item.name]

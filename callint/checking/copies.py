@@ -19,7 +19,7 @@ from callint.rules.rule import Scope
 def copy_findings(
     checker: Checker, images: Sequence[Assignment], earlier: Callable[[], Sequence[Tree]]
 ) -> Iterator[Finding]:
-    """The settled findings about images that differed from another image in the states before.
+    """The settled findings about images that equal another image but differed from it in every earlier state.
 
     ``earlier`` gives the trees of these states. They are read only for images that equal another one.
     """
@@ -39,7 +39,7 @@ def copy_findings(
 
 
 def _equal_paths(tree: Tree, paths: Iterable[str]) -> Mapping[str, list[str]]:
-    """The paths of the equal files, by the path of each file that equals others."""
+    """For the path of each file that equals others, the paths of the equal files."""
     of_content: dict[str, list[str]] = defaultdict(list)
     for path, digest in sorted(tree.digests(paths).items()):
         of_content[digest].append(path)
@@ -50,10 +50,10 @@ def _equal_paths(tree: Tree, paths: Iterable[str]) -> Mapping[str, list[str]]:
 def _context(
     checker: Checker, assignment: Assignment, equal: Sequence[str], trees: Sequence[Tree]
 ) -> CheckContext | None:
-    """An image with the others of ``equal`` that it differed from in every state before; None without any.
+    """An image with the others of ``equal`` that it differed from in every earlier state; None without any.
 
-    An image with a number of the unit is left to the rule about such numbers. One that equals its base was
-    reset, and is the copy of no other unit.
+    The rule about unit numbers handles an image with such a number. An image that equals its base was reset,
+    and is not a copy of another unit.
     """
     path, now = assignment.image, content_or_reason(checker.tree, assignment.image)
     before = [content_or_reason(tree, path) for tree in trees]

@@ -20,15 +20,15 @@ def findings_against_base(
 ) -> Iterator[Finding]:
     """The settled findings about definitions that the factory image ``base`` contradicts.
 
-    Of definitions that are not ``named`` (default: all are), those of other software are left out: they are
-    the children of named ones, and have factory images of their own.
+    ``named`` are the definitions that the user named (default: all). Other definitions are left out if they
+    are of other software: they are children of named ones, and have factory images of their own.
     """
     assigned = assignment_of_named(checker.policy, base)
     start = assigned.start if assigned else None
     for path in definitions:
         context = checker.loader.context(Assignment(base, (path,), (), start))
         if context is None:
-            continue  # the findings about the definition say why
+            continue  # the findings about the definition give the reason
         if named is not None and path not in named and _is_foreign(context):
             continue
         context = replace(context, base_path=base)
@@ -39,8 +39,8 @@ def findings_against_base(
 def mirrors_in_bases(checker: Checker, images: Sequence[Assignment]) -> Iterator[Finding]:
     """The settled findings about tables that are equal in the bases which the policy assigns to images.
 
-    The other findings that need a factory image are left out: a check of the images says in its own way what
-    their bases break.
+    The other findings that need a factory image are left out: a check of the images reports the faults of
+    their bases in its own way.
     """
     seen: set[tuple[str, str]] = set()
     pairs = dict.fromkeys((path, base) for item in images for path in item.definitions for base in item.bases)

@@ -33,7 +33,7 @@ from callint.rules.rule import Scope
 #: An earlier state of a definition and the present one.
 _Pair = tuple[LoadedDefinition, LoadedDefinition]
 
-#: The most values of images that a cause names.
+#: The largest number of values of images that a cause names.
 _MOST_USES = 3
 
 
@@ -44,10 +44,10 @@ def loosened_findings(
 
     A definition that reads protections differently counts too, unless the images moved with it.
 
-    ``images`` are those of the checked commits: the findings name values of them that the old demands refuse.
-    The earlier states of a merge are its parents: what one parent demands no more was not loosened by the
-    merge. What a definition inherits is reported once, for the parent that demands it, unless an image of the
-    child uses the slack.
+    ``images`` are those of the checked commits: the findings name their values that the old demands refuse.
+    The earlier states of a merge are its parents: the merge did not loosen a demand that a parent lacks too.
+    An inherited demand is reported once, for the parent that makes it, unless an image of the child uses the
+    slack.
     """
     reported: dict[str, set[tuple[str, str]]] = {}
     for path, pairs in _changed_definitions(checker, earlier):
@@ -126,7 +126,7 @@ def _settled(
 ) -> list[Finding]:
     """The settled findings about one definition.
 
-    What is demanded less of one element is one cause, together with the values that use it.
+    The loosened demands on one element are one cause, together with the values that use them.
     """
     findings = []
     definition_places: dict[str, list[Place]] = {}
@@ -174,7 +174,7 @@ def _pair(checker: Checker, state: Checker, path: str) -> _Pair | None:
             return None
     new = checker.loader.load(path).loaded
     if new is None:
-        return None  # the findings about the definition say why
+        return None  # the findings about the definition give the reason
     if isinstance(before, bytes):
         old = state.loader.peek(path)
         return None if old is None else (old, new)
@@ -185,7 +185,7 @@ def _pair(checker: Checker, state: Checker, path: str) -> _Pair | None:
     return None
 
 
-# Values that use what is no longer demanded
+# Values that use the loosened demands
 
 
 @ignore_float_errors
@@ -196,7 +196,7 @@ def _readings(
     diffs: Sequence[DefinitionDiff],
     images: Sequence[Assignment],
 ) -> dict[str, str]:
-    """What the changes of how protections are read do to the values of images, by ``demand_key``.
+    """The effect of changed readings of protections on the values of images, by ``demand_key``.
 
     ``diffs`` compare the definition with each earlier state. Without an image to compare, every change counts
     if the software is the same.
@@ -275,7 +275,7 @@ _Key = tuple[object, ...]
 
 
 def _refused(context: CheckContext, tables: set[str]) -> dict[_Key, Finding]:
-    """The findings of the rules about some tables of an image, by what they are about."""
+    """The findings of the rules about some tables of an image, by their subject."""
     rules = [*in_scope(Scope.IMAGE), *(in_scope(Scope.CHANGE) if context.base is not None else ())]
     return {
         (finding.rule, finding.table, finding.other, finding.cell, finding.raw): finding

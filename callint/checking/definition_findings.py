@@ -13,7 +13,7 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
 
-#: The most findings that one rule reports about a definition.
+#: The largest number of findings that one rule reports about a definition.
 MOST_FINDINGS = 10_000
 
 #: The kind of entry in the cache.
@@ -39,7 +39,7 @@ def definition_findings(loaded: LoadedDefinition) -> tuple[Finding, ...]:
 
 
 def _bounded_findings(rule: Rule, context: CheckContext) -> Iterator[Finding]:
-    """The findings of a rule up to the bound; if there are more, one further finding says so."""
+    """The findings of a rule up to the bound; a further finding reports that there are more."""
     findings = iter(rule.findings(context))
     first = list(islice(findings, MOST_FINDINGS))
     yield from first

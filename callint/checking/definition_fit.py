@@ -1,4 +1,4 @@
-"""Which definition fits an image of unknown software, and how far the others are from it."""
+"""Finds the definition that fits an image of unknown software, and the distance of the others from it."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from callint.reading.definition_sniff import begins_as_definition, looks_like_de
 from callint.reading.images import read_image_file
 from callint.reading.tree import Tree
 
-#: The content of an image contradicts a definition if a smaller share of its axes rises, or of its tables
-#: lies within their limits. A rework has single mistakes; with the definition of another software, most
-#: axes do not rise (measured on the demo).
+#: The content of an image contradicts a definition if a smaller share of the axes rises, or a smaller share
+#: of the tables lies within limits. A rework has single mistakes; with the definition of another software,
+#: most axes do not rise (measured on the demo).
 LEAST_SHARE = 0.9
 #: The largest file in a repository that may be a definition; the policy may name larger ones.
 _LARGEST_DEFINITION = 16 * 2**20
@@ -32,7 +32,7 @@ _MOST_DEFINITIONS = 1000
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """The number of checks of one sort that hold, and the number of all that could be made."""
+    """The number of checks of one kind that hold, and the number of checks that could be made."""
 
     right: int
     total: int
@@ -43,7 +43,7 @@ class Tally:
 
     @property
     def is_likely(self) -> bool:
-        """Whether enough of the checks hold, or none could be made."""
+        """Whether enough of the checks hold, or no check could be made."""
         return self.right >= LEAST_SHARE * self.total
 
 
@@ -65,7 +65,7 @@ class IdentityFit:
 
 @dataclass(frozen=True, slots=True)
 class DefinitionFit:
-    """How an image fits a definition.
+    """The fit of an image to a definition.
 
     ``expected_size`` is the size of the memory, and ``size`` the number of its bytes that the image holds.
     ``start`` is the address of the first byte of a raw image of part of the memory, None for any other image.
@@ -97,13 +97,13 @@ class DefinitionFit:
 
     @property
     def fits(self) -> bool:
-        """Whether identity, size and content speak for the definition; a stale checksum says nothing."""
+        """Whether identity, size and content fit the definition; a stale checksum is not evidence."""
         is_right = not self.contradicted and self.size_fits
         return is_right and self.axes.is_likely and self.tables.is_likely and self._is_proven
 
     @property
     def _is_proven(self) -> bool:
-        """Whether something speaks for the definition, and not just nothing against it."""
+        """Whether there is evidence for the definition, and not only none against it."""
         return any(item.stored is not None for item in self.identities) or self.axes.total > 0
 
     @property
@@ -121,7 +121,7 @@ class DefinitionFit:
 
     @property
     def distance(self) -> tuple[float, float, int]:
-        """The order of the candidates: failing checks, unlikeness to the base, differing identity bytes."""
+        """The sort key of candidates: failing checks, difference from the base, differing identity bytes."""
         checks = self.checks
         unlike = 1.0 if self.likeness is None else 1.0 - self.likeness
         differing = sum(len(item.differing) for item in self.identities)
@@ -130,7 +130,7 @@ class DefinitionFit:
 
 @dataclass(frozen=True, slots=True)
 class Identification:
-    """All definitions by which an image was read, the likeliest first."""
+    """All definitions by which an image was read, most likely first."""
 
     image: str
     candidates: tuple[DefinitionFit, ...]
@@ -164,7 +164,7 @@ def definition_paths(policy: Policy, tree: Tree) -> tuple[str, ...]:
 def identify(
     name: str, data: bytes, definitions: Iterable[LoadedDefinition], policy: Policy, loader: ImageLoader
 ) -> Identification:
-    """How the content of an image file fits each definition. Raises DamagedError for wrong records."""
+    """The fit of an image file to each definition. Raises DamagedError for wrong records."""
     fits = []
     for loaded in definitions:
         starts = [entry.start for entry in policy.images if loaded.file.path in entry.definitions]
@@ -177,7 +177,7 @@ def identify(
 
 
 def _starts(data: bytes, memory: Memory, starts: Sequence[int | None]) -> list[int | None]:
-    """Where a raw file of part of the memory may begin: as the policy says, or at a region of its size."""
+    """The possible starts of a raw file of part of the memory: by the policy, or regions of its size."""
     regions = [region.start for region in memory.regions if region.size == len(data) != memory.size]
     return list(dict.fromkeys([*starts, *regions])) or [None]
 
@@ -239,7 +239,7 @@ def _content(loaded: LoadedDefinition, image: Image) -> tuple[Tally, Tally]:
 def _with_base(
     fit: DefinitionFit, image: Image, loaded: LoadedDefinition, policy: Policy, loader: ImageLoader
 ) -> DefinitionFit:
-    """The fit with the likeness of the described bytes to the likest base of the definition."""
+    """The fit, with the share of described bytes that equal the most similar base of the definition."""
     memory = loaded.definition.memory
     described = is_described(loaded, memory.start, memory.end)
     best = fit

@@ -1,4 +1,4 @@
-"""The result of a merge of definitions with what it breaks."""
+"""The result of a merge of definitions, with the findings that it causes."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from callint.reading.workspace import Workspace
 class DefinitionMergeReport:
     """A merge of definitions, the names of its files, and the findings that neither side has alone.
 
-    ``path`` is the name of the merged file. ``definition`` is that of ours, or of theirs if ours cannot be
-    read: it has the units of what is in conflict.
+    ``path`` is the name of the merged file. ``definition`` is our side, or theirs if ours cannot be read: it
+    has the units for the conflicts.
     """
 
     merge: DefinitionMerge
@@ -42,7 +42,7 @@ class DefinitionMergeReport:
 
 
 class DefinitionJudge:
-    """Judges contents of one file, with all definitions of the policy that build on it, as a check does."""
+    """Checks contents of one file with all definitions of the policy that build on it, as ``check`` does."""
 
     def __init__(self, workspace: Workspace, path: str) -> None:
         self._workspace = workspace
@@ -54,7 +54,7 @@ class DefinitionJudge:
         return None if loaded is None else loaded.definition
 
     def new_findings(self, data: bytes, sides: Iterable[bytes]) -> Report:
-        """The errors and warnings about a content that none of the sides has."""
+        """The errors and warnings about a content that neither side has."""
         known = {_key(finding) for side in sides for finding in self._report(side).findings}
         report = self._report(data, finds_causes=True)
         new = (finding for finding in report.findings if _key(finding) not in known)
@@ -83,6 +83,6 @@ class DefinitionJudge:
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
-    """The key by which two versions of a definition have the same finding, wherever its lines are."""
+    """The key by which findings about two versions of a definition are the same, whatever their lines."""
     texts = (re.sub(r"\blines? \d+", "line", text) for text in (finding.subject, finding.message))
     return finding.rule, finding.definition, finding.table, *texts

@@ -1,4 +1,4 @@
-"""Whether an image belongs to the software that a definition describes."""
+"""Checks whether an image belongs to the software that a definition describes."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class IdentityMismatch:
 
 
 def identity_mismatch(image: Image, memory: Memory) -> IdentityMismatch | None:
-    """The first identity that an image contradicts; None if it contradicts none.
+    """The first identity that an image contradicts, or None.
 
     An identity whose bytes the image lacks is not contradicted.
     """
@@ -45,7 +45,7 @@ def is_foreign(data: bytes, memory: Memory, start: int | None) -> bool:
 
 
 def holds_identity(image: Image, identity: Identity) -> bool:
-    """Whether an image has all bytes of an identity, whatever they are."""
+    """Whether an image has all bytes of an identity, regardless of their values."""
     size = len(identity.content)
     return image.count_bytes(identity.at, identity.at + size) == size
 
@@ -64,7 +64,7 @@ def count_held_bytes(image: Image, memory: Memory) -> int:
 
 
 def size_problem(image: Image, memory: Memory) -> str | None:
-    """A clause that says why an image does not fit into the memory; a raw image must fill it."""
+    """A clause with the reason why an image does not fit the memory; a raw image must fill it."""
     if image.is_part:
         held_bytes = count_held_bytes(image, memory)
         return None if held_bytes else "no byte of it lies in the memory that the definition describes"

@@ -1,4 +1,4 @@
-"""What the rules find in one image, before any policy settles it."""
+"""The findings of the rules in one image, before a policy settles them."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ from callint.rules.rule import Rule, Scope
 
 @dataclass(frozen=True, slots=True)
 class FindingDetails:
-    """What findings get besides their message.
+    """The parts that findings get besides their message.
 
-    ``contents`` are the digests of what they were judged on, for a comparison with the findings of another
-    state. ``causes`` are for findings that somebody will read.
+    ``contents`` are the digests of their contents, for a comparison with the findings of another state.
+    ``causes`` are for findings that a person will read.
     """
 
     contents: bool = False
     causes: bool = True
 
 
-#: The details of findings that are read, and compared with no others.
+#: The details of findings that a person reads and that are not compared with others.
 FOR_READERS = FindingDetails()
-#: The details of findings that only a program looks at.
+#: The details of findings that only a program reads.
 NO_DETAILS = FindingDetails(causes=False)
 
 

@@ -1,4 +1,4 @@
-"""Definitions, images and bases as the rules need them."""
+"""Loads definitions, images and bases for the rules."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ if TYPE_CHECKING:  # commands that run no rule load images too
     from callint.rules.context import CheckContext
 from callint.decoding.loaded_definition import LoadedDefinition
 
-#: The number of definitions that are kept besides those that a loader needs: a range of revisions has one for
+#: The number of definitions kept in addition to those that a loader needs: a range of revisions has one for
 #: every commit that changed a definition file.
 _KEPT_DEFINITIONS = 8
 
 
 @dataclass(frozen=True, slots=True)
 class DefinitionResult:
-    """A definition file; ``loaded`` is None if it gives no definition, and its problems say why."""
+    """A definition file; if it gives no definition, ``loaded`` is None and the problems give the reason."""
 
     file: DefinitionFile
     loaded: LoadedDefinition | None
@@ -61,7 +61,7 @@ class ImageLoader:
     """Reads the images of one tree with their definitions and bases; reads every definition and base once."""
 
     def __init__(self, tree: Tree, definitions: Definitions | None = None) -> None:
-        """``definitions`` are those that were read already; loaders of several trees share them."""
+        """``definitions`` were read already; loaders of several trees share them."""
         self.bases = BaseChooser(tree)
         self._shared = definitions or Definitions()
         #: The definition files that were asked for, by path.
@@ -77,7 +77,7 @@ class ImageLoader:
         self.bases.tree = tree
 
     def load(self, path: str) -> DefinitionResult:
-        """The definition file at a path; one that cannot be read has a finding that says so."""
+        """The definition file at a path; an unreadable file has a finding about it."""
         if path not in self.definitions:
             try:
                 self.definitions[path] = self._shared.load(self.tree.read(path), path, self.tree)
@@ -91,7 +91,7 @@ class ImageLoader:
         return self.definitions[path]
 
     def peek(self, path: str) -> LoadedDefinition | None:
-        """The definition at a path, without asking for it: no finding about the file follows from that."""
+        """The definition at a path, without entering it as requested: the file gets no findings from this."""
         if path in self.definitions:
             return self.definitions[path].loaded
         try:
@@ -100,7 +100,7 @@ class ImageLoader:
             return None
 
     def choose_definition(self, assignment: Assignment, data: bytes | None) -> LoadedDefinition | None:
-        """The first definition whose identity the image carries, or the first one if none fits.
+        """The first definition whose identity the image has, or the first one if none fits.
 
         ``data`` is the content of the image file, None if it cannot be read. None if no definition is
         readable, or none of the readable ones fits.

@@ -8,7 +8,7 @@ from dataclasses import replace
 from callint.checking.report import Report
 from callint.model.finding import Finding, Severity
 
-#: What a finding is about and what it was judged on.
+#: The subject and the content of a finding.
 Key = tuple[object, ...]
 
 #: The weight of a waived finding: it counts less than any severity.
@@ -18,7 +18,7 @@ _WAIVED = len(Severity)
 def key_of(finding: Finding) -> Key | None:
     """The key by which findings of two states are the same; None if a finding cannot be compared.
 
-    Unlike a fingerprint, which is short and for people, it covers everything that was judged.
+    Unlike a fingerprint, which is short and for people, it covers everything that the finding depends on.
     """
     if not finding.content:
         return None
@@ -32,7 +32,7 @@ KeyOf = Callable[[Finding], Key | None]
 
 
 class KnownFindings:
-    """The findings of an earlier state, and the severity from which on that state fails.
+    """The findings of an earlier state, and the least severity at which that state fails.
 
     ``keys`` give the keys of a finding of the earlier state and of a later one.
     """
@@ -45,7 +45,7 @@ class KnownFindings:
         self._weights: dict[Key, int] = {}
         for finding in report.findings:
             if key := earlier_key(finding):
-                # If two findings have one key, the milder one counts: no new finding is taken for known.
+                # If two findings have one key, the milder one counts: a new finding must not count as known.
                 self._weights[key] = max(_weight(finding), self._weights.get(key, 0))
 
     def has(self, finding: Finding, fail_on: Severity) -> bool:
@@ -61,7 +61,7 @@ class KnownFindings:
 
 
 def _weight(finding: Finding) -> int:
-    """How much a finding counts, 0 the most."""
+    """The weight of a finding; 0 is the greatest."""
     return _WAIVED if finding.waived else finding.severity.rank
 
 

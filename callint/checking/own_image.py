@@ -1,4 +1,4 @@
-"""Images that must be of the software that a definition describes."""
+"""Reads images that must be of the software that a definition describes."""
 
 from __future__ import annotations
 

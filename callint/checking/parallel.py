@@ -20,9 +20,9 @@ from callint.checking.worker_pool import WorkerPool, files_of, require_same_vers
 from callint.model.policy import Policy
 from callint.reading.tree import InMemoryTree, Tree
 
-#: The most images in one task.
+#: The largest number of images in one task.
 _MOST_IMAGES = 8
-#: The least number of tasks for each worker, if there are enough images: then all end at about the same time.
+#: The least number of tasks for each worker, given enough images, so that all end at about the same time.
 _TASKS_PER_WORKER = 4
 
 
@@ -70,7 +70,7 @@ def _tasks(
 
 
 class _WorkerState(threading.local):
-    """What each thread of a worker keeps from one task to the next."""
+    """The state that each thread of a worker keeps from one task to the next."""
 
     run = ""
     checker: Checker | None = None

@@ -24,15 +24,15 @@ from callint.rules.context import CheckContext, is_axis
 
 Integers = NDArray[np.int64]
 
-#: The neighbours of a cell that follow it, as steps along x and y; with those before it, they are all eight.
+#: The neighbours of a cell that follow it, as steps along x and y: four of its eight neighbours.
 _STEPS = ((1, 0), (-1, 1), (0, 1), (1, 1))
 
 
 @dataclass(frozen=True, slots=True)
 class ChangedPlace:
-    """A place before it is described.
+    """A place without its description.
 
-    ``cells`` rise and are numbers in the flat vectors, shape (changed cells,); ``items`` are the numbers of
+    ``cells`` are sorted numbers in the flat vectors, shape (changed cells,); ``items`` are the numbers of
     their tables or axes, in the order of the definition. A place without cells has a ``change``.
     """
 
@@ -51,7 +51,7 @@ class Places:
     """The places of the change from the base to the image of one context."""
 
     def __init__(self, context: CheckContext, lone: Iterable[int] = ()) -> None:
-        """``lone`` are the cells that are places of their own, though cells next to them changed too."""
+        """``lone`` are cells that are places of their own, although neighbouring cells changed too."""
         assert context.old is not None
         self.context = context
         self._flags: Flags = changed_cells(context.old, context.new)
@@ -109,7 +109,7 @@ class Places:
     # What is a place
 
     def _table_places(self) -> list[ChangedPlace]:
-        """Neighbouring changed cells are one place, and so are changed cells with their mirrors."""
+        """Join neighbouring changed cells to one place, and changed cells with their mirrors."""
         layout = self.context.layout
         cells = np.flatnonzero(self._flags)
         is_table = np.array([not is_axis(item) for item in layout.items], bool)
@@ -118,7 +118,7 @@ class Places:
             return []
         near, mirrored = self._near_links(cells), self._mirror_links(cells)
         labels = _components(len(cells), np.concatenate([near, mirrored], axis=1))
-        # A lone cell joins the edit around it, and is then taken out of it with its own mirror.
+        # A lone cell joins the edit around it, and is then separated from it together with its own mirror.
         is_lone = self._is_lone[cells]
         both = mirrored[:, is_lone[mirrored].all(axis=0)]
         labels = np.where(is_lone, len(cells) + _components(len(cells), both), labels)
@@ -158,7 +158,7 @@ class Places:
         return np.concatenate(pairs, axis=1)
 
     def _axis_places(self) -> list[ChangedPlace]:
-        """Every axis with changed breakpoints or a changed count of them."""
+        """Every axis with changed breakpoints or a changed number of them."""
         layout, changes = self.context.layout, self.context.changes
         counts = {
             change.axis.name: (change.axis.stored_count.at, change.axis.stored_count.storage.type.size)
@@ -167,7 +167,7 @@ class Places:
         }
         places = []
         for name in dict.fromkeys([*changes.by_axis, *counts]):
-            if name not in layout.axis_items:  # a wrong definition may not say how it is stored
+            if name not in layout.axis_items:  # a wrong definition may not state its storage
                 continue
             cells = layout.cells(layout.axis_items[name])
             places.append(
@@ -193,7 +193,7 @@ class Places:
             ),
         ]
 
-    # What a place is called
+    # The name of a place
 
     def describe(self, number: int) -> Place:
         """A place as people read it."""
@@ -203,7 +203,7 @@ class Places:
         return Place(place.kind, name, text, cells, place.ranges)
 
     def merged(self, numbers: Sequence[int]) -> Place | None:
-        """Several places of one table as one; None if they lie in several tables."""
+        """One place for several places of one table; None if they lie in several tables."""
         places = [self.places[number] for number in numbers]
         if len({place.items for place in places}) > 1 or any(
             place.kind not in (CauseKind.CELL, CauseKind.BLOCK) for place in places
@@ -251,7 +251,7 @@ class Places:
         )
 
     def _change(self, place: ChangedPlace, number: int) -> tuple[str, TableChange]:
-        """The name of one of a place's tables, and its change with this place alone flagged."""
+        """The name of one of a place's tables, and its change with only this place flagged."""
         layout, item = self.context.layout, place.items[number]
         table = layout.items[item]
         assert place.cells is not None
@@ -262,7 +262,7 @@ class Places:
         return table.name, change
 
     def _extent(self, change: TableChange) -> str:
-        """The cells that changed, and how: " at 2000 rpm: 41.0 → 47.5 mg"."""
+        """The changed cells and their change: " at 2000 rpm: 41.0 → 47.5 mg"."""
         table = change.table
         if change.count == 1:
             y, x = np.argwhere(change.changed)[0].tolist()
@@ -285,7 +285,7 @@ class Places:
         return _arrow(*texts, self.context.definition.unit_of(change.table))
 
     def explanation(self, number: int) -> str:
-        """The slip that turns the base's number of a scalar or axis into the new one; "" if none does."""
+        """The slip that turns the base's number of a scalar or axis into the new one, or ""."""
         place = self.places[number]
         if place.kind not in (CauseKind.CELL, CauseKind.AXIS, CauseKind.MIRROR) or not place.size:
             return ""
@@ -317,7 +317,7 @@ class Places:
         return self.context.layout.items[place.items[0]].name
 
     def _share_of_axis(self, change: AxisChange | None) -> float:
-        """The largest share among the tables on an axis of the columns or rows that moved."""
+        """The share of moved columns or rows in the tables on an axis; the largest one counts."""
         if change is None or self.context.old is None:
             return 1.0  # with another number of breakpoints, every cell moves
         shares = [0.0]
@@ -352,7 +352,7 @@ def _slip(before: float, after: float, conversion: Conversion) -> str:
 
 
 def _components(count: int, links: Integers) -> Integers:
-    """The least number among those that links join each of ``count`` numbers to; shape (count,).
+    """For each of ``count`` numbers, the least number that links join it to; shape (count,).
 
     ``links`` are pairs of numbers, shape (2, links).
     """

@@ -1,4 +1,4 @@
-"""Finds what a policy demands less than in an earlier state of the repository."""
+"""Finds the demands of a policy that were loosened since an earlier state of the repository."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ _GUARDED = (
     rule_ids.DEFINITION_LOOSENED,
     rule_ids.WAIVER_SAME_PERSON,
 )
-#: The most images that a message names.
+#: The largest number of images that a message names.
 _MOST_NAMES = 3
 
 
 def policy_findings(checker: Checker, earlier: Sequence[Checker]) -> Iterator[Finding]:
-    """The settled findings about what the policy demands less than that of every earlier state."""
+    """The settled findings about demands of the policy that are looser than in every earlier state."""
     if not earlier or any(state.policy == checker.policy for state in earlier):
         return
     by_state = [
@@ -110,7 +110,7 @@ def _severity_name(severity: Severity | None) -> str:
 
 
 def _images(checker: Checker, state: Checker) -> Iterator[PolicyLoosening]:
-    """What the entries for images no longer reach or name."""
+    """Images that no entry covers any more, and definitions, bases and starts that entries lost."""
     unreached: list[str] = []
     dropped: dict[tuple[str, str], list[str]] = {}
     lines: dict[str, int] = {}
@@ -142,7 +142,7 @@ def _images(checker: Checker, state: Checker) -> Iterator[PolicyLoosening]:
 
 
 def _is_replaced(checker: Checker, state: Checker, noun: str, name: str, others: Sequence[str]) -> bool:
-    """Whether another file has taken the place of a definition or base.
+    """Whether another file has replaced a definition or base.
 
     A base may have another path. A definition of the same software is compared with its predecessor by
     definition/loosened.
@@ -177,7 +177,7 @@ def _entry_line(policy: Policy, path: str) -> int:
 
 
 def _waivers(old: Policy, new: Policy) -> Iterator[PolicyLoosening]:
-    """The waivers of the same content that hold longer than before."""
+    """The waivers of the same content that now last longer."""
     earlier: dict[tuple[object, ...], Waiver] = {
         (*waiver.subject, waiver.digest): waiver for waiver in old.waivers
     }

@@ -1,4 +1,4 @@
-"""What callint relocate found, with the names of all files."""
+"""The result of callint relocate, with the names of all files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The outcome of a check: settled findings in order."""
+"""The result of a check: settled findings in order."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ def review_counts(findings: Sequence[ReviewFinding]) -> ReviewCounts:
 def new_mistakes(findings: Sequence[ReviewFinding], causes: Mapping[str, Cause]) -> list[CauseFindings]:
     """The mistakes in the new image: the causes of its findings that are not waived, the worst first.
 
-    What the base has in the same way is none; nor is a cause of which the old image has every finding.
+    A cause that the base has in the same way does not count, nor one whose findings the old image has too.
     """
     new = {id(item.finding) for item in findings if not item.is_known}
     groups = cause_groups(_active(findings), causes)

@@ -1,4 +1,4 @@
-"""Settles the findings about each kind of file by the policy, and says what its waivers accept."""
+"""Settles the findings about each kind of file by the policy, and records what its waivers accept."""
 
 from __future__ import annotations
 
@@ -61,11 +61,11 @@ class FindingSettler:
 
     @property
     def waiver_usage(self) -> WaiverUsage:
-        """The state of the policy's waivers after what was settled so far."""
+        """The use of the policy's waivers by the findings settled so far."""
         return self._applier.waiver_usage()
 
     def context_of(self, finding: Finding) -> CheckContext | None:
-        """The context of a settled finding; None if nothing of it can be read."""
+        """The context of a settled finding; None if its files cannot be read."""
         if not finding.image:
             definition = self._loader.definitions.get(finding.definition)
             return CheckContext(definition.loaded) if definition and definition.loaded else None
@@ -134,7 +134,7 @@ class FindingSettler:
     ) -> list[Finding]:
         """The settled findings about a definition file itself."""
         if definition.loaded is None:
-            # An unreadable file has no content by which a finding could be known again.
+            # An unreadable file has no content by which a finding could be recognised.
             return list(self._applier.settle(findings, lambda finding: None, definition=path))
         context = CheckContext(definition.loaded)
         digest, objection = partial(accepted_content, context), partial(self.objection, context)
@@ -143,7 +143,7 @@ class FindingSettler:
     def settle_definition_beside_base(
         self, path: str, context: CheckContext, findings: Iterable[Finding]
     ) -> list[Finding]:
-        """The settled findings about a definition beside a factory image."""
+        """The settled findings about a definition compared with a factory image."""
         if not self.policy.bases or context.base_path in self.policy.bases:
             self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.FACTORY)))
         settled = self._applier.settle(
@@ -159,7 +159,7 @@ class FindingSettler:
     def settle_changed_definition(
         self, path: str, context: CheckContext, findings: Iterable[Finding], causes: Iterable[Cause]
     ) -> list[Finding]:
-        """The settled findings about a definition beside its earlier state."""
+        """The settled findings about a definition compared with its earlier state."""
         self._causes.update({cause.id: cause for cause in causes})
         settled = self._applier.settle(
             findings, demand_content, definition=path, objection=partial(self.objection, context)
@@ -167,7 +167,7 @@ class FindingSettler:
         return list(settled)
 
     def settle_changed_policy(self, findings: Iterable[Finding], causes: Iterable[Cause]) -> list[Finding]:
-        """The settled findings about the policy beside its earlier state."""
+        """The settled findings about the policy compared with its earlier state."""
         self._causes.update({cause.id: cause for cause in causes})
         return list(self._applier.settle(findings, demand_content, objection=partial(self.objection, None)))
 
@@ -195,7 +195,7 @@ class FindingSettler:
         )
         return list(settled)
 
-    # Files beside each other
+    # Files compared with each other
 
     def settle_unassigned(
         self, path: str, context: CheckContext, findings: Iterable[Finding]
@@ -205,7 +205,7 @@ class FindingSettler:
         return self._settle_alone(path, context, findings)
 
     def settle_unit(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
-        """The settled findings about the numbers of the unit in an image."""
+        """The settled findings about the unit numbers in an image."""
         self._applier.mark_checked(path, (rule.id for rule in in_scope(Scope.UNIT)))
         return self._settle_alone(path, context, [with_bytes(context, finding) for finding in findings])
 
@@ -228,7 +228,7 @@ class FindingSettler:
     # The waivers
 
     def judge_unchanged_bases(self) -> None:
-        """Judge the waivers of bases without findings: they stay as a record of what was accepted."""
+        """Judge the waivers of bases without findings: they stay as a record of the acceptance."""
         for path in self.policy.bases:
             if path not in self._judged_bases:
                 self._judged_bases.add(path)
@@ -265,5 +265,5 @@ class FindingSettler:
 
 
 def without_line_numbers(message: str) -> str:
-    """A message about a definition without line numbers, which any edit further up changes."""
+    """A message about a definition, without its line numbers: any edit further up changes those."""
     return re.sub(r"\bline \d+", "line", message)

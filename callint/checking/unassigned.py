@@ -14,15 +14,15 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import in_scope
 from callint.rules.rule import Scope
 
-#: Suffixes that are usual for Intel HEX files and S-records (common practice, no source).
+#: Usual suffixes of Intel HEX files and S-records (common practice, no source).
 _RECORD_SUFFIXES = frozenset(
     {".h86", ".hex", ".hx", ".i32", ".ihex", ".ihx", ".mcs", ".mhx", ".mot", ".mxt"}
     | {".s", ".s1", ".s19", ".s2", ".s28", ".s3", ".s37", ".srec", ".sx"}
 )
-#: The most characters of records for one byte: a record of one byte has 11 to 14, and a line end.
+#: The largest number of characters per byte in records: a record of one byte has 11 to 14, and a line end.
 _RECORD_CHARACTERS = 16
 
-#: Gives those of some paths that git ignores, so that no commit records them.
+#: Gives the paths among the given ones that git ignores: no commit records them.
 Ignored = Callable[[Sequence[str]], Collection[str]]
 
 
@@ -34,7 +34,7 @@ def ignores_none(paths: Sequence[str]) -> Collection[str]:
 def unassigned_findings(
     checker: Checker, paths: Iterable[str], ignored: Ignored = ignores_none
 ) -> Iterator[Finding]:
-    """The settled findings about those files, among ``paths`` that the policy does not name."""
+    """The settled findings about such files among ``paths``, which the policy does not name."""
     paths = list(paths)
     definitions = list(_definitions(checker)) if paths else []
     if not definitions:

@@ -1,4 +1,4 @@
-"""Compares the numbers of units between the images of a policy, and with earlier states of the images."""
+"""Compares unit numbers between the images of a policy, and with earlier states of the images."""
 
 from __future__ import annotations
 
@@ -39,10 +39,10 @@ def no_trees() -> Sequence[Tree]:
 def unit_findings(
     checker: Checker, images: Sequence[Assignment], earlier: Callable[[], Sequence[Tree]] = no_trees
 ) -> Iterator[Finding]:
-    """The settled findings about the numbers of the units of some images.
+    """The settled findings about the unit numbers of some images.
 
-    ``earlier`` gives the trees of the states before. Neither they nor the other images of the policy are read
-    unless a definition marks such numbers.
+    ``earlier`` gives the trees of the earlier states. They and the other images of the policy are read only
+    if a definition marks such numbers.
     """
     units = [
         unit for unit in (read_unit(checker, item, _marks_numbers) for item in images) if unit is not None
@@ -84,7 +84,7 @@ def read_unit(
     assignment: Assignment,
     is_wanted: Callable[[Definition], bool] = lambda definition: True,
 ) -> UnitImage | None:
-    """An image of the software of a definition that is wanted; None if there is no such definition."""
+    """An image of the software of a wanted definition; None if there is no such definition."""
     for path in assignment.definitions:
         loaded = checker.loader.peek(path)
         if loaded is None or not is_wanted(loaded.definition):

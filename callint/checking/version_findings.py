@@ -12,9 +12,9 @@ from callint.model.finding import Finding
 def version_key(renames: Mapping[str, str] | None = None) -> Callable[[Finding], Key]:
     """The key by which findings about two software versions are the same.
 
-    The tables lie elsewhere and their definition is another one, so addresses, cells and contents do not
-    count. The rule, the table, the operating point, the value and the message do: the message gives the value
-    and the demand that it breaks. ``renames`` has the new names of the tables of the older version.
+    The tables lie elsewhere and have another definition, so addresses, cells and contents do not count. The
+    rule, the table, the operating point, the value and the message count: the message gives the value and the
+    demand that it breaks. ``renames`` has the new names of the tables of the older version.
     """
     names = {} if renames is None else renames
     pattern = re.compile(r"\b(?:" + "|".join(map(re.escape, names)) + r")\b") if names else None

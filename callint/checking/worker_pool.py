@@ -1,4 +1,4 @@
-"""The workers that tasks are shared out among: processes of this machine, or those of a cluster."""
+"""Distributes tasks among workers: processes of this machine, or those of a cluster."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ Result = TypeVar("Result")
 class WorkerPool:
     """An executor with ``size`` workers.
 
-    ``carries_files`` says that the workers cannot read the tree, so that the tasks carry the files.
-    ``on_broken`` is called when the executor has broken down: then the caller's process does the rest.
+    ``carries_files`` is True if the workers cannot read the tree, so that the tasks carry the files.
+    ``on_broken`` is called when the executor has broken down; the caller's process then does the rest.
     """
 
     executor: Executor
@@ -48,7 +48,7 @@ class WorkerPool:
         return find_in_workers(self, tree, policy, images, details)
 
     def run(self, function: Callable[[AnyTask], Result], tasks: Iterable[AnyTask]) -> Iterator[Result]:
-        """The result of a function for each task, in their order. At most two tasks per worker are under way.
+        """The result of a function for each task, in their order. At most two tasks per worker run or wait.
 
         The function lies in a module, so that other processes can import it; it should call
         ``require_same_version``.

@@ -77,7 +77,7 @@ def explain_images(
 
 
 def _own_findings(workspace: Workspace, new: Content, image: ReviewedImage) -> tuple[Finding, ...] | None:
-    """The findings in a factory base by itself: a way back to it is no change from OLD that could be wrong.
+    """The findings in a factory base by itself: a return to it is not a change from OLD that could be wrong.
 
     None for any other image, which the review judges by its base.
     """

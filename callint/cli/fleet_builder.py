@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from callint.checking.assignments import Assignment, assignment_of_named, assignments
-from callint.checking.fleet.changed_cells import adoption, cell_changes
+from callint.checking.fleet.changed_cells import cell_changes, fleet_rollout
 from callint.checking.fleet.contents import FleetContents, FleetQuestion
+from callint.checking.fleet.fleet_reader import FleetReader
 from callint.checking.fleet.groups import TableGroups
 from callint.checking.fleet.records import pack
 from callint.checking.fleet.report import AnsweredQuestion, ChangeOfImage, CommitOfFleet, FleetReport
-from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import TableDigests
 from callint.checking.worker_pool import WorkerPool
 from callint.cli.definition_resolver import DefinitionResolver
@@ -121,7 +121,7 @@ class FleetBuilder:
     """Builds the report about the images of a workspace."""
 
     def __init__(self, workspace: Workspace, images: list[Assignment], definition: str | None) -> None:
-        self._survey = Survey(workspace, images)
+        self._fleet = FleetReader(workspace, images)
         self._resolver = DefinitionResolver(workspace, definition)
         self._resolver.require_named()
 
@@ -129,9 +129,9 @@ class FleetBuilder:
         """Read the images and answer the request; InputError if it does not fit the images."""
         question = None if request.question is None else parse_question(request.question)
         compared = None if request.compared is None else self._resolver.read_named(request.compared)
-        with progress("reading", len(self._survey.images), 4) as step:
-            self._survey.run(pool, step)
-        groups = self._survey.groups
+        with progress("reading", len(self._fleet.images), 4) as step:
+            self._fleet.run(pool, step)
+        groups = self._fleet.groups
         if compared is not None:
             self._add_compared(compared)
         names = frozenset(groups.tables)
@@ -146,20 +146,20 @@ class FleetBuilder:
             else:
                 tables.append(of_table)
         return FleetReport(
-            records=tuple(self._survey.records),
+            records=tuple(self._fleet.records),
             definitions=groups.definitions,
             tables=tuple(tables),
             uniform=tuple(uniform),
             is_selection=bool(request.globs),
-            contents=FleetContents(self._survey),
+            contents=FleetContents(self._fleet),
             compared="" if compared is None else compared.name,
             question=None if question is None else self._answer(request.question or "", question, progress),
             commit=None if request.commit is None else self._commit(request.commit),
         )
 
     def _answer(self, text: str, parsed: Question, progress: Progress) -> AnsweredQuestion:
-        question = FleetQuestion(self._survey, parsed)
-        tables = {of.table.name: of for of in self._survey.groups.groups(question.tables)}
+        question = FleetQuestion(self._fleet, parsed)
+        tables = {of.table.name: of for of in self._fleet.groups.groups(question.tables)}
         total = sum(len(of_table.counts) for of_table in tables.values())
         with progress("comparing", total, _LONG) as step:
             answers = question.answers(tables, step)
@@ -169,7 +169,7 @@ class FleetBuilder:
         """Add the image that all others are compared with; InputError if no image has its definition."""
         loaded = self._resolver.resolve(image)
         self._resolver.read_image(loaded, image)
-        groups = self._survey.groups
+        groups = self._fleet.groups
         if loaded.file.path not in groups.definitions:
             groups.add_definition(loaded)
         digests = TableDigests(loaded).of(self._resolver.read_image(loaded, image))
@@ -182,7 +182,7 @@ class FleetBuilder:
         from callint.versioning.git.repository import open_repository
         from callint.versioning.revisions import changed_files
 
-        workspace = self._survey.workspace
+        workspace = self._fleet.workspace
         commit = read_commit(open_repository(Path.cwd(), bare=True), revision)
         if not commit.parents:
             raise InputError(f"{revision}: it has no parent, so it changed no image; name a later commit")
@@ -200,7 +200,7 @@ class FleetBuilder:
                 problem = str(error)
                 continue
             if cells := cell_changes(compare(old, new), old, new):
-                of_fleet = adoption(self._survey, loaded.definition, cells)
+                of_fleet = fleet_rollout(self._fleet, loaded.definition, cells)
                 changes.append(ChangeOfImage(file.new.path, of_fleet))
         if not changes:
             raise InputError(problem)

@@ -18,7 +18,7 @@ from callint.cli.options import as_options
 from callint.cli.result_check import ResultChecker
 from callint.cli.sealing_error import sealing_error
 from callint.comparing.carry.apply import carry
-from callint.comparing.carry.result import UNEXPLAINED, CarryResult, How
+from callint.comparing.carry.result import UNEXPLAINED, CarriedQuantity, CarryResult
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.decoding.loaded_definition import LoadedDefinition
@@ -58,8 +58,8 @@ class CarryOptions:
 @click.option(
     "--as",
     "how",
-    type=click.Choice([how.value for how in How]),
-    default=How.DELTA.value,
+    type=click.Choice([how.value for how in CarriedQuantity]),
+    default=CarriedQuantity.DELTA.value,
     show_default=True,
     help="Carry the difference, the factor, or the reworked values themselves.",
 )
@@ -94,7 +94,7 @@ def command(options: CarryOptions) -> int:
     job = _CarryJob.read(workspace, options)
     target = Path(options.output)
     destination = destinations.image(target, workspace, inputs=map(workspace.place, job.inputs))
-    carried = job.carry(How(options.how), options.globs)
+    carried = job.carry(CarriedQuantity(options.how), options.globs)
     image, broken = workspace.label(target), Report((), 0, 0, 0)
     if carried.image is not None:
         from callint.reporting.files.atomic_write import replace_file
@@ -159,7 +159,7 @@ class _CarryJob:
         images = (self.old_base.name, self.reworked.name, self.new_base.name)
         return {*images, self.source.file.path, self.target.file.path}
 
-    def carry(self, how: How, left_out: tuple[str, ...]) -> CarryResult:
+    def carry(self, how: CarriedQuantity, left_out: tuple[str, ...]) -> CarryResult:
         """Carry the changes; ``left_out`` are globs of what stays as it is in the new base."""
         old, reworked = (decode(self.source.layout, image) for image in (self.old_image, self.reworked_image))
         new = decode(self.target.layout, self.new_file.image)

@@ -91,7 +91,7 @@ def command(options: CoverageOptions) -> int:
 def _suggestions(
     loaded: LoadedDefinition, coverage: Coverage, images: Sequence[Image], base: Image | None
 ) -> Suggestions:
-    """What may lie in the undescribed stretches of the parts with tables; of all parts if none has any."""
+    """The suggestions for the undescribed ranges of the parts with tables; of all parts if none has any."""
     from callint.decoding.table_suggestions.suggest import MOST_BYTES, suggest_tables
 
     parts = [part for part in coverage.parts if part.described] or coverage.parts

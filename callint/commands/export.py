@@ -62,8 +62,8 @@ def command(options: ExportOptions) -> int:
     from callint.reporting.files.atomic_write import replace_file
     from callint.reporting.terminal import console
 
-    rows, unsaid = description_lines(file.definition)
+    rows, losses = description_lines(file.definition)
     replace_file(destination, (row.encode() for row in rows))
-    result = ExportResult(file.definition, options.definition, str(target), unsaid)
+    result = ExportResult(file.definition, options.definition, str(target), losses)
     print_export(result, console(sys.stdout), options.everything)
-    return int(bool(unsaid))
+    return int(bool(losses))

@@ -163,7 +163,7 @@ class _RestoreJob:
         return list(chosen.values())
 
     def _require_restorable(self, cause: Cause) -> None:
-        """InputError if a cause is no change of the image that can be taken back."""
+        """InputError if a cause is not a change of the image that can be reverted."""
         if cause.kind is CauseKind.CHECKSUM:
             if self._options.no_seal:
                 raise InputError(f"{cause.id}: it is a stale checksum; run the command without --no-seal")

@@ -22,7 +22,7 @@ class UnknownBytesError(ValueError):
 def completed(images: Sequence[Image], fill: int) -> list[Image]:
     """The images with all addresses that any of them has.
 
-    A program that writes records may leave out stretches of fill. So a missing byte is fill if every image
+    A program that writes records may leave out ranges of fill. So a missing byte is fill if every image
     that holds it has fill there; otherwise nobody knows it. Raises UnknownBytesError for such a byte.
     """
     if all(image.extents == images[0].extents for image in images):

@@ -160,7 +160,7 @@ def _output(
     old = None if base is None else surface(base, table)
     if old is not None and not all(signal in old_point for signal in old.signals):
         old = None
-    # If the base has other breakpoints or signals, its cells are no counterparts, but its output is.
+    # If the base has other breakpoints or signals, its cells do not correspond, but its output does.
     is_aligned = old is not None and all(
         old_point[signal] == new_point[signal]
         and old.breakpoints[signal].shape == axis.shape

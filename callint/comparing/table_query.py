@@ -119,7 +119,7 @@ def conditions(question: Question) -> Iterator[Condition]:
 
 @dataclass(frozen=True, slots=True)
 class _Token:
-    """A name, word, number or sign; ``column`` counts from 1. A quoted name is no word of the grammar."""
+    """A name, word, number or sign; ``column`` counts from 1. A quoted name is not a word of the grammar."""
 
     text: str
     column: int

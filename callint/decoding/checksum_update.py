@@ -157,7 +157,7 @@ def _covers(checksum: Checksum, inner: Checksum) -> bool:
 
 
 def _first_gap(checksum: Checksum, image: Image) -> tuple[int, int]:
-    """The first stretch of the covered bytes that the image lacks: its first address, and its end."""
+    """The first range of the covered bytes that the image lacks: its first address, and its end."""
     start, end = checksum.start, checksum.start + checksum.size
     for low, high in image.extents:
         if low > start:

@@ -19,7 +19,7 @@ LEAST_FILL = 16
 
 
 @dataclass(frozen=True, slots=True)
-class UndescribedStretch:
+class UndescribedRange:
     """Neighbouring bytes that the definition does not describe and that are not fill.
 
     ``differing`` has the number of bytes that differ from the base, by the images that were compared with it.
@@ -50,7 +50,7 @@ class PartCoverage:
     fill: int
     missing: int
     undescribed: int
-    stretches: tuple[UndescribedStretch, ...]
+    stretches: tuple[UndescribedRange, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class Coverage:
     parts: tuple[PartCoverage, ...]
 
     @property
-    def stretches(self) -> tuple[UndescribedStretch, ...]:
+    def stretches(self) -> tuple[UndescribedRange, ...]:
         return tuple(stretch for part in self.parts for stretch in part.stretches)
 
 
@@ -159,7 +159,7 @@ def measure_coverage(loaded: LoadedDefinition, images: Sequence[Image], base: Im
                 missing=int((missing[cut] & mine).sum()),
                 undescribed=int((undescribed[cut] & mine).sum()),
                 stretches=tuple(
-                    UndescribedStretch(low, high - low, tuple(changes))
+                    UndescribedRange(low, high - low, tuple(changes))
                     for (low, high), changes in zip(
                         stretches[number].tolist(), differing[number].T.tolist(), strict=True
                     )
@@ -172,7 +172,7 @@ def measure_coverage(loaded: LoadedDefinition, images: Sequence[Image], base: Im
 def _count_differing(
     memory: Memory, images: Sequence[Image], base: Image | None, stretches: Sequence[NDArray[np.int64]]
 ) -> list[NDArray[np.int64]]:
-    """By part, the bytes of its stretches that differ from the base; shape (images, stretches) each."""
+    """For each part, the bytes of its ranges that differ from the base; shape (images, ranges) each."""
     differing = [np.zeros((len(images), len(places)), np.int64) for places in stretches]
     if base is not None:
         original = memory_bytes(base, memory)

@@ -1,4 +1,4 @@
-"""CRCs of all stretches between some bounds, from the CRCs of the stretches between neighbouring bounds.
+"""Computes the CRCs of all ranges between some bounds from those of the ranges between neighbouring bounds.
 
 A CRC without its final complement is linear over GF(2): the register after the bytes A B is the register
 after A, times x to the power of 8 |B|, plus the register of B alone. So each byte is read once a polynomial,
@@ -40,7 +40,7 @@ class CrcPolynomial:
 def registers(
     polynomial: CrcPolynomial, contents: list[bytes], bounds: NDArray[np.int64], inits: list[int]
 ) -> Registers:
-    """The register after each stretch of each content, and the part of it that an initial value adds.
+    """The register after each range of each content, and the part of it that an initial value adds.
 
     ``bounds`` rise. The result has the shape (contents + inits, bounds, bounds): by row, first bound and
     bound after the end. A row of a content has the initial value 0; a row of an initial value is to be added

@@ -171,7 +171,7 @@ class Storage:
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """A named stretch of memory."""
+    """A named range of memory."""
 
     name: str
     start: int

@@ -58,7 +58,7 @@ _DIGITS = {
     RecordFormat.SREC: re.compile(rb"[Ss][0-9][0-9A-Fa-f]*"),
 }
 _RECORD_START = re.compile(rb"(?::|[Ss][0-9])[\x20-\x7e]{0,600}")
-#: A comment up to the end of its line; lines of raw images have control characters, so they are no comments.
+#: A comment up to the end of its line; lines of raw images have control characters, so they are not comments.
 _COMMENT = re.compile(rb"[ \t]*(?:[;#]|//)[\t\x20-\x7e\x80-\xff]*(?=[\r\n]|\Z)")
 _COMMENT_START = re.compile(rb"[;#]|//")
 _COMMENT_BYTES = bytes([9, *range(0x20, 0x7F), *range(0x80, 0x100)])

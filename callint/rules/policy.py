@@ -12,7 +12,7 @@ from callint.rules.rule import Scope, rule
 
 @dataclass(frozen=True, slots=True)
 class PolicyLoosening:
-    """One thing that a policy demands less: what it is about, and what is said of it.
+    """One loosened demand of a policy: its subject, and the sentence about it.
 
     ``subject`` tells the loosenings of one policy apart, ``text`` says what changed. ``value`` is what the
     policy says now. ``is_severe`` says that an error, a protection or emissions may pass now.

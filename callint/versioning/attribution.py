@@ -1,4 +1,4 @@
-"""Which commit set each cell and text of an image: the result of walking its history."""
+"""The commits that set each cell and text of an image: the result of walking its history."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ Integers = NDArray[np.int64]
 class Origin:
     """A commit that set values; ``id`` is "" for the working tree, whose changes are not committed yet.
 
-    ``date`` is the author date with its zone, or None if the commit has no readable date. ``is_first`` says
-    that the known history begins there: the values may be older.
+    ``date`` is the author date with its zone, or None if the commit has no readable date. ``is_first`` is
+    True if the known history begins there: the values may then be older.
     """
 
     id: str
@@ -96,10 +96,10 @@ class Attribution:
 
 @dataclass(frozen=True, slots=True)
 class SameValue:
-    """An image that had the value of a cell before another one got it, and the commit that set it there.
+    """An image that had the value of a cell before another image got it, and the commit that set it there.
 
-    ``is_together`` says that both images got it in the same commit. ``others`` is the number of further
-    images that had the value then.
+    ``is_together`` is True if both images got it in the same commit. ``others`` is the number of further
+    images that had the value at that time.
     """
 
     path: str
@@ -112,8 +112,8 @@ class SameValue:
 class ValueTrail:
     """The images that had a value before, each the possible source of the one before it in the list.
 
-    ``base`` is the name of the base if it has the value too; then there is no list, because every image that
-    begins as the base has it.
+    ``base`` is the name of the base if it has the value too; the list is then empty, because every image that
+    begins as the base has the value.
     """
 
     base: str

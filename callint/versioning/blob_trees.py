@@ -34,8 +34,8 @@ def trees_of_blobs(
 ) -> tuple[StoredTree | None, StoredTree | None]:
     """The trees of the old and of the new blob at their paths from the top; None for an unknown one.
 
-    A commit that changes the file from the one blob to the other comes first, then HEAD and the index, and
-    then the last commit with the blob.
+    callint first looks for a commit that changes the file from one blob to the other, then at HEAD and the
+    index, and then for the last commit with the blob.
     """
     changes = list(_changes(repo, paths[1], blobs[1]))
     for change in changes:
@@ -64,7 +64,7 @@ def _tree(
 
 
 def _changes(repo: Repo, path: str, blob: str) -> Iterator[_FileChange]:
-    """The commits that bring a blob to a path or take it away, the newest first; none if git cannot tell."""
+    """The commits that add a blob at a path or remove it, newest first; none if git cannot tell."""
     if not blob.strip("0"):
         return
     arguments = ["log", "--all", "HEAD", "--full-history", "--no-renames", "--no-show-signature"]

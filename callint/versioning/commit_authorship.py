@@ -1,6 +1,6 @@
-"""Whether the author of a waiver is another person than those who made the change that it covers.
+"""Checks that the author of a waiver did not make the change that the waiver covers.
 
-The author of a waiver is the author of the commit that last brought the waiver, with all its fields, into the
+The author of a waiver is the author of the commit that last added the waiver, with all its fields, to the
 policy. The authors of a change are those of the commits that last set its cells. Uncommitted changes belong
 to the current author. callint trusts the authors that commits name, as git itself does.
 """
@@ -51,7 +51,7 @@ class _UnknownAuthorError(Exception):
 class CommitAuthorship:
     """Makes authorship checks; reads each history once.
 
-    ``newest`` is a revision whose history contains all trees to come, so that callint reads only that one.
+    ``newest`` is a revision whose history contains all later trees, so that callint reads only that history.
     """
 
     def __init__(self, newest: str = "") -> None:
@@ -67,7 +67,7 @@ class CommitAuthorship:
         return _CommitAuthorshipCheck(state, self._log_of(state))
 
     def waiver_author(self, tree: RevisionTree, policy: str, waiver: Waiver) -> Person | None:
-        """The author of the commit that brought a waiver into the policy; None if git cannot tell."""
+        """The author of the commit that added a waiver to the policy; None if git cannot tell."""
         state = _FileState.of(tree, policy)
         try:
             return _CommitAuthorshipCheck(state, self._log_of(state)).waiver_author(waiver)
@@ -123,7 +123,7 @@ def _without_line(waiver: Waiver) -> Waiver:
 
 
 def _settings(content: bytes) -> Policy | None:
-    """What a policy demands, without its waivers; None if the content is not a policy."""
+    """The demands of a policy, without its waivers; None if the content is not a policy."""
     try:
         policy = read_policy(content, "")
     except InputError:
@@ -172,7 +172,7 @@ class _FileState:
 
     @cached_property
     def author(self) -> Person:
-        """The author of everything that is not committed yet."""
+        """The author of all uncommitted changes."""
         try:
             return mailmapped(self.repo, current_author(self.repo.working_dir))
         except InputError:
@@ -257,9 +257,9 @@ class _CommitAuthorshipCheck:
         return graph, nodes
 
     def _introducer(self, path: str, contains: Callable[[str], bool]) -> Person | None:
-        """The author of the commit that last brought a content into a file; None if no commit has it.
+        """The author of the commit that last added a content to a file; None if no commit has it.
 
-        ``contains`` says whether a blob has the content.
+        ``contains`` tests whether a blob has the content.
         """
         graph, nodes = self._find_nodes(path)
         oldest: HistoryNode | None = None
@@ -294,7 +294,7 @@ class _CommitAuthorshipCheck:
 
 
 def _author(commit: LoggedCommit | Origin) -> Person:
-    """The author of a commit; _UnknownAuthorError if it names none, who would differ from everybody."""
+    """The author of a commit; _UnknownAuthorError if it names no author, as that would match nobody."""
     if not commit.author and not commit.email:
         raise _UnknownAuthorError(
             f"commit {commit.id[:8]} names no author", "Have its author commit the change again."
@@ -303,9 +303,9 @@ def _author(commit: LoggedCommit | Origin) -> Person:
 
 
 def _origin_indexes(finding: Finding, context: CheckContext, attribution: Attribution) -> set[int]:
-    """The indexes of the origins of everything about which a finding is and that differs from the base.
+    """The indexes of the origins of the subjects of a finding that differ from the base.
 
-    Without a base, all of it counts. If the table equals the base's but the base lacks the finding, another
+    Without a base, all subjects count. If the table equals the base's but the base lacks the finding, another
     difference in the image causes it: then all differing cells count.
     """
     changed = ~context.kept

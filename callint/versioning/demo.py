@@ -38,7 +38,7 @@ _FORMAT = {"GIT_DEFAULT_HASH": "sha1", "GIT_DEFAULT_REF_FORMAT": "files"}
 
 
 class _Objects(GitCmdObjectDB):
-    """Objects that git reads. It need not write them too: GitPython would start it for each of them."""
+    """Objects that git reads but does not write, because GitPython would start git for each of them."""
 
     def store(self, istream: Any) -> Any:
         return super(GitCmdObjectDB, self).store(istream)
@@ -132,7 +132,7 @@ def _unfinished(target: Path) -> Iterator[tuple[Path | None, bool]]:
 
 @contextmanager
 def _own_repository() -> Iterator[None]:
-    """Without the variables by which a hook or a script points git to another repository.
+    """Remove the variables by which a hook or a script points git to another repository.
 
     The repository has the format that GitPython can write, whatever the user's default format is.
     """

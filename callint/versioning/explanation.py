@@ -1,4 +1,4 @@
-"""A change of one image as its owner reads it: which settings, in which range, by which commits and waivers.
+"""Explains a change of one image to its owner: the settings, their ranges, the commits and the waivers.
 
 Everything is derived from the review of the change and from the history of the new image.
 """
@@ -28,7 +28,7 @@ from callint.versioning.review import ReviewedImage
 
 
 class Direction(StrEnum):
-    """What happened to the values of a table."""
+    """The direction in which the values of a table changed."""
 
     RAISED = "raised"
     LOWERED = "lowered"
@@ -51,11 +51,11 @@ class Extent:
 class ExplainedTable:
     """A changed table.
 
-    ``extents`` are those of its axes, the first for columns; none if only its axes moved. Then ``moved`` are
-    these axes, and ``shift`` is the movement of the output, None if it is unknown. ``is_operating`` says
-    whether a changed cell lies in the operating range. ``danger`` is what the findings that are not waived
-    say about a protection, ``has_error`` whether an error is among them, and ``waivers`` are the acceptances
-    of the others.
+    ``extents`` are those of its axes, columns first; empty if only its axes moved. In that case ``moved`` are
+    these axes, and ``shift`` is the movement of the output, None if it is unknown. ``is_operating`` is True
+    if a changed cell lies in the operating range. ``danger`` is the effect on a protection by the findings
+    that are not waived, ``has_error`` is True if one of these is an error, and ``waivers`` are the
+    acceptances of the others.
     """
 
     change: TableChange
@@ -78,7 +78,7 @@ class ExplainedTable:
 class ChangeReason:
     """A commit that set changed values: its origin and message, and the names of the tables that it changed.
 
-    The origin of values that no commit has yet has no id.
+    The origin of uncommitted values has no id.
     """
 
     origin: Origin
@@ -88,13 +88,13 @@ class ChangeReason:
 
 @dataclass(frozen=True)
 class Explanation:
-    """What changed in one image, for its owner.
+    """The changes of one image, for its owner.
 
-    ``definition`` is that of NEW. ``is_from_maker`` says that OLD is a factory base of NEW. ``unit_numbers``
-    are the names and contents of what is the unit's own, such as a hull number. ``errors`` and ``warnings``
-    are the numbers of mistakes in NEW that nobody accepted, and ``undescribed`` the number of differing bytes
-    that the definition does not describe. ``reasons`` are oldest first, and None if no history is known.
-    ``releases`` are those of the image of NEW, the newest first.
+    ``definition`` is that of NEW. ``is_from_maker`` is True if OLD is a factory base of NEW. ``unit_numbers``
+    are the names and contents of numbers of the single unit, such as a hull number. ``errors`` and
+    ``warnings`` are the numbers of mistakes in NEW that nobody accepted, and ``undescribed`` the number of
+    differing bytes that the definition does not describe. ``reasons`` are oldest first, and None if no
+    history is known. ``releases`` are those of the image of NEW, newest first.
     """
 
     image: ReviewedImage
@@ -112,12 +112,12 @@ class Explanation:
 
     @cached_property
     def texts(self) -> tuple[TextChange, ...]:
-        """The changed texts that do not belong to the unit."""
+        """The changed texts that are not unit numbers."""
         return tuple(change for change in self.changes.texts if not change.text.unit_own)
 
     @property
     def is_recorded(self) -> bool:
-        """Whether commits have all changed values of NEW."""
+        """Whether all changed values of NEW are committed."""
         return self.reasons is not None and all(reason.origin.id for reason in self.reasons)
 
     @property
@@ -197,7 +197,7 @@ def _extents(change: TableChange) -> Iterator[Extent]:
 
 
 def _moved_origins(context: CheckContext, attribution: Attribution, change: AxisChange) -> Integers:
-    """The indexes of the origins of changed breakpoints, or of the changed cells that they follow from."""
+    """The indexes of the origins of changed breakpoints, or of the changed cells that determine them."""
     layout = context.loaded.layout
     if isinstance(change.axis, StoredAxis):
         return attribution.of(layout, change.axis).ravel()[change.changed]
@@ -213,9 +213,9 @@ def reasons_of(
 ) -> tuple[ChangeReason, ...]:
     """The commits that set the changed values, oldest first; ``messages`` has their texts by id.
 
-    A commit comes with the tables of which it set a changed cell, or a breakpoint of an axis that moved.
-    Between two software versions, where cells do not correspond, it comes with the changed tables of which it
-    set any cell.
+    A commit comes with the tables in which it set a changed cell or a breakpoint of a moved axis. Between two
+    software versions, where cells do not correspond, it comes with the changed tables in which it set any
+    cell.
     """
     context = image.context
     assert context is not None
@@ -253,14 +253,14 @@ def problem_counts(findings: Sequence[Finding]) -> Counter[Severity]:
 
 
 def unchanged_tables(definition: Definition, explained: Sequence[ExplainedTable]) -> dict[Purpose, int]:
-    """The number of tables of each purpose that are as they were; none for a purpose without tables."""
+    """The number of unchanged tables of each purpose; purposes without tables are left out."""
     changed = {item.table.name for item in explained}
     counts = Counter(table.purpose for name, table in definition.tables.items() if name not in changed)
     return {purpose: counts[purpose] for purpose in Purpose if counts[purpose]}
 
 
 def is_of_other_software(image: ReviewedImage) -> bool:
-    """Whether the new image has other identity bytes than its definition demands."""
+    """Whether the identity bytes of the new image differ from those that its definition demands."""
     context = image.context
     if context is None or context.image is None:
         return False

@@ -1,4 +1,4 @@
-"""One version of a file, wherever it comes from."""
+"""One version of a file from any source."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from callint.reading.tree import Tree
 class Content:
     """The name that a file is reported under, its path for the policy, and its bytes.
 
-    ``tree`` has the files beside it, None if that is the working tree.
+    ``tree`` has the other files of the version; None for the working tree.
     """
 
     name: str

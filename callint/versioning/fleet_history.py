@@ -1,6 +1,6 @@
 """Finds the images of a fleet that had the value of a cell before another image got it.
 
-Equal values are evidence of a copy and no proof, so the results are called "same value" and nothing more.
+Equal values are evidence of a copy but not proof, so the results are only called "same value".
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from callint.versioning.git.objects import read_blob, resolve_pointer
 from callint.versioning.git.repository import Repo, folder_of
 from callint.versioning.history_graph import HistoryGraph, HistoryNode
 
-#: The most images that a value is followed through.
+#: The largest number of images through which a value is followed.
 MOST_STEPS = 20
-#: The number of contents of which it is known whether they have the value.
+#: The number of contents for which callint remembers whether they have the value.
 _KEPT = 2**16
 
 
 class FleetHistory:
     """Follows the value of one cell through the images of a workspace.
 
-    ``definition`` and ``grid`` are those of the image whose value is followed, ``cell`` is x and y, and
-    ``revision`` is where the history begins.
+    ``definition`` and ``grid`` are those of the image whose value is followed, ``cell`` is x and y, and the
+    history begins at ``revision``.
     """
 
     def __init__(
@@ -65,11 +65,11 @@ class FleetHistory:
     def trail(
         self, path: str, commit: str, step: Callable[[int], None] = lambda done: None
     ) -> Iterator[SameValue]:
-        """The image that had the value last before a commit set it in the image at ``path``, then its source.
+        """The last image that had the value before a commit set it in the image at ``path``, then its source.
 
-        The walk ends at an image before which no other one had the value. ``commit`` is "" if the value is
+        The walk ends at an image if no other one had the value before it. ``commit`` is "" if the value is
         not committed yet. ``path`` is from the top of the repository; paths in the results are those of the
-        policy. ``step`` is called with the number of images looked at.
+        policy. ``step`` is called with the number of images searched.
         """
         visited = {path}
         is_uncommitted, commit = not commit, commit or self._revision
@@ -87,7 +87,7 @@ class FleetHistory:
     def _source(
         self, commit: str, is_uncommitted: bool, visited: set[str], step: Callable[[int], None]
     ) -> tuple[SameValue, str] | None:
-        """The image with the value at a commit that got it last, before the commit if any did."""
+        """Of the images with the value at a commit, the last to get it, if possible before the commit."""
         commits = read_history(self._repo, commit)
         candidates: list[HistoryNode] = []
         entries = revision_entries(self._repo, commit)
@@ -108,7 +108,7 @@ class FleetHistory:
         return same, nearest.path
 
     def _set_at(self, graph: HistoryGraph, node: HistoryNode) -> HistoryNode:
-        """The image in the commit that set the value: no parent of it has the value."""
+        """The image in the commit that set the value: no parent of this commit has it."""
         while True:
             parents = graph.parents(node)
             same = next((parent for parent in parents if self._has_value(parent.path, parent.blob)), None)

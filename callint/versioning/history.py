@@ -38,7 +38,7 @@ from callint.versioning.git.repository import Repo
 from callint.versioning.history_graph import HistoryGraph, HistoryNode
 from callint.versioning.repository_file import RepositoryFile
 
-#: The number of comparisons that are kept: branches that lead to the same older image come close together.
+#: The number of comparisons that are kept: branches that lead to one older image follow each other closely.
 _KEPT_COMPARISONS = 64
 #: The position of the working tree, before that of the newest commit, which is 0.
 _UNCOMMITTED = -1
@@ -46,7 +46,7 @@ _UNCOMMITTED = -1
 
 @dataclass(frozen=True, slots=True)
 class HistoryQuery:
-    """A cell of a table, or a text, for which x and y mean nothing."""
+    """A cell of a table, or a text; for a text, x and y are unused."""
 
     item: Table | Text
     x: int
@@ -66,9 +66,9 @@ class Setting:
 class PresentImage:
     """The image whose history is walked: its content, and its nodes in the newest commits.
 
-    ``is_committed`` says that ``newest`` has the same content. ``others`` are the image in the other commits
-    that an unfinished merge joins with the newest one. ``start`` is the start address of raw images of part
-    of the memory.
+    ``is_committed`` is True if ``newest`` has the same content. ``others`` are the nodes of the image in the
+    other commits that an unfinished merge joins with the newest one. ``start`` is the start address of raw
+    images of part of the memory.
     """
 
     data: bytes
@@ -80,7 +80,7 @@ class PresentImage:
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """Why the walk cannot go on beyond a commit; ``text`` follows "Before COMMIT"."""
+    """The reason why the walk ends at a commit; ``text`` follows "Before COMMIT"."""
 
     reason: EndReason
     text: str | None = None
@@ -93,7 +93,7 @@ _SHALLOW = _End(
 
 
 class _Walk:
-    """Cells on their way back from image to image, until the walk reaches the commit that set them.
+    """Follows cells back from image to image, to the commit that set them.
 
     ``setter`` (cells, then texts) is the position in the log of the commit that set each. ``ends`` are the
     positions at which a path ends.
@@ -108,7 +108,7 @@ class _Walk:
         self._queue: list[tuple[int, str, HistoryNode]] = []
 
     def __iter__(self) -> Iterator[tuple[HistoryNode, Flags]]:
-        """The images with the cells that reached them, each once: a commit comes after all its children."""
+        """Each image with the cells that reached it, once: a commit comes after all its children."""
         while self._queue:
             *_, node = heapq.heappop(self._queue)
             yield node, self._pending.pop(node)
@@ -144,7 +144,7 @@ class _Walk:
 
 
 class ImageHistory:
-    """The history of one image, from its present content on.
+    """The history of one image, from its present content backwards.
 
     Raises DamagedError if the present image is damaged.
     """
@@ -160,13 +160,13 @@ class ImageHistory:
 
     @property
     def commit_count(self) -> int:
-        """The number of commits in the history, with and without the image."""
+        """The number of commits in the history, including those without the image."""
         return len(self._graph.commits)
 
     # Contents
 
     def _read_older(self, blob: str) -> Image | _End:
-        """An older image, or why it cannot be compared with the present one."""
+        """An older image, or the reason why it cannot be compared with the present one."""
         if self._present.is_committed and blob == self._present.newest.blob:
             return self._image
         try:
@@ -188,7 +188,7 @@ class ImageHistory:
         return image
 
     def _compare(self, blob: str) -> Integers | _End:
-        """The numbers of the cells, and after them of the texts, that differ from the present image."""
+        """The numbers of the differing cells, followed by those of the differing texts."""
         image = self._read_older(blob)
         if isinstance(image, _End):
             return image
@@ -263,7 +263,7 @@ class ImageHistory:
         return self._cell_values(query.item, query.x, query.y)
 
     def _cell_values(self, table: Table, x: int, y: int) -> Iterator[Setting]:
-        # A layout of this table alone: decoding it is fast.
+        # A layout of only this table is fast to decode.
         layout = make_table_layout(self.layout.definition, table)
         item = layout.table_items[table.name]
         cell = int(layout.first[item]) + y * layout.shape(item)[1] + x

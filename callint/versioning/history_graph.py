@@ -1,4 +1,4 @@
-"""Where a file was in every commit of a history, under whatever name."""
+"""Follows a file under all of its names through every commit of a history."""
 
 from __future__ import annotations
 

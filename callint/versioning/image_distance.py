@@ -1,4 +1,4 @@
-"""How far images are from one that was read out: the cells and the bytes that differ."""
+"""Measures the distance of images from one that was read out: the cells and the bytes that differ."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Distance:
 
 
 class DistanceMeter:
-    """Compares many images with one that was read out; a byte of fill is the same as an absent one."""
+    """Compares many images with one that was read out; a byte of fill equals an absent byte."""
 
     def __init__(self, loaded: LoadedDefinition, image: Image) -> None:
         self.image = image
@@ -58,7 +58,7 @@ class DistanceMeter:
 
 
 def aligned(other: Image, image: Image, fill: int) -> Image:
-    """The bytes of one image at the addresses of another, which is not empty; absent bytes are erased."""
+    """The bytes of one image at the addresses of another, not empty, one; absent bytes count as erased."""
     if other.extents == image.extents:
         return other
     segments = []

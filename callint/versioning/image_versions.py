@@ -1,4 +1,4 @@
-"""Every version of every image in the history of a repository."""
+"""Finds every version of every image in the history of a repository."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from callint.versioning.git.repository import Repo
 
 @dataclass(frozen=True, slots=True)
 class ImageVersion:
-    """A content of an image: its blob, and the commit that first brought it, to a path from the top.
+    """A content of an image: its blob, the commit that first added it, and its path from the top.
 
-    ``start`` is the start address of raw images of part of the memory, as the policy says for the path.
+    ``start`` is the policy's start address for raw images of part of the memory at the path.
     """
 
     blob: str
@@ -30,8 +30,8 @@ def image_versions(
 ) -> list[ImageVersion]:
     """The versions of images and bases in the commits, the newest first.
 
-    An image is what the policy names, whose folder from the top is ``folder``, and every other file that has
-    one of the ``sizes`` in bytes: the policy may have named it once.
+    An image is a file that the policy names, and any other file with one of the ``sizes`` in bytes, because
+    the policy may have named it before. ``folder`` is the policy's folder from the top.
     """
     prefix = f"{folder}/" if folder else ""
     first: dict[str, ImageVersion] = {}

@@ -69,7 +69,7 @@ class KnownRelease:
         return None
 
     def contradictions(self, repo: Repo | None) -> Iterator[str]:
-        """What is not as the manifest states, as clauses: files beside it, and the image in the commit."""
+        """The contradictions to the manifest as clauses: files beside it, and the image in the commit."""
         for file in (self.release.file, self.release.page):
             content = self.read_file(file)
             if content is not None and hashlib.sha256(content).hexdigest() != file.sha256:
@@ -87,12 +87,12 @@ class KnownRelease:
 
 
 def _other_than_commit(repo: Repo, stated: ReleasedCommit) -> str:
-    """What a manifest states otherwise than the commit that it names; "" without that commit."""
+    """The contradiction between a manifest and the commit that it names; "" without that commit."""
     if not is_revision(repo, stated.id):
         return ""
     actual = read_commit(repo, stated.id)
     date = actual.authored.isoformat() if actual.authored else ""
-    # A mailmap may have come since the release, which had the author's own name then.
+    # The release has the author's own name; a mailmap may have been added since.
     authors = {(actual.author, actual.email), (unmapped_author(repo, stated.id), actual.own_email)}
     accepted = {
         "author": (stated.author, stated.email) in authors,
@@ -113,7 +113,7 @@ def committed_image(repo: Repo, release: Release) -> bytes | None:
 def releases_of(data: bytes, releases: Iterable[KnownRelease]) -> list[KnownRelease]:
     """The releases whose image has the content of an image file, in their order.
 
-    The format of the file does not count, nor does erased memory. DamagedError if its records are damaged.
+    The format of the file and erased memory do not count. DamagedError if its records are damaged.
     """
 
     @cache
@@ -127,7 +127,7 @@ def releases_of(data: bytes, releases: Iterable[KnownRelease]) -> list[KnownRele
     ]
 
 
-# Where they lie
+# Finding releases
 
 
 def releases_in_folder(folder: Path, label: str, warn: Callable[[str], None]) -> Iterator[KnownRelease]:

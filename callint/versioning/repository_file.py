@@ -1,4 +1,4 @@
-"""An image as a file of a git repository, from its name on the command line."""
+"""Finds an image in a git repository by its name on the command line."""
 
 from __future__ import annotations
 

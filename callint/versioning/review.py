@@ -29,7 +29,7 @@ if TYPE_CHECKING:  # git is slow to import, and two files need none of it
 
 
 class ImageState(StrEnum):
-    """What happened to an image."""
+    """The state of an image after the change."""
 
     CHANGED = "changed"
     ADDED = "added"
@@ -55,7 +55,7 @@ class Digests:
         return cls(*(hashlib.sha256(file.data).hexdigest() if file else "" for file in (old, new)))
 
     def judged_by(self, definition: Definition, base: str, tree: Tree) -> Self:
-        """The same with the definition, and with the base at a path in the tree, "" if there is none."""
+        """These digests with those of the definition and of the base at a path in the tree ("" for none)."""
         return replace(self, base=file_digest(tree, base) if base else "", definition=definition.digest)
 
 
@@ -111,7 +111,7 @@ class ReviewedImage:
 
     @property
     def changes(self) -> ChangeSet | None:
-        """What changed; None if nothing can be compared."""
+        """The changes; None if nothing can be compared."""
         if self.versions is not None:
             return self.versions.change.changes
         return None if self.context is None else self.context.changes
@@ -127,7 +127,7 @@ class ReviewedImage:
 
 @dataclass(frozen=True, slots=True)
 class ReviewedDefinition:
-    """A definition of which the meaning differs; ``old`` and ``new`` are names of the files for people."""
+    """A definition whose meaning differs; ``old`` and ``new`` are names of the files for people."""
 
     path: str
     old: str

@@ -1,4 +1,4 @@
-"""Revisions as people name them: by a branch or tag where there is one, and by the id of the commit."""
+"""Names revisions as people do: by a branch or tag if there is one, and by the id of the commit."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from callint.versioning.git.repository import Repo, open_repository, run_git
 
 #: The digits of a commit's id that people see.
 SHORT_ID = 10
-#: What git reads as the commit that is checked out, before the steps from there.
+#: Git's names for the checked-out commit, before any steps from it.
 _HEAD = re.compile(r"(?:HEAD|@)(?=$|[~^])")
 _FIRST_STEP = re.compile(r"[~^]")
 
@@ -49,7 +49,7 @@ def name_of_file(start: Path, argument: str) -> tuple[str, RevisionName | None]:
 
 
 def _name(repo: Repo, revision: str, commit: str) -> str:
-    if "@{" in revision or ":" in revision:  # the former states of a branch differ in every clone
+    if "@{" in revision or ":" in revision:  # former states of a branch differ between clones
         return commit[:SHORT_ID]
     if _HEAD.match(revision):
         branch = remembered("branch", repo.working_dir, lambda: _branch(repo))

@@ -1,4 +1,4 @@
-"""Images at revisions: ``REV:path``, the files that differ between two, the policy of a bare repository."""
+"""Reads revisions: files as ``REV:path``, differences between two, the policy of a bare repository."""
 
 from __future__ import annotations
 
@@ -75,8 +75,8 @@ def changed_files(
 ) -> Iterator[ChangedFile]:
     """The files that differ between two revisions, by path; git detects renames.
 
-    ``paths`` are folders, files or globs from the top; without any, all files. ``wanted`` says whether to
-    read a file, by its newest path. Raises InputError for an unreadable file.
+    ``paths`` are folders, files or globs from the top (default: all files). ``wanted`` tests whether to read
+    a file, by its newest path. Raises InputError for an unreadable file.
     """
     repo = open_repository(Path.cwd(), bare=True)
     trees = RevisionTree(repo, old), RevisionTree(repo, new)

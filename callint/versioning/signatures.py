@@ -1,8 +1,8 @@
-"""Signatures as git makes them: by ``ssh-keygen`` or ``gpg``, with the user's settings of git.
+"""Makes and checks signatures as git does: by ``ssh-keygen`` or ``gpg``, with the user's git settings.
 
 The format of SSH signatures is OpenSSH's PROTOCOL.sshsig. A repository's own settings may name a program in
-``gpg.program`` and ``gpg.ssh.program``, and callint runs no program that a repository names: it runs
-``ssh-keygen`` and ``gpg`` as they are installed.
+``gpg.program`` and ``gpg.ssh.program``, but callint never runs a program that a repository names: it runs the
+installed ``ssh-keygen`` and ``gpg``.
 """
 
 from __future__ import annotations
@@ -20,22 +20,22 @@ from callint.model.errors import InputError
 from callint.model.release import GPG_SUFFIX, SSH_SUFFIX
 from callint.versioning.git.process import GitError, output
 
-#: The namespace of SSH signatures of manifests: a signature of a commit or of another file is none of these.
+#: The namespace of SSH signatures of manifests: signatures of commits or other files do not count as these.
 NAMESPACE = "callint-release"
 
 _SIGNERS, _KEY = "gpg.ssh.allowedSignersFile", "user.signingKey"
-#: What a key begins with that git's settings give in place of a file.
+#: The prefixes of a key that git's settings give instead of a file.
 _LITERALS = ("key::", "ssh-", "ecdsa-", "sk-")
-#: The states of a signature by gpg, the least trusted first; as git orders them, "undefined" is no objection.
+#: The trust levels of gpg, least first, in git's order: "undefined" is not an objection.
 _TRUST = ("UNDEFINED", "NEVER", "MARGINAL", "FULLY", "ULTIMATE")
 
 
 class Trust(StrEnum):
-    """What callint knows about a signature."""
+    """The result of checking a signature."""
 
     GOOD = "good"
-    BAD = "bad"  # it is not a signature of this content
-    UNKNOWN = "unknown"  # it is one by a key that nobody trusts here
+    BAD = "bad"  # not a signature of this content
+    UNKNOWN = "unknown"  # a signature by a key that nobody trusts here
     UNCHECKED = "unchecked"  # a setting or a program is missing
 
 
@@ -190,7 +190,7 @@ def _committer(folder: Path) -> str:
 
 def _run(command: list[str], content: bytes) -> subprocess.CompletedProcess[bytes]:
     """Run a program without a shell; raises FileNotFoundError if it is not installed."""
-    return subprocess.run(  # noqa: S603 - the program is one of two, and its arguments are no options
+    return subprocess.run(  # noqa: S603 - the program is one of two, and its arguments are not options
         command, input=content, capture_output=True, check=False, env={**os.environ, "LC_ALL": "C"}
     )
 

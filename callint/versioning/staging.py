@@ -1,4 +1,4 @@
-"""The images that a commit affects: directly, or through their definition, base or policy."""
+"""Finds the images that a commit affects: directly, or through their definition, base or policy."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class TreeState:
 def state_at(repo: Repo, revision: str, folder: str, path: str = POLICY) -> TreeState:
     """The state of a revision below a folder, or below the folder of its only policy if that is elsewhere.
 
-    If a policy was moved to another folder, the files next to it have kept their names.
+    If a policy was moved to another folder, the files next to it kept their names.
     """
     tree = RevisionTree(repo, revision, folder)
     if tree.entry(path) is None and path == POLICY:
@@ -53,8 +53,8 @@ def state_of(tree: StoredTree, path: str = POLICY) -> TreeState:
 class CheckScope:
     """The images to check and the further definitions to check.
 
-    ``is_complete`` says that these are everything that the policy names. ``unassigned`` are the files to look
-    at that the policy does not name.
+    ``is_complete`` is True if these are everything that the policy names. ``unassigned`` are further files to
+    check, which the policy does not name.
     """
 
     images: tuple[Assignment, ...]
@@ -64,9 +64,9 @@ class CheckScope:
 
 
 def affected_scope(policy: Policy, tree: Tree, changed: Collection[str]) -> CheckScope:
-    """What must be checked if the paths in ``changed`` differ; a changed policy affects everything.
+    """The files to check if the paths in ``changed`` differ; a changed policy affects everything.
 
-    A definition has changed if any file that it builds on has.
+    A definition has changed if any file that it builds on has changed.
     """
     is_complete = policy.path in changed
     files = [path for path in changed if path.lower().endswith(SUFFIX)]
@@ -84,7 +84,7 @@ def affected_scope(policy: Policy, tree: Tree, changed: Collection[str]) -> Chec
 
 
 def common_scope(scopes: Sequence[CheckScope]) -> CheckScope:
-    """What several scopes have in common, such as those of a merge compared with each of its parents."""
+    """The intersection of several scopes, such as those of a merge compared with each of its parents."""
     first, *others = scopes
     return CheckScope(
         tuple(image for image in first.images if all(image in other.images for other in others)),
@@ -136,7 +136,7 @@ def read_staged(start: Path, policy_path: str | None = None) -> StagedState:
     earlier: tuple[TreeState, ...] = ()
     has_definition = any(path.endswith(SUFFIX) for path in changed)  # one of the policy, or what it builds on
     if has_definition or not changed.isdisjoint({policy.path, *policy.bases, *policy.definitions}):
-        # Compared with HEAD alone: this commit brings in whatever a merge takes from the other side.
+        # Compared with HEAD only: this commit adds everything that a merge takes from the other side.
         earlier = tuple(state_at(repo, head, folder, name) for head in next_parents(repo)[:1])
     scope = affected_scope(policy, tree, changed)
     return StagedState(top_level(repo) / folder, tree, policy, scope, repo, earlier)

@@ -1,7 +1,7 @@
-"""Says which release an image is, or which one it is nearest to, by content alone.
+"""Identifies an image as a release, or finds the nearest release, by content alone.
 
 callint looks for the content in all releases first, then among all versions in the history, and compares
-cells only if nobody knows the content.
+cells only if the content is unknown.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ _NO_DISTANCE = Distance(0, 0, 0)
 class KnownImage:
     """A release, or a version in the history, with its distance from the image that was read out.
 
-    ``signature`` is None if the release is not signed. ``contradictions`` are clauses about what is not as
-    its manifest states.
+    ``signature`` is None if the release is not signed. ``contradictions`` are clauses about deviations from
+    its manifest.
     """
 
     path: str
@@ -50,7 +50,7 @@ class KnownImage:
 
     @property
     def is_sound(self) -> bool:
-        """Whether it is a release, and nothing speaks against it."""
+        """Whether it is a release without contradictions."""
         is_signed_well = self.signature is None or self.signature.trust is Trust.GOOD
         return self.release is not None and is_signed_well and not self.contradictions
 
@@ -67,13 +67,13 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """What an image is: ``matches`` have its content, releases first; without any there is a ``nearest``.
+    """The identity of an image: ``matches`` have its content, releases first; without any, ``nearest``.
 
-    ``is_complete`` says that the image holds every cell of the definition, and ``incomplete_tables`` are
-    those of which it lacks some. ``releases`` and ``versions`` are the numbers of those that are known,
-    ``unreadable`` that of those whose image could not be read, and ``total_cells`` that of the cells of the
-    definition. ``surplus`` is the number of erased bytes that a raw file has beyond the memory, negative if
-    it ends before that does.
+    ``is_complete`` is True if the image holds every cell of the definition; ``incomplete_tables`` are the
+    tables with missing cells. ``releases`` and ``versions`` are the numbers of known ones, ``unreadable`` the
+    number of those whose image could not be read, and ``total_cells`` the number of cells of the definition.
+    ``surplus`` is the number of erased bytes of a raw file beyond the memory, negative if the file ends
+    before the memory.
     """
 
     image: str
@@ -91,7 +91,7 @@ class Verification:
     def is_verified(self, *, signed: bool) -> bool:
         """Whether the image is a release; with ``signed``, one with a good signature.
 
-        A signature that is not good, or a file that is not as the manifest states, speaks against it.
+        A signature that is not good, or a file that contradicts the manifest, prevents this.
         """
         found = [match for match in self.matches if match.release is not None]
         is_sound = bool(found) and all(match.is_sound for match in found) and self.is_complete
@@ -108,11 +108,11 @@ class KnownImages:
 
     @property
     def folder(self) -> Path:
-        """Where git's settings about signatures are read."""
+        """The folder in which git's settings about signatures are read."""
         return Path.cwd() if self.repo is None else self.repo.working_dir
 
     def known_release(self, known: KnownRelease, distance: Distance = _NO_DISTANCE) -> KnownImage:
-        """A release with the state of its signatures: a good one, or else the first."""
+        """A release with the state of its signature: a good one, otherwise the first."""
         checks = [signatures.check(self.folder, known.manifest, item) for item in known.signatures]
         checks.sort(key=lambda check: check.trust is not Trust.GOOD)
         return KnownImage(
@@ -136,9 +136,9 @@ def exact_matches(data: bytes, known: KnownImages) -> list[KnownImage]:
 
 
 def surplus(data: bytes, match: KnownImage) -> int:
-    """How many bytes a raw file has beyond the memory of a release; negative if it ends before that does.
+    """The number of bytes of a raw file beyond the memory of a release; negative if the file ends before it.
 
-    0 for a file of records, which may leave erased memory out.
+    It is 0 for a file of records, which may omit erased memory.
     """
     if match.release is None:
         return 0
@@ -154,7 +154,7 @@ def verify(
     known: KnownImages,
     step: Callable[[int], None] = lambda done: None,
 ) -> Verification:
-    """What an image is if no release and no version is the same file.
+    """The identity of an image if no release and no version is the same file.
 
     ``step`` is called with the number of known images that were compared.
     """
@@ -177,7 +177,7 @@ def verify(
     result = Verification(name, len(known.releases), len(known.versions), unreadable=unreadable)
     if not candidates:
         return result
-    # Of equal distances the first counts: releases come before versions, and the newest first.
+    # Of equal distances, the first one counts: releases come before versions, and the newest come first.
     candidates.sort(key=lambda item: item[0])
     equal = [item for item in candidates if item[0].is_equal]
     if equal:
@@ -205,7 +205,7 @@ def verify(
 
 
 def _incomplete_tables(loaded: LoadedDefinition, image: Image) -> tuple[str, ...]:
-    """The tables of which an image lacks cells or breakpoints, protection first."""
+    """The tables with cells or breakpoints that an image lacks, protection first."""
     layout, tables, purposes = loaded.layout, loaded.definition.tables, list(Purpose)
     present = decode(layout, image).present
     lacking = [
@@ -235,13 +235,13 @@ class _ImageReader:
             self._blobs = blobs_in_commits(known.repo, files)
 
     def key(self, candidate: Candidate) -> str:
-        """What is the same for candidates with the same image; "" if that is not known."""
+        """A key that candidates with the same image share; "" if unknown."""
         if isinstance(candidate, ImageVersion):
             return candidate.blob
         return self._blobs.get((candidate.release.commit.id, candidate.release.path), "")
 
     def read(self, candidate: Candidate) -> Image | None:
-        """The image of a candidate; None if it cannot be read, or is not what its manifest states."""
+        """The image of a candidate; None if it cannot be read, or contradicts its manifest."""
         if isinstance(candidate, ImageVersion):
             with suppress(OSError, DamagedError):
                 image = read_image(self._content(candidate.blob), self._memory, candidate.start)

@@ -1,4 +1,4 @@
-"""What an image says about the rows of a list of addresses."""
+"""The evidence of an image about the rows of a list of addresses."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def image() -> Image:
 
 @pytest.fixture(scope="module")
 def bare() -> Definition:
-    """The demo without limits: only the shape of the stored numbers tells something."""
+    """The demo without limits: only the shape of the stored numbers is evidence."""
     definition = demo()
     tables = {name: replace(table, demands=NO_CONSTRAINTS) for name, table in definition.tables.items()}
     return replace(definition, tables=tables)
@@ -52,7 +52,7 @@ def changed(definition: Definition, item: Item, other: Item) -> Definition:
 
 
 def alone(definition: Definition, item: Item) -> Definition:
-    """The definition with one item and its axes: what the image says of an item depends on no other one."""
+    """The definition with one item and its axes: the evidence about an item depends on no other item."""
     if isinstance(item, Table):
         axes = {name: definition.axes[name] for name in item.axes}
         return replace(definition, axes=axes, tables={item.name: item}, texts={})

@@ -29,7 +29,7 @@ def yard(tmp_path: Path) -> Yard:
 
 
 def imported(yard: Yard, content: str | bytes, *options: str, name: str = "list.csv") -> Result:
-    """Import a list that begins anew; big-endian unless the options say otherwise."""
+    """Import a list from the start; big-endian unless the options differ."""
     yard.write(name, content)
     (yard.root / "list.xml").unlink(missing_ok=True)
     order = () if "--byte-order" in options or "--mapping" in options else ("--byte-order", "big")
@@ -176,7 +176,7 @@ ramp;4A20h;SBYTE;°C;$4A00;UWORD;4;0,25;rpm;-40;127
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1", "utf-16"])
 @pytest.mark.parametrize("separator", [";", "\t"])
-def test_a_messy_list_is_read_whatever_its_encoding_and_separator(
+def test_a_messy_list_is_read_in_every_encoding_and_with_every_separator(
     yard: Yard, encoding: str, separator: str
 ) -> None:
     definition = made(yard, MESSY.replace(";", separator).replace("\n", "\r\n").encode(encoding))

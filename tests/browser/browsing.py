@@ -139,7 +139,7 @@ class Page:
         return result  # type: ignore[no-any-return]
 
     def texts(self, css: str) -> list[str]:
-        """What all these elements say, to eyes or not."""
+        """The text of all these elements, visible or not."""
         return [" ".join(text.split()) for text in self.run(_TEXTS, css)]
 
     def text(self, css: str) -> str:
@@ -223,7 +223,7 @@ class Page:
         return self.run(script, css)  # type: ignore[no-any-return]
 
     def values(self, table: str) -> list[list[str]]:
-        """What stands in the cells of a grid, as eyes see it."""
+        """The visible texts in the cells of a grid."""
         self.show(table)
         return self.run(_VALUES, table)  # type: ignore[no-any-return]
 

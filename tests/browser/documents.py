@@ -72,7 +72,7 @@ def joined(made: Json) -> Json:
 
 
 def listed(values: str | list[str], amount: int) -> list[str]:
-    """A list of so many texts, however it is written."""
+    """A list of a number of texts, in any spelling."""
     return values if isinstance(values, list) else values.split(",") if amount else []
 
 

@@ -1,4 +1,4 @@
-"""The demo's review in a browser, number by number beside what callint diff says of the same change."""
+"""The demo's review in a browser, number by number against callint diff of the same change."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def test_the_first_screen_has_the_verdict_and_the_worst_mistakes(
     assert page.texts(".worst li")[0].endswith(review["causes"][0]["title"])
 
 
-def test_the_cell_of_a_scalar_leads_to_all_its_findings(demo: Demo, opened: Opened, review: Any) -> None:
+def test_the_cell_of_a_scalar_links_to_all_its_findings(demo: Demo, opened: Opened, review: Any) -> None:
     (made,) = (item for item in review["findings"] if item["rule"] == "relation/mirror-differs")
     own = [item["rule"] for item in review["findings"] if item.get("table") == made["table"]]
     page = opened(demo.page, f"#{made['table']}")

@@ -1,4 +1,4 @@
-"""How a table is read in a browser: views, side by side, headers, folded rows, overview, and search."""
+"""Tables in a browser: views, side by side, headers, folded rows, overview, and search."""
 
 from __future__ import annotations
 
@@ -273,7 +273,7 @@ def test_the_printed_page_has_the_folded_rows(opened: Opened) -> None:
 # The overview
 
 
-def test_an_overview_of_a_large_grid_leads_to_places_in_it(opened: Opened) -> None:
+def test_an_overview_of_a_large_grid_links_to_places_in_it(opened: Opened) -> None:
     made = map_of(40, 40, dict.fromkeys(range(0, 40 * 40, 41), 9000.0))
     small = map_of(6, 6, {3: 2000.0}, "small")
     page = opened(document([image(0, "boats/heron.bin", [made, small])]), "#fuel")

@@ -247,7 +247,7 @@ def test_no_stop_of_the_tab_key_is_covered(at: At, size: tuple[int, int]) -> Non
 
 
 @pytest.mark.parametrize("size", [(1440, 500), (360, 640)])
-def test_the_tab_key_leads_to_a_cell_above_its_details(at: At, size: tuple[int, int]) -> None:
+def test_the_tab_key_moves_to_a_cell_above_its_details(at: At, size: tuple[int, int]) -> None:
     """Focus Not Obscured (Minimum), WCAG 2.2, 2.4.11."""
     page = at("~findings", size)
     page.press("n", Keys.ARROW_DOWN)

@@ -1,4 +1,4 @@
-"""How the page leads its reader: filter, order, history, the list of tables, steps; on the demo's Petrel."""
+"""Navigation on the page of the demo's Petrel: filter, order, history, the list of tables, and steps."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def test_a_link_carries_the_filter(at: At, review: Any) -> None:
         )
 
 
-def test_a_filter_that_matches_nothing_says_so_and_one_step_clears_it(at: At) -> None:
+def test_a_filter_without_matches_reports_that_and_one_step_clears_it(at: At) -> None:
     page = at("~findings", text="zebra", severity="error")
     for way in ("button", "Escape"):
         page.run("location.hash = '#~findings?text=zebra&severity=error'")
@@ -190,7 +190,7 @@ def test_each_step_moves_the_view_or_the_mark(at: At, review: Any) -> None:
     assert all(before != after for before, after in pairwise(seen))
     margins = page.run(_SCROLL_MARGINS)
     page.press("j")
-    assert page.texts(SAID) == [""]  # a mistake is no heading of another table
+    assert page.texts(SAID) == [""]  # a mistake is not a heading of another table
     assert page.run(_SCROLL_MARGINS) == margins  # room for the next message, so that nothing moves for it
 
 
@@ -214,7 +214,7 @@ def test_steps_keep_to_the_filter(at: At, review: Any) -> None:
 # The list of tables
 
 
-def test_the_list_says_what_changed_what_is_wrong_and_what_is_read_and_leads_to_the_next_unread_one(
+def test_the_list_marks_changed_faulty_and_read_tables_and_links_to_the_next_unread_one(
     at: At,
 ) -> None:
     page = at()
@@ -269,7 +269,7 @@ def test_the_copied_review_names_branch_and_commit(opened: Opened) -> None:
 # Back and Forward
 
 
-def test_back_leads_to_the_place_before_and_forward_there_again(at: At) -> None:
+def test_back_returns_to_the_earlier_place_and_forward_to_the_later_one(at: At) -> None:
     page = at()
     page.click(".worst li:nth-child(4) a")
     places = [page.link]
@@ -293,7 +293,7 @@ def test_back_leads_to_the_place_before_and_forward_there_again(at: At) -> None:
     assert page.run(f"{FOCUSED}.dataset.cell") == str(cell)
 
 
-def test_back_leads_to_the_filter_before(at: At) -> None:
+def test_back_restores_the_earlier_filter(at: At) -> None:
     page = at()
     page.click(".counts .warning a")
     assert page.link == "#~findings?severity=warning"

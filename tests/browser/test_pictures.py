@@ -381,7 +381,7 @@ def test_names_are_not_plotted(seen: Opened) -> None:
     assert page.all("#monitor svg") == []
 
 
-def test_pictures_stand_beside_the_grid_where_the_window_is_wide(opened: Opened) -> None:
+def test_pictures_are_beside_the_grid_where_the_window_is_wide(opened: Opened) -> None:
     page = shown(opened(drawn(), width=1580), "smoke_limit")  # wider ones show old and new side by side
     boxes: Any = (
         "return ['.scroll table', '.pictures'].map((css) => {"

@@ -106,7 +106,7 @@ def test_the_frame_lies_around_the_operating_range(seen: Opened) -> None:
     )
 
 
-def test_a_changed_cell_says_so_in_shape_and_words(seen: Opened) -> None:
+def test_a_changed_cell_is_marked_by_shape_and_words(seen: Opened) -> None:
     page = seen(yard()).show("smoke_limit")
     assert page.texts("#smoke_limit td[data-cell='19'] .mark") == ["▲"]
     assert page.texts("#smoke_limit td[data-cell='19'] .aside") == [", raised by 2.5 from 30.5"]
@@ -117,7 +117,7 @@ def test_a_changed_cell_says_so_in_shape_and_words(seen: Opened) -> None:
     assert page.texts("#monitor td .aside") == [", changed from on"]
 
 
-def test_a_cell_that_is_off_is_hatched_and_says_so(seen: Opened) -> None:
+def test_a_cell_that_is_off_is_hatched_and_labelled(seen: Opened) -> None:
     page = seen(yard()).show("speed_trim")
     assert page.cells("#speed_trim td.off") == [7]
     assert ", switched off" in page.texts("#speed_trim td.off .aside")
@@ -218,7 +218,7 @@ def test_an_address_follows_the_order_and_the_direction_in_which_cells_are_store
     }
 
 
-def test_a_finding_is_pinned_to_its_cell_which_leads_to_its_message_and_hint(opened: Opened) -> None:
+def test_a_finding_is_pinned_to_its_cell_which_links_to_its_message_and_hint(opened: Opened) -> None:
     page = opened(yard(), height=400)
     page.click(page.cell("smoke_limit", 4, 2))
     assert page.texts("#smoke_limit td.pinned .pin") == ["E error: 1 finding,"]
@@ -255,7 +255,7 @@ def broken_axis() -> Json:
     return document([image(0, "boats/heron.bin", tables)], result)
 
 
-def test_a_finding_on_an_axis_names_it_and_leads_to_every_table_on_it(opened: Opened) -> None:
+def test_a_finding_on_an_axis_names_it_and_links_to_every_table_on_it(opened: Opened) -> None:
     page = opened(broken_axis())
     assert page.texts(".list a:has(.badge.error) .name") == ["Fuel", "Trim"]
     assert page.texts(".list a:has(.badge.note) .name") == []
@@ -462,14 +462,14 @@ def test_the_chosen_cell_is_not_behind_its_own_details(opened: Opened) -> None:
 # Links
 
 
-def test_a_link_leads_to_a_cell(opened: Opened) -> None:
+def test_a_link_opens_a_cell(opened: Opened) -> None:
     page = opened(yard(), "#smoke_limit/4,3")
     assert page.run("return document.activeElement.dataset.cell") == "28"
     assert page.details("smoke_limit")["New"] == "33.5 mg"
     assert page.text(".toolbar .status") == ""
 
 
-def test_a_link_leads_to_a_finding_and_its_cell_or_its_words(opened: Opened) -> None:
+def test_a_link_opens_a_finding_with_its_cell_or_its_words(opened: Opened) -> None:
     page = opened(yard(), "#finding-0")
     assert page.run("return document.activeElement.dataset.cell") == "20"
     page.run("location.hash = '#finding-1'")  # which has no table
@@ -547,7 +547,7 @@ def test_the_list_has_every_table_in_the_order_of_the_document(opened: Opened) -
     assert page.text(".list .status") == ""
 
 
-def test_a_link_leads_to_a_cell_among_hundreds_of_tables(opened: Opened) -> None:
+def test_a_link_opens_a_cell_among_hundreds_of_tables(opened: Opened) -> None:
     page = opened(many(200, nx=4, ny=4, changed=2))
     page.run("location.hash = '#table_150/3,2'")
     page.until(lambda: page.run("return document.activeElement.dataset.cell") == "11")

@@ -127,7 +127,7 @@ def test_the_page_keeps_remarks_for_its_own_document_only(opened: Opened) -> Non
     assert other.text(".list .progress") == "0 of 4 tables read"
 
 
-def test_the_page_works_in_a_browser_without_storage_and_says_so(opened: Opened) -> None:
+def test_the_page_works_in_a_browser_without_storage_and_reports_that(opened: Opened) -> None:
     page = opened(yard())
     refuse = "Object.defineProperty(window, 'localStorage', {get() { throw new DOMException('no'); }})"
     added = page.chrome.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": refuse})
@@ -153,7 +153,7 @@ def test_data_that_another_page_left_in_the_browser_does_no_harm(opened: Opened)
         assert page.logged("browser") == []
 
 
-def test_the_copied_review_says_what_was_read_remarked_and_found(opened: Opened) -> None:
+def test_the_copied_review_lists_what_was_read_remarked_and_found(opened: Opened) -> None:
     page = opened(judged())
     sign(page, "smoke_limit", "Why 62?")
     page.click(".signoff .parts label:first-of-type input")
@@ -207,7 +207,7 @@ def test_a_signature_needs_a_decision_a_name_and_a_role(opened: Opened) -> None:
     assert status(page) == "Not signed. Choose a decision. Your name and role are missing."
 
 
-def test_each_open_item_leads_to_where_it_is_settled(opened: Opened) -> None:
+def test_each_open_item_links_to_the_place_where_it_is_settled(opened: Opened) -> None:
     page = opened(judged(), "#~signing?text=trim", height=500)
     assert page.texts(".signoff .open h3")[:2] == ["Open errors: 1", "Unread tables: 4"]
     page.click(".signoff .open ul:first-of-type button")
@@ -332,7 +332,7 @@ def test_a_saved_file_brings_everything_back_in_another_browser(opened: Opened, 
     assert saved(page, tmp_path / "again").read_bytes() == file.read_bytes()
 
 
-def test_a_saved_file_tells_the_images_of_a_page_apart(opened: Opened, tmp_path: Path) -> None:
+def test_a_saved_file_distinguishes_the_images_of_a_page(opened: Opened, tmp_path: Path) -> None:
     findings = [
         finding(n, "value/out-of-range", "error", "too high", table="smoke_limit", image=n) for n in (0, 1)
     ]

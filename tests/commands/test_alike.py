@@ -29,7 +29,7 @@ _CONVERSIONS = """
 
 
 class Pair:
-    """Two images of one definition, and what is said of their difference."""
+    """Two images of one definition, and the reports of their difference."""
 
     def __init__(self, folder: Path, table: str, old: bytes, new: bytes) -> None:
         self.yard = Yard(folder / "yard")
@@ -67,7 +67,7 @@ ZERO, MINUS_ZERO = bytes(4), bytes.fromhex("80000000")
 QUIET, OTHER = bytes.fromhex("7FC00000"), bytes.fromhex("FFC00001")
 
 
-def test_zero_that_became_minus_zero_says_so(tmp_path: Path) -> None:
+def test_zero_that_became_minus_zero_is_reported(tmp_path: Path) -> None:
     pair = Pair(tmp_path, scalar("float32", "bar"), ZERO, MINUS_ZERO)
     assert "0.0 (0x00000000) → -0.0 (0x80000000) bar" in pair.diff().flat
     assert "0.0 (0x00000000) → -0.0 (0x80000000) bar" in pair.diff("--stat").flat
@@ -88,7 +88,7 @@ def test_values_that_are_not_numbers_are_distinguished_by_their_bits(tmp_path: P
     assert (pair.table()["old_raw"], pair.table()["new_raw"]) == (["0x7FC00000"], ["0xFFC00001"])
 
 
-def test_a_grid_tells_them_apart_as_well(tmp_path: Path) -> None:
+def test_a_grid_distinguishes_them_too(tmp_path: Path) -> None:
     pair = Pair(tmp_path, curve("float32", "bar"), ZERO + QUIET, MINUS_ZERO + OTHER)
     assert " 0 (0x00000000) → -0 (0x80000000) " in pair.diff().flat
     assert " not a number (0x7FC00000) → not a number (0xFFC00001) " in pair.diff().flat
@@ -135,7 +135,9 @@ TEXT = '<text name="t" title="T" purpose="protection" at="0" length="8"/>'
         (b"A\x80C", b"A\x81C", "bytes 80 → 81"),
     ],
 )
-def test_texts_that_read_alike_say_what_differs(tmp_path: Path, old: bytes, new: bytes, message: str) -> None:
+def test_the_difference_of_texts_that_look_alike_is_reported(
+    tmp_path: Path, old: bytes, new: bytes, message: str
+) -> None:
     pair = Pair(tmp_path, TEXT, old, new)
     assert f"they read alike; {message}" in pair.diff().flat
     (text,) = pair.changes()["texts"]

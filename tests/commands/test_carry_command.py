@@ -456,5 +456,5 @@ def test_the_output_fits_a_terminal_and_a_strangers_text_cannot_steer_it(yard: Y
     assert too_wide(result.stdout) == []
 
 
-def test_colour_says_nothing_that_words_do_not(yard: Yard) -> None:
+def test_every_colour_has_words_with_the_same_meaning(yard: Yard) -> None:
     assert "\x1b" not in carry(yard, rework="stuck", run=True).stdout

@@ -79,7 +79,7 @@ def test_a_clean_check_prints_nothing(yard: Yard) -> None:
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
 
-def test_a_cause_says_place_change_and_slip_then_what_it_breaks_and_what_to_do(yard: Yard) -> None:
+def test_a_cause_names_place_change_and_slip_then_the_broken_demands_and_the_remedy(yard: Yard) -> None:
     result = yard.call("check", "boats/petrel.bin")
     assert (result.status, result.stderr) == (1, "")
     report = checked(yard, "boats/petrel.bin")
@@ -97,7 +97,7 @@ def test_a_cause_says_place_change_and_slip_then_what_it_breaks_and_what_to_do(y
     ]
 
 
-def test_all_says_rule_hint_address_and_line_of_each_finding(yard: Yard) -> None:
+def test_all_prints_rule_hint_address_and_line_of_each_finding(yard: Yard) -> None:
     findings = checked(yard, "boats/petrel.bin")["findings"]
     (mark,) = (finding["fingerprint"] for finding in findings if finding["rule"] == "value/out-of-range")
     line = next(
@@ -197,7 +197,7 @@ def test_force_color_colours_a_pipe_and_the_words_stay_the_same(yard: Yard) -> N
 
 def test_no_color_wins_over_a_terminal_that_could_show_colour(yard: Yard) -> None:
     def colours(output: str) -> set[str]:
-        # Bold and dim are no colours; those of SGR are 30 and above.
+        # Bold and dim are not colours; the colours of SGR are 30 and above.
         codes = {code for codes in re.findall(r"\x1b\[([0-9;]*)m", output) for code in codes.split(";")}
         return {code for code in codes if code and int(code) >= 30}
 
@@ -246,7 +246,7 @@ def test_no_output_replaces_what_is_named_or_gits_own(
 
 
 def blocks(amount: int, cells: int) -> tuple[bytes, bytes]:
-    """A definition with so many curves of so many cells, and an image that breaks all their limits."""
+    """A definition with some curves of some number of cells, and an image that breaks all their limits."""
     curves = "".join(
         f'<curve name="block_{number:02}" title="Block {number}" purpose="demand" '
         f'at="{number * cells}" type="uint8" conversion="mg">'
@@ -638,7 +638,7 @@ digest = "sha256:0123456789012345678901234567890123456789"
     assert "waiver/unused" not in yard.call("check", "boats/heron.bin").stdout
 
 
-def test_a_waiver_of_an_image_that_was_renamed_says_where_it_may_be_now(yard: Yard) -> None:
+def test_a_waiver_of_a_renamed_image_names_its_possible_new_path(yard: Yard) -> None:
     about = ("--table", "fuel", "--image", "boats/petrel.bin", "--reason", "as the surveyor wants it")
     assert yard.call("waive", "value/out-of-range", *about).status == 0
     (yard.root / "boats/petrel.bin").rename(yard.root / "boats/tern.bin")
@@ -912,7 +912,7 @@ def test_an_image_whose_software_number_alone_changed_is_reported_as_such(yard: 
 
 
 @posix
-def test_a_link_in_the_policys_paths_that_leads_out_is_refused_as_a_finding(
+def test_a_link_to_the_outside_in_the_policys_paths_is_refused_as_a_finding(
     yard: Yard, tmp_path: Path
 ) -> None:
     secret = tmp_path / "secret.bin"
@@ -925,7 +925,7 @@ def test_a_link_in_the_policys_paths_that_leads_out_is_refused_as_a_finding(
 
 
 @posix
-def test_a_definition_or_base_behind_a_link_that_leads_out_is_refused_as_a_finding(
+def test_a_definition_or_base_behind_a_link_to_the_outside_is_refused_as_a_finding(
     yard: Yard, tmp_path: Path
 ) -> None:
     for name, rule in (("defs/yard.xml", "definition/invalid"), ("factory/base.bin", "image/missing-base")):
@@ -949,7 +949,7 @@ def test_a_link_that_stays_inside_is_followed(yard: Yard) -> None:
 
 
 @posix
-def test_a_link_that_leads_round_in_a_circle_is_a_finding(yard: Yard) -> None:
+def test_a_circular_link_is_a_finding(yard: Yard) -> None:
     (yard.root / "boats" / "ring.bin").symlink_to("ring.bin")
     (finding,) = (f for f in checked(yard)["findings"] if f["image"] == "boats/ring.bin")
     assert finding["rule"] == "image/unreadable"
@@ -973,7 +973,7 @@ def test_a_file_name_never_reaches_the_terminal_raw(yard: Yard) -> None:
 
 
 @posix
-def test_a_file_name_never_stands_raw_in_json(yard: Yard) -> None:
+def test_a_file_name_is_never_unescaped_in_json(yard: Yard) -> None:
     yard.write(f"boats/{NASTY}.bin", BAD)
     result = yard.call("check", f"boats/{NASTY}.bin", "--format", "json")
     assert result.data["findings"][0]["image"] == f"boats/{NASTY}.bin"

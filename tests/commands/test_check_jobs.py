@@ -423,7 +423,7 @@ def test_a_bar_on_a_terminal_follows_the_work(monkeypatch: pytest.MonkeyPatch) -
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[LocalCluster]:
-    """Two workers, each a process that is started anew when it dies."""
+    """Two workers, each a process that is started again when it dies."""
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as result:  # type: ignore[no-untyped-call]
         yield result
 

@@ -1,4 +1,4 @@
-"""``callint completion``: shells are asked what they complete, and it is what the parsers say."""
+"""``callint completion``: real shells complete the words that the parsers accept."""
 
 from __future__ import annotations
 
@@ -325,7 +325,7 @@ def test_brackets_and_quotes_of_the_script_for_powershell_are_closed(tmp_path: P
     assert open_ == []
 
 
-def test_no_key_of_a_table_for_powershell_stands_in_it_twice(tmp_path: Path) -> None:
+def test_no_key_of_a_table_for_powershell_occurs_twice(tmp_path: Path) -> None:
     # Keys that differ in case alone are one key to it, and two of them an error.
     for block in re.findall(r"= (?:\[ordered\])?@\{\n((?: +'[^\n]*\n)*)", _powershell(tmp_path)):
         keys = [key.lower() for key in re.findall(r"^ +'((?:[^']|'')*)' = ", block, re.MULTILINE)]

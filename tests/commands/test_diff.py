@@ -148,7 +148,7 @@ def test_a_text_a_checksum_and_unexplained_bytes_are_shown(yard: Yard) -> None:
     assert "4 of them unexplained" in result.flat
 
 
-def test_a_completely_explained_change_says_so(yard: Yard) -> None:
+def test_a_completely_described_change_is_reported_as_such(yard: Yard) -> None:
     result = yard.call("diff", BASE, "boats/heron.bin")
     assert result.lines[-1].startswith("1 table, 1 cell, ")
     assert result.lines[-1].endswith("bytes changed, all explained.")
@@ -163,7 +163,7 @@ def test_bytes_that_only_one_image_holds_are_missing(yard: Yard) -> None:
     report = compared(yard, "boats/heron.bin", "boats/short.bin")
     assert report["missing"] == [{"start": 0x98, "size": 8}]
     assert report["tables"] == []
-    # The other way round it is the same stretch.
+    # In the other direction it is the same range.
     assert compared(yard, "boats/short.bin", "boats/heron.bin")["missing"] == report["missing"]
 
 
@@ -345,7 +345,7 @@ def test_json_names_cells_by_index_breakpoints_raw_and_physical(yard: Yard) -> N
     assert cell["new"] == pytest.approx(45.0)
 
 
-def test_json_tells_two_axes_on_one_signal_apart(wide: Yard) -> None:
+def test_json_distinguishes_two_axes_on_one_signal(wide: Yard) -> None:
     report = compared(wide, "old.bin", "far.bin", "--definition", "test.xml")
     cells = report["tables"][0]["cells"]
     assert [(cell["x"], cell["y"]) for cell in cells] == [(2, 2), (6, 2), (20, 20), (39, 39)]
@@ -525,7 +525,7 @@ def test_images_outside_any_policy_need_only_a_definition(tmp_path: Path) -> Non
     assert "44.0 → 45.0 mg" in result.flat
 
 
-def test_a_definition_with_mistakes_still_shows_what_it_describes_and_says_so(yard: Yard) -> None:
+def test_a_definition_with_mistakes_still_shows_its_tables_and_reports_the_mistakes(yard: Yard) -> None:
     yard.write("defs/yard.xml", yard_definition().replace(b'max="60"', b'max="sixty"'))
     result = yard.call("diff", BASE, "boats/heron.bin")
     assert result.status == 1

@@ -1,4 +1,4 @@
-"""``callint explain``: the page for the owner says what is so, and nothing else."""
+"""``callint explain``: the page for the owner states the facts and nothing else."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def lines(page: str) -> list[str]:
     return [html.unescape(text).strip() for text in texts if text.strip()]
 
 
-def test_the_page_says_what_changed_where_and_why(yard: Scratch) -> None:
+def test_the_page_explains_what_changed_where_and_why(yard: Scratch) -> None:
     text = lines(source(yard, BASE, HERON))
     assert "2 of 6 settings differ; the others are as the maker set them." in text
     assert "None of the 3 settings for protection differs." in text
@@ -130,7 +130,7 @@ def test_a_lost_protection_and_open_errors_come_first(yard: Scratch) -> None:
     assert "4 more bytes differ that nobody has described; what they do is not known." in text
 
 
-def test_a_moved_scale_is_said_once_for_its_settings(yard: Scratch) -> None:
+def test_a_moved_scale_is_reported_once_for_its_settings(yard: Scratch) -> None:
     yard.write(HERON, edited(yard_base(), {0x06: u16(2500)}))
     yard.commit("Heron: scale moved")
     page = source(yard, BASE, HERON)
@@ -140,7 +140,7 @@ def test_a_moved_scale_is_said_once_for_its_settings(yard: Scratch) -> None:
     assert page.count("Heron: scale moved") == 1
 
 
-def test_the_way_back_to_the_factory_is_no_mistake(yard: Scratch) -> None:
+def test_the_way_back_to_the_factory_is_not_a_mistake(yard: Scratch) -> None:
     yard.write(HERON, EVERYTHING)
     text = lines(source(yard, HERON, BASE))
     assert "The check reports no error or warning that nobody accepted." in text
@@ -167,7 +167,7 @@ def test_errors_and_warnings_are_counted_apart() -> None:
     assert German().problems(1, 1).startswith("Die Prüfung meldet 1 Fehler und 1 Warnung, die niemand")
 
 
-def test_nothing_changed_is_said(yard: Scratch) -> None:
+def test_a_change_of_nothing_is_reported(yard: Scratch) -> None:
     text = lines(source(yard, BASE, BASE))
     assert "All 6 settings are as they were." in text
     assert "What was changed, and why" not in text

@@ -85,7 +85,7 @@ def test_a_definition_with_a_mistake_is_not_exported(tmp_path: Path) -> None:
 
 def test_names_that_the_standard_does_not_know_are_rewritten_and_listed(tmp_path: Path) -> None:
     definition = definition_of(EXAMPLE)
-    _, unsaid = description_lines(definition)
+    _, losses = description_lines(definition)
     assert ("skerry-28", "its name is rewritten as skerry_28") in [
-        (item.name, item.reason) for item in unsaid
+        (item.name, item.reason) for item in losses
     ]

@@ -1,4 +1,4 @@
-"""``callint fleet``: which images share which calibration of each table, and what it answers about them."""
+"""``callint fleet``: the images that share each calibration of a table, and answers about them."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ def test_table_shows_the_values_over_the_fleet(yard: Yard) -> None:
     assert not too_wide(done.stdout)
 
 
-def test_a_table_that_differs_in_its_axis_alone_says_so(tmp_path: Path) -> None:
+def test_a_table_that_differs_only_in_its_axis_is_reported_as_such(tmp_path: Path) -> None:
     moved = edited(GOOD, {0x06: u16(3300)})
     done = make_yard(tmp_path / "yard", heron=GOOD, petrel=moved).call("fleet", "--table", "trim")
     assert "B  other breakpoints; 1 image: boats/petrel.bin" in done.stdout
@@ -232,7 +232,7 @@ def repository(tmp_path_factory: pytest.TempPathFactory) -> Scratch:
     return scratch
 
 
-def test_change_says_who_has_the_values_that_a_commit_set(repository: Scratch) -> None:
+def test_change_lists_the_images_with_the_values_that_a_commit_set(repository: Scratch) -> None:
     done = repository.call("fleet", "--change", "HEAD~1")
     assert "Heron: gentler (Ada Quay, " in done.stdout
     assert "boats/heron.bin: 2 cells of overspeed_cut, fuel" in done.stdout
@@ -245,7 +245,7 @@ def test_change_says_who_has_the_values_that_a_commit_set(repository: Scratch) -
     assert not too_wide(done.stdout)
 
 
-def test_change_tells_programs_the_number_of_cells(repository: Scratch) -> None:
+def test_change_gives_programs_the_number_of_cells(repository: Scratch) -> None:
     document = valid(
         repository.call("fleet", "--change", "HEAD~1", "--format", "json").data, "fleet.schema.json"
     )
@@ -369,7 +369,7 @@ def test_the_page_asks_for_nothing_and_runs_nothing(yard: Yard, tmp_path: Path) 
     assert not tree.xpath("//script | //*[@src] | //link | //*[@style] | //@href[not(starts-with(., '#'))]")
 
 
-def test_the_page_of_a_diverse_fleet_is_bounded_and_says_what_it_leaves_out(tmp_path: Path) -> None:
+def test_the_page_of_a_diverse_fleet_is_bounded_and_names_what_it_leaves_out(tmp_path: Path) -> None:
     boats = {f"boat_{number:03}": edited(GOOD, {CUT: u16(4000 + number)}) for number in range(100)}
     yard = make_yard(tmp_path / "yard", **boats)
     page = tmp_path / "fleet.html"
@@ -381,7 +381,7 @@ def test_the_page_of_a_diverse_fleet_is_bounded_and_says_what_it_leaves_out(tmp_
     assert "and 88 more calibrations of 88 images" in text
 
 
-def test_the_text_of_a_stranger_is_no_html(tmp_path: Path) -> None:
+def test_the_text_of_a_stranger_is_not_html(tmp_path: Path) -> None:
     yard = make_yard(tmp_path / "yard", heron=GOOD)
     yard.write("boats/<img src=x>.bin", edited(GOOD, {HULL: b"<b>HULL</b> "}))
     page = tmp_path / "fleet.html"
@@ -414,16 +414,16 @@ def test_options_that_do_not_fit_together_are_refused(yard: Yard, arguments: lis
 def test_an_image_that_changes_while_callint_reads_is_not_mixed_up(
     yard: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from callint.checking.fleet.survey import Survey
+    from callint.checking.fleet.fleet_reader import FleetReader
 
-    run = Survey.run
+    run = FleetReader.run
     target = yard.root / "boats/heron.bin"
 
-    def run_and_change(self: Survey, *arguments: object) -> None:
+    def run_and_change(self: FleetReader, *arguments: object) -> None:
         run(self, *arguments)  # type: ignore[arg-type]
         target.write_bytes(_PLAIN)
 
-    monkeypatch.setattr(Survey, "run", run_and_change)
+    monkeypatch.setattr(FleetReader, "run", run_and_change)
     try:
         error = yard.call("fleet", "--table", "overspeed_cut", "--format", "json").error
     finally:

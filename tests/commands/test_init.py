@@ -1,4 +1,4 @@
-"""callint init: what it sets up, with real git."""
+"""callint init: its files and settings, with real git."""
 
 from __future__ import annotations
 
@@ -129,7 +129,7 @@ def test_attributes_come_with_the_first_images(tmp_path: Path) -> None:
 # With images
 
 
-def test_the_policy_says_what_was_asked_for(bare_yard: Scratch) -> None:
+def test_the_policy_states_what_was_asked_for(bare_yard: Scratch) -> None:
     result = done(initialize(bare_yard, *NAMED))
     assert tomllib.loads(bare_yard.files()["callint.toml"].decode()) == tomllib.loads(POLICY)
     assert "wrote callint.toml" in result.stdout
@@ -386,7 +386,7 @@ def test_the_same_images_may_be_named_in_a_clone(bare_yard: Scratch, tmp_path: P
     assert copy.must("status", "--porcelain") == ""
 
 
-def test_a_dry_run_writes_nothing_and_says_what_the_run_then_says(bare_yard: Scratch) -> None:
+def test_a_dry_run_writes_nothing_and_prints_what_the_run_then_prints(bare_yard: Scratch) -> None:
     before = state(bare_yard.root, times=True)
     dry = done(initialize(bare_yard, *NAMED, "--dry-run"))
     assert state(bare_yard.root, times=True) == before
@@ -618,7 +618,7 @@ def test_hooks_that_all_repositories_share_are_not_written(yard: Scratch, tmp_pa
     assert list(shared.iterdir()) == []
 
 
-def test_a_link_that_leads_out_is_not_written_through(bare_yard: Scratch, tmp_path: Path) -> None:
+def test_a_link_to_the_outside_is_not_written_through(bare_yard: Scratch, tmp_path: Path) -> None:
     outside = tmp_path / "outside"
     outside.mkdir()
     (bare_yard.root / ".git" / "callint").symlink_to(outside, target_is_directory=True)
@@ -636,7 +636,7 @@ def test_a_second_policy_is_refused_until_the_first_is_gone(yard: Scratch) -> No
     done(initialize(yard, "--undo"))
     done(call("init", cwd=yard.root / "engines"))
     assert "git's drivers follow engines/callint.toml" in initialize(yard).error
-    # A policy that moved is no second one.
+    # A policy that moved is not a second one.
     (yard.root / "engines" / "callint.toml").unlink()
     done(initialize(yard))
     assert "--policy" not in "".join(settings(yard).values())
@@ -949,7 +949,7 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
     assert state(bare_yard.root) == before
 
 
-def test_help_says_what_it_does(tmp_path: Path) -> None:
+def test_help_describes_the_command(tmp_path: Path) -> None:
     result = run("init", "--help", cwd=tmp_path)
     assert result.status == 0
     assert "--key" not in result.stdout

@@ -60,7 +60,7 @@ def diff(yard: Yard, log: str | bytes, image: str = HERON) -> str:
 # diff
 
 
-def test_a_diff_says_for_how_much_of_the_logged_time_its_cells_count_and_by_what_weight(yard: Yard) -> None:
+def test_a_diff_gives_the_share_of_logged_time_and_the_weight_of_its_cells(yard: Yard) -> None:
     # 3 s with all the weight and 5 s with half of it, of 10 s.
     result = yard.run("diff", BASE, HERON, "--log", LOG)
     assert result.status == 1
@@ -73,7 +73,7 @@ def test_a_diff_says_for_how_much_of_the_logged_time_its_cells_count_and_by_what
     assert result.lines[-2] == "drive.csv: 10 s in 4 rows."
 
 
-def test_json_says_the_same_by_its_contract(yard: Yard) -> None:
+def test_json_has_the_same_content_by_its_schema(yard: Yard) -> None:
     document = compared(yard)
     (table,) = document["tables"]
     assert table["logged"] == {"in_use": 0.8, "share": 0.55, "never": 0}
@@ -137,7 +137,7 @@ def test_a_moved_breakpoint_along_y_is_in_use_too(yard: Yard) -> None:
     assert "moved breakpoints are in use for 80 % of the logged time" in diff(yard, DRIVE)
 
 
-def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
+def test_a_log_without_a_time_counts_rows_and_reports_that(yard: Yard) -> None:
     text = diff(yard, "speed;load\n1600;40\n2000;40,0\n800;10\n800;10\n")
     assert "in use for 50 % of the logged time, 38 % of it by weight" in text
     assert "drive.csv: 4 rows; all rows have the same weight, because the log has no time column." in text
@@ -175,7 +175,7 @@ def test_a_single_gap_is_not_together(yard: Yard) -> None:
     assert "Left out: 1 gap of 1 h 6 min." in text
 
 
-def test_milliseconds_in_place_of_seconds_are_noticed(yard: Yard) -> None:
+def test_milliseconds_instead_of_seconds_are_noticed(yard: Yard) -> None:
     text = diff(yard, "time,speed,load\n0,1600,40\n10,1600,40\n20,1600,40\n")
     assert "changed cells are in use" not in text
     assert "No time is left: it must be in seconds, and steps of more than 5 s are gaps;" in text
@@ -278,7 +278,7 @@ def test_a_log_whose_names_would_steer_a_terminal_is_shown_harmlessly(yard: Yard
 # show
 
 
-def test_show_puts_the_share_of_the_time_behind_each_value(yard: Yard) -> None:
+def test_show_prints_the_share_of_the_time_after_each_value(yard: Yard) -> None:
     result = yard.call("show", HERON, "fuel", "--log", LOG)
     assert (result.status, result.stderr) == (0, "")
     assert not too_wide(result.stdout)
@@ -391,7 +391,7 @@ def test_elsewhere_a_long_log_has_no_progress_bar(yard: Yard, monkeypatch: pytes
     assert yard.call("diff", BASE, HERON, "--log", LOG).stderr == ""
 
 
-def test_a_log_says_nothing_of_a_curve_whose_image_ends_before_its_axis(yard: Yard) -> None:
+def test_a_log_gives_no_time_for_a_curve_whose_image_ends_before_its_axis(yard: Yard) -> None:
     yard.write("boats/auk.bin", edited(GOOD, {0: u16(800, 800), SMOKE: u16(610)}))
     result = yard.call("diff", BASE, "boats/auk.bin", "--log", LOG)
     assert result.status == 1

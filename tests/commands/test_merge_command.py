@@ -277,9 +277,7 @@ def test_an_axis_is_settled_by_its_name_or_by_all_its_differing_tables(
         (("--take", "ours:fule"), "there is no table 'fule'; did you mean 'fuel'?"),
     ],
 )
-def test_a_take_that_says_nothing_clear_is_refused(
-    yard: Yard, arguments: tuple[str, ...], error: str
-) -> None:
+def test_an_ambiguous_take_is_refused(yard: Yard, arguments: tuple[str, ...], error: str) -> None:
     before = yard.files()
     assert error in merged(yard, *arguments).error
     assert yard.files() == before
@@ -543,7 +541,7 @@ def test_the_driver_writes_over_ours_and_is_silent_when_all_is_well(yard: Yard) 
     assert (yard.root / ".ours").read_bytes() == TOGETHER
 
 
-def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) -> None:
+def test_the_driver_lists_conflicts_beside_the_path_and_reports_them_to_git(yard: Yard) -> None:
     result = driven(yard)
     assert (result.status, result.stdout) == (1, "")
     assert "boats/heron.bin.conflicts.txt lists them." in " ".join(result.stderr.split())

@@ -279,7 +279,7 @@ def test_init_gives_definitions_the_driver_and_their_lists_to_no_commit(reposito
     assert ignored.split() == list(LISTS)
 
 
-def test_init_says_if_a_definition_has_another_driver(repository: Scratch) -> None:
+def test_init_reports_a_definition_with_another_driver(repository: Scratch) -> None:
     repository.write("defs/.gitattributes", "*.xml merge=union\n")
     result = initialize(repository)
     assert "defs/yard.xml: git's attributes for it are merge=union, by a line that is not" in result.flat
@@ -398,7 +398,7 @@ _SHARED = f"""\
 """
 
 
-def test_a_child_merges_by_what_it_says_of_its_parent(yard: Yard) -> None:
+def test_a_child_merges_by_its_statements_about_its_parent(yard: Yard) -> None:
     yard.write("shared.xml", _SHARED)
     yard.write("defs/child.xml", _CHILD)
     ours = _CHILD.replace('at="0x5A"', 'at="0x5B"').replace(

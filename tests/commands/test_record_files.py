@@ -163,7 +163,7 @@ def test_a_raw_part_begins_where_the_policy_says(yard: Yard) -> None:
     assert "0x00000 to 0x0000F" in shown.flat
 
 
-def test_a_raw_file_as_large_as_the_memory_is_all_of_it_whatever_start_says(yard: Yard) -> None:
+def test_a_raw_file_of_the_size_of_the_memory_is_complete_regardless_of_start(yard: Yard) -> None:
     yard.write("boats/heron", BAD)
     whole = yard.call("check", "--all")
     yard.write("callint.toml", PART)
@@ -298,7 +298,7 @@ def test_a_checksum_over_a_gap_is_refused_and_the_check_of_it_fails(yard: Yard) 
     assert checked.flat == "boats/heron.hex: cannot check checksum sum: the image lacks bytes that it needs"
 
 
-def test_a_gap_counts_as_fill_if_the_definition_says_so(yard: Yard) -> None:
+def test_a_gap_counts_as_fill_if_the_definition_states_it(yard: Yard) -> None:
     fill_in_gaps(yard, 0xA5)
     target = yard.write("boats/heron.hex", GAP)
     expected = (sum(GOOD[:0x20]) + 16 * 0xA5 + sum(GOOD[0x30:0x80])) & 0xFFFF
@@ -319,7 +319,7 @@ def test_a_gap_counts_as_fill_if_the_definition_says_so(yard: Yard) -> None:
     assert "image/stale-checksum" not in found and "image/uncovered-checksum" not in found
 
 
-def test_a_checksum_of_which_a_file_has_no_byte_is_left_alone_whatever_the_definition_says(
+def test_a_checksum_over_bytes_that_a_file_lacks_is_left_alone_under_every_definition(
     yard: Yard,
 ) -> None:
     fill_in_gaps(yard)

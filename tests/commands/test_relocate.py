@@ -135,7 +135,7 @@ def test_diff_and_carry_take_the_two_softwares_at_once(demo: Path, report: Resul
     assert image.read(table.at, table.storage.type.size) != new.read(table.at, table.storage.type.size)
 
 
-def test_json_says_the_same_as_the_text(demo: Path, report: Result) -> None:
+def test_json_has_the_same_content_as_the_text(demo: Path, report: Result) -> None:
     result = call("relocate", OLD, NEW, "--format", "json", cwd=demo)
     assert result.status == 1
     data = valid(result.data, "relocation.schema.json")
@@ -277,7 +277,7 @@ def test_a_region_stays_as_long_as_it_holds_its_items(moves: dict[str, int | Non
 
 def test_neighbours_that_moved_alike_are_one_shift_and_single_ones_are_not() -> None:
     content = child_content(moved_by({"a": 0x12, "b": 0x16, "b/x": 0x21, "t": 0x30}))
-    assert [(item.start, item.size, item.by) for item in content.stretches] == [(0x10, 5, 2)]
+    assert [(item.start, item.size, item.by) for item in content.ranges] == [(0x10, 5, 2)]
     assert [(item.name, dict(item.addresses)) for item in content.places] == [("t", {"at": 0x30})]
 
 

@@ -39,7 +39,7 @@ def read(yard: Yard) -> bytes:
 
 
 def document(yard: Yard) -> dict[str, Any]:
-    """What ``check`` says about the image, for programs."""
+    """The findings of ``check`` about the image, for programs."""
     found: dict[str, Any] = json.loads(yard.call("check", IMAGE, "--format", "json").stdout)
     return found
 
@@ -112,7 +112,7 @@ def test_a_stale_checksum_is_a_cause_that_sealing_cures(yard: Yard) -> None:
     assert read(yard) == BASE
 
 
-def test_what_holds_the_base_already_is_said_and_not_written(yard: Yard) -> None:
+def test_a_place_that_already_holds_the_base_is_reported_and_not_written(yard: Yard) -> None:
     before = (yard.root / IMAGE).stat()
     result = yard.call("restore", IMAGE, "-t", "trim*", "-t", "fuel", "--cell", "800,10")
     assert result.status == 2
@@ -186,7 +186,7 @@ def test_an_image_without_a_base_needs_one(yard: Yard) -> None:
     assert read(yard)[fuel_cell(0, 0) : fuel_cell(3, 2)] == BASE[fuel_cell(0, 0) : fuel_cell(3, 2)]
 
 
-def test_a_finding_that_no_change_brings_cannot_be_restored(yard: Yard) -> None:
+def test_a_finding_that_no_change_causes_cannot_be_restored(yard: Yard) -> None:
     yard.write("factory/base.bin", BAD)
     yard.write(IMAGE, BAD)
     findings = document(yard)["findings"]

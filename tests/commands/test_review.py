@@ -224,7 +224,7 @@ def test_a_switched_off_cell_and_a_state_have_no_difference(yard: Yard) -> None:
     assert trim["notes"] == ["255 leaves the temperature alone."]
 
 
-def test_an_axis_says_what_it_moves_and_its_tables_stand_in_the_list(yard: Yard) -> None:
+def test_an_axis_names_its_moved_tables_and_these_are_in_the_list(yard: Yard) -> None:
     document = reviewed(yard, BASE, "boats/auk.bin")
     (axis,) = document["images"][0]["axes"]
     assert (axis["name"], axis["old"][3], axis["new"][3], axis["unit"]) == ("speed_4", "3200", "3300", "rpm")
@@ -359,7 +359,7 @@ def test_a_clean_change_is_not_called_right(yard: Yard) -> None:
     assert any("local law" in caution for caution in document["cautions"])
 
 
-def test_the_gravest_stands_in_the_verdict_however_many_errors_there_are(yard: Yard) -> None:
+def test_the_gravest_error_is_in_the_verdict_however_many_errors_there_are(yard: Yard) -> None:
     raised = {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990), fuel_cell(1, 1): u16(9990)}
     yard.write("boats/gone.bin", edited(yard_base(), raised, seal=False))
     verdict = reviewed(yard, BASE, "boats/gone.bin")["verdict"]
@@ -413,7 +413,7 @@ def test_a_review_counts_mistakes_as_check_does(yard: Yard) -> None:
     assert document["counts"]["mistakes"] == 2 < document["counts"]["error"]
 
 
-def test_a_mistake_of_the_old_image_is_no_mistake_of_the_change(yard: Yard) -> None:
+def test_a_mistake_of_the_old_image_is_not_a_mistake_of_the_change(yard: Yard) -> None:
     old = edited(yard_base(), {CUT: u16(4750)})
     yard.write("boats/old.bin", old)
     yard.write("boats/new.bin", edited(old, {SMOKE: u16(990, 990, 990, 990)}))
@@ -422,7 +422,7 @@ def test_a_mistake_of_the_old_image_is_no_mistake_of_the_change(yard: Yard) -> N
     assert document["counts"]["mistakes"] == 1 and document["counts"]["known"] > 0
 
 
-def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
+def test_a_page_of_one_image_given_twice_reports_that(yard: Yard) -> None:
     document = reviewed(yard, HERON, HERON)
     assert document["images"][0]["state"] == "same"
     assert document["verdict"] == "The rules found nothing. Nothing changed. That is not an approval."
@@ -484,7 +484,7 @@ def waived(yard: Yard, until: str = "") -> None:
         assert result.status == 0, result
 
 
-def test_a_waived_finding_says_who_accepted_it_and_why(tmp_path: Path) -> None:
+def test_a_waived_finding_names_who_accepted_it_and_why(tmp_path: Path) -> None:
     yard = make_repository_yard(tmp_path / "yard", tern=BAD)
     waived(yard)
     document = reviewed(yard, BASE, "boats/tern.bin")
@@ -610,7 +610,7 @@ def test_a_range_shows_every_image_that_differs(scratch: Scratch) -> None:
     assert document["date"] == document["commit"]["date"] == "2026-03-04"
 
 
-def test_a_range_says_what_check_says_and_what_was_there_before(scratch: Scratch) -> None:
+def test_a_range_has_the_findings_of_check_and_the_earlier_ones(scratch: Scratch) -> None:
     document = reviewed(scratch, "--range", "first..HEAD")
     message = scratch.call("check", "--range", "first..HEAD", "--format", "json").data["findings"]
     new = {finding["fingerprint"] for finding in document["findings"] if finding["state"] == "new"}
@@ -686,7 +686,9 @@ def test_the_contents_are_pinned_down(scratch: Scratch) -> None:
     assert f"document {embedded(page)['digest']}</p>" in first
 
 
-def test_an_image_whose_definition_alone_changed_stands_there_with_its_new_findings(scratch: Scratch) -> None:
+def test_an_image_of_which_only_the_definition_changed_is_listed_with_its_new_findings(
+    scratch: Scratch,
+) -> None:
     stricter = yard_definition().replace(b'<limits min="0" max="90"/>', b'<limits min="0" max="44.5"/>')
     assert stricter != yard_definition()
     scratch.write("defs/yard.xml", stricter)
@@ -739,7 +741,7 @@ def test_numbers_beyond_all_bounds_have_a_size_too(tmp_path: Path) -> None:
         assert t["size"] == 1
 
 
-def test_a_policy_that_says_nothing_new_about_an_image_does_not_bring_it_in(scratch: Scratch) -> None:
+def test_a_policy_change_that_does_not_concern_an_image_does_not_list_it(scratch: Scratch) -> None:
     scratch.write("callint.toml", f'fail-on = "warning"\n{POLICY}')
     scratch.commit("Fail earlier")
     document = reviewed(scratch, "HEAD~1", "HEAD")
@@ -807,7 +809,7 @@ def test_three_dots_are_the_same_for_diff_and_check(forked: Scratch) -> None:
     assert item == other
 
 
-def test_a_review_of_older_contents_says_so(forked: Scratch) -> None:
+def test_a_review_of_older_contents_is_marked_as_such(forked: Scratch) -> None:
     message = (
         "idle has 2 commits that idle~2 lacks; what they changed appears undone here, as idle~2 is the older"
     )

@@ -85,7 +85,7 @@ def test_a_review_against_the_base_draws_no_base_beside_it(tmp_path: Path) -> No
     assert [name for name, table in tables.items() if "relations" in table] == []
 
 
-def test_a_related_table_stands_at_the_points_at_which_the_relation_is_judged(document: Any) -> None:
+def test_a_related_table_is_drawn_at_the_points_at_which_the_relation_is_judged(document: Any) -> None:
     (entry,) = tables_of(document)["fuel"]["relations"]
     assert entry["text"] == "must be at least 2 mg below smoke_cap"
     assert (entry["kind"], entry["name"], entry["broken"]) == ("at-most", "smoke_cap", True)

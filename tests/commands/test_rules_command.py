@@ -33,7 +33,7 @@ def test_the_list_keeps_families_together(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("rule", sorted(RULES))
-def test_a_rules_page_says_what_it_means_why_it_matters_and_what_to_do(tmp_path: Path, rule: str) -> None:
+def test_a_rules_page_explains_the_rule_its_reason_and_the_fix(tmp_path: Path, rule: str) -> None:
     result = call("rules", rule, cwd=tmp_path)
     assert (result.status, result.stderr) == (0, "")
     assert result.lines[0] == rule

@@ -50,7 +50,7 @@ def test_every_element_attribute_and_word_of_the_definition_is_explained(tmp_pat
 
 
 def _keys(schema: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
-    """Every key that a JSON schema names, with what it says of it."""
+    """Every key that a JSON schema names, with its schema."""
     if isinstance(schema, dict):
         for name, inner in schema.get("properties", {}).items():
             yield f"{path}/{name}", inner

@@ -203,13 +203,13 @@ def test_setting_what_is_there_changes_no_byte_of_the_base(yard: Yard) -> None:
     assert read(yard) == yard_base()
 
 
-def test_what_a_check_will_say_of_the_edit_is_told(yard: Yard) -> None:
+def test_the_findings_that_a_check_of_the_edit_will_have_are_reported(yard: Yard) -> None:
     result = yard.call("set", IMAGE, "egr", "--at", "speed=3200", "--to", "59 %")
     assert "callint check will report 1 new error; the first: egr" in result.flat
     assert yard.call("check", IMAGE).status == 1
 
 
-def test_a_protection_that_an_edit_weakens_is_told(yard: Yard) -> None:
+def test_a_protection_that_an_edit_weakens_is_reported(yard: Yard) -> None:
     result = yard.call("set", IMAGE, "overspeed_cut", "--to", "4300")
     assert result.status == 0
     assert "callint check will report 1 new warning; the first: overspeed_cut" in result.flat

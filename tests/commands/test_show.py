@@ -101,7 +101,7 @@ def test_signs_have_other_characters_where_the_terminal_knows_no_arrows(yard: Ya
     assert "    40  42.0  45.0 ^  46.0  48.0" in result.lines
 
 
-def test_a_colour_says_nothing_that_a_sign_does_not(yard: Yard) -> None:
+def test_every_colour_has_a_sign_with_the_same_meaning(yard: Yard) -> None:
     result = yard.run("show", "boats/heron.bin", "fuel", FORCE_COLOR="1")
     assert "\x1b[1;35m45.0 ↑\x1b[0m" in result.stdout
 
@@ -356,7 +356,7 @@ def at_point(yard: Yard, *arguments: str) -> Any:
     return valid(result.data, "point.schema.json")
 
 
-def test_at_an_operating_point_base_and_rework_stand_side_by_side_with_the_cells_that_count(
+def test_at_an_operating_point_base_and_rework_are_side_by_side_with_the_cells_that_count(
     yard: Yard,
 ) -> None:
     # 1800 is a quarter of the way from 1600 to 2400, 30 two thirds from 10 to 40. By hand, base:
@@ -556,7 +556,7 @@ def test_a_point_keeps_to_80_columns_and_a_strangers_words_do_not_steer(yard: Ya
     assert steering(result.stdout) == []
 
 
-def test_a_definition_in_place_of_an_image_is_called_one(yard: Yard) -> None:
+def test_a_definition_given_as_an_image_is_named_as_such(yard: Yard) -> None:
     for command in (("show",), ("seal",), ("set",)):
         result = yard.call(*command, "defs/yard.xml", *(("fuel", "--to", "1") if command == ("set",) else ()))
         assert result.error.endswith("defs/yard.xml: it is a definition; pass an image")

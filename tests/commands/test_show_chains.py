@@ -32,7 +32,7 @@ def outputs(result: Any) -> dict[str, tuple[float | None, float | None]]:
     return {table["table"]: (table["new"], table.get("old")) for table in result["tables"]}
 
 
-def test_tables_behind_a_table_that_puts_out_a_signal_are_followed(yard: Yard) -> None:
+def test_tables_behind_a_table_whose_output_is_a_signal_are_followed(yard: Yard) -> None:
     result = document(yard, "--at", "volts=2.5,speed=1000")
     assert outputs(result) == {
         "intake_curve": (50, 50), "fan": (20, 20), "boost_wish": (2000, 2000), "recirculation": (40, 40),
@@ -94,7 +94,7 @@ def test_another_table_that_makes_the_signal_too_is_named(yard: Yard) -> None:
     assert "boost 2000 hPa, as in the base; callint does not follow idle, which may also make it." in text
 
 
-def test_tables_in_a_circle_make_nothing_of_each_other(yard: Yard) -> None:
+def test_tables_in_a_cycle_have_no_outputs(yard: Yard) -> None:
     tables = TABLES.replace('name="derate_by_boost"', 'name="derate_by_boost" produces="temp"')
     yard.write(
         "defs/yard.xml",

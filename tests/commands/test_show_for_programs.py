@@ -142,7 +142,7 @@ def test_a_state_has_its_number_and_name_and_a_cell_that_is_off_has_no_number(ya
     assert (trim["value"], trim["text"], trim["unit"]) == ("22", "", "degC")
 
 
-def test_numbers_have_a_point_every_digit_and_no_mark_whatever_their_sign(tmp_path: Path) -> None:
+def test_numbers_of_both_signs_have_a_point_every_digit_and_no_mark(tmp_path: Path) -> None:
     yard = make_yard(tmp_path / "floats")
     yard.write("defs/yard.xml", definition_xml(FLOATS))
     numbers = struct.pack(">4f", -0.1, -0.0, 3e38, 1e-45) + struct.pack(">Q", 2**64 - 1)
@@ -332,7 +332,7 @@ def test_states_off_cells_texts_and_named_axes_are_reported(yard: Yard) -> None:
     assert [axis["axis"] for axis in result["axes"]] == ["load_3"]
 
 
-def test_every_raw_number_of_the_demo_stands_in_the_json() -> None:
+def test_every_raw_number_of_the_demo_is_in_the_json() -> None:
     folder, actual = demo_image()
     result = demo_tables(folder, "json")
     tables = {table["table"]: table for table in valid(result.data, "tables.schema.json")["tables"]}

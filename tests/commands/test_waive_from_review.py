@@ -240,7 +240,9 @@ def test_findings_and_a_review_exclude_each_other(
         (b" " * (2**24 + 1), "it is larger than 16 MiB"),
     ],
 )
-def test_a_file_that_is_no_sign_off_is_wrong_input(yard: Scratch, content: bytes | None, reason: str) -> None:
+def test_a_file_that_is_not_a_sign_off_is_wrong_input(
+    yard: Scratch, content: bytes | None, reason: str
+) -> None:
     (yard.root / FILE).unlink()
     if content is not None:
         (yard.root / FILE).write_bytes(content)

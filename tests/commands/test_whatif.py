@@ -218,7 +218,7 @@ def test_a_resistor_in_the_line_is_worked_through_from_the_sensor_to_the_reading
         (("--short",), 90.0, 0.0, "a shorted wire the control unit sees 0 Ω"),
     ],
 )
-def test_every_wiring_gives_its_reading_and_says_so(
+def test_every_wiring_gives_its_reading_and_is_named(
     yard: Yard, options: tuple[str, ...], reading: float, volts: float, message: str
 ) -> None:
     (result,) = document(yard, "--true", "temp=60", *options)["readings"]
@@ -295,7 +295,7 @@ def test_other_signals_may_be_given_in_several_parts(yard: Yard) -> None:
     assert whatif(yard, *GIVEN, "--at", "speed=1000", "--at", "oil=20") == whole
 
 
-def test_globs_choose_tables_and_thresholds_and_show_them_whatever_they_notice(yard: Yard) -> None:
+def test_globs_select_tables_and_thresholds_even_without_an_effect(yard: Yard) -> None:
     text = whatif(yard, *GIVEN, "-t", "derate*", "-t", "idle").stdout
     assert "derate_by_boost" in text and "idle: " in text
     assert "fan" not in text and "hot_alarm" not in text
@@ -572,7 +572,7 @@ def test_a_sensors_curve_that_turns_or_stands_still_is_refused(
     assert message in yard.call("whatif", BOAT, *WIRED).error
 
 
-def test_tables_in_a_circle_are_refused_with_their_names(yard: Yard) -> None:
+def test_tables_in_a_cycle_are_refused_with_their_names(yard: Yard) -> None:
     tables = TABLES.replace('name="derate_by_boost"', 'name="derate_by_boost" produces="temp"')
     yard.write("defs/yard.xml", definition(tables))
     error = yard.call("whatif", BOAT, *GIVEN).error

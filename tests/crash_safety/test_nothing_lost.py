@@ -273,7 +273,7 @@ def as_nobody(folder: Path, *arguments: str) -> Result:
     not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only the superuser can become nobody"
 )
 @pytest.mark.parametrize("name", ["seal", "waive", "merge", "carry", "relocate", "import", "check --output"])
-def test_without_permission_a_command_says_so_and_changes_nothing(name: str) -> None:
+def test_without_permission_a_command_reports_it_and_changes_nothing(name: str) -> None:
     import tempfile
 
     make, arguments = COMMANDS[name]
@@ -407,7 +407,7 @@ def test_waivers_that_are_given_at_once_all_stand(tmp_path: Path) -> None:
     assert sorted(re.findall(r"boats/([a-f])\.bin", text)) == list(names)
 
 
-def test_the_same_waiver_that_is_given_at_once_stands_once(tmp_path: Path) -> None:
+def test_the_same_waiver_added_at_once_is_written_once(tmp_path: Path) -> None:
     boats(tmp_path, "a")
     results = run_together(*[waiving("a")] * 4, cwd=tmp_path)
     assert sorted(result.status for result in results) == [0, 2, 2, 2]
@@ -477,7 +477,7 @@ def test_an_image_is_sealed_as_another_run_left_it(tmp_path: Path, monkeypatch: 
         (("init", "--undo"), ".git"),
     ],
 )
-def test_whoever_never_gets_a_turn_says_so(
+def test_a_command_that_never_gets_the_lock_reports_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], folder: str
 ) -> None:
     scratch = yard(tmp_path)

@@ -1,1 +1,1 @@
-"""Definitions beside each other."""
+"""Comparisons of definitions."""

@@ -1,4 +1,4 @@
-"""What callint says of single changes of a definition."""
+"""The classification of single changes of a definition."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def content(change: DefinitionChange) -> tuple[ChangeKind, str]:
     return change.kind, change_text(change)
 
 
-#: One edit, and what is said of it.
+#: One edit, and the sentence about it.
 SINGLE = [
     # Limits and expected ranges, in units.
     ('max="1650"', 'max="1700"', LESS, "pressure (emissions): limits max: 1650 bar → 1700 bar"),
@@ -321,7 +321,7 @@ SAME = [
 
 
 @pytest.mark.parametrize(("old", "new"), SAME)
-def test_another_spelling_is_no_change(old: str, new: str) -> None:
+def test_another_spelling_is_not_a_change(old: str, new: str) -> None:
     assert diff((old, new)).changes == ()
 
 

@@ -286,7 +286,7 @@ def mdf(data: bytes) -> None:
 
 
 def release(data: bytes) -> None:
-    """A manifest is read, or one line says what is wrong with it."""
+    """Read a manifest; a faulty one gives a one-line error."""
     try:
         read_manifest(data, "manifest.json")
     except InputError as error:
@@ -294,7 +294,7 @@ def release(data: bytes) -> None:
 
 
 def sign_off(data: bytes) -> None:
-    """A sign-off is read, or one line says what is wrong with it."""
+    """Read a sign-off; a faulty one gives a one-line error."""
     try:
         read_sign_off(data, "heron.sign-off.json")
     except InputError as error:

@@ -166,7 +166,7 @@ class Hostile:
 
     @property
     def calls(self) -> str:
-        """How the program was called so far."""
+        """The calls of the program so far."""
         path = self.outside.parent / "calls"
         return path.read_text("utf-8", "replace") if path.exists() else ""
 

@@ -360,7 +360,7 @@ def parameters() -> Iterator[tuple[str, click.Parameter]]:
             yield name, item
 
 
-#: Arguments that are no paths.
+#: Arguments that are not paths.
 _WORDS = {"tables", "findings", "causes", "rule", "rules", "shell", "name", "table"}
 
 

@@ -206,7 +206,7 @@ def test_a_variable_does_not_say_where_the_history_ends(yard: Scratch) -> None:
 # Contents under a false id
 
 
-def test_a_content_that_its_id_does_not_stand_for_is_not_believed(yard: Scratch) -> None:
+def test_a_content_that_does_not_match_its_id_is_rejected(yard: Scratch) -> None:
     blob = ident(yard, f"HEAD~1:{HERON}")
     place = yard.root / ".git/objects" / blob[:2] / blob[2:]
     place.chmod(0o644)

@@ -1,4 +1,4 @@
-"""Nothing outside of a repository is read or written, whatever its links, paths and settings say."""
+"""No link, path or setting of a repository makes callint read or write outside it."""
 
 from __future__ import annotations
 
@@ -142,13 +142,13 @@ def test_no_output_leaves_through_a_link(hostile: Hostile, output: str) -> None:
     assert "leads out of the repository" in hostile.tried(*arguments).error
 
 
-def test_an_image_behind_a_link_that_leads_out_is_not_sealed_or_shown(hostile: Hostile) -> None:
+def test_an_image_behind_a_link_to_the_outside_is_not_sealed_or_shown(hostile: Hostile) -> None:
     put_link(hostile.yard.root / HERON, hostile.outside / "secret.bin")
     for arguments in (("seal", HERON), ("show", HERON), ("diff", BASE, HERON)):
         assert "boats/heron.bin: a link leads out of the repository" in hostile.tried(*arguments).error
 
 
-def test_a_policy_behind_a_link_that_leads_out_is_not_read(hostile: Hostile) -> None:
+def test_a_policy_behind_a_link_to_the_outside_is_not_read(hostile: Hostile) -> None:
     put_link(hostile.yard.root / "callint.toml", hostile.outside / "secret.toml")
     for arguments in (("check",), ("check", HERON), ("check", "--policy", "callint.toml"), WAIVED):
         assert "callint.toml: a link leads out of the repository" in hostile.tried(*arguments).error
@@ -167,7 +167,7 @@ _OUTSIDE = {
 
 @pytest.mark.parametrize("path", _OUTSIDE)
 @pytest.mark.parametrize("key", ["paths", "definition", "base"])
-def test_no_path_of_a_policy_leads_out(hostile: Hostile, key: str, path: str) -> None:
+def test_no_path_of_a_policy_leaves_the_repository(hostile: Hostile, key: str, path: str) -> None:
     lines = {"paths": '["boats/*.bin"]', "definition": f'"{DEFINITION}"', "base": f'"{BASE}"'}
     lines[key] = f'["{path.format(outside=hostile.outside)}"]'
     text = "[[images]]\n" + "".join(f"{name} = {value}\n" for name, value in lines.items())
@@ -188,7 +188,7 @@ def test_no_description_includes_what_lies_outside(hostile: Hostile, name: str) 
     assert "leads out of the folder" in hostile.tried(*COMMANDS["import"]).error
 
 
-def test_a_log_behind_a_link_that_leads_out_is_not_read(hostile: Hostile) -> None:
+def test_a_log_behind_a_link_to_the_outside_is_not_read(hostile: Hostile) -> None:
     put_link(hostile.yard.root / "drive.csv", hostile.outside / "secret.csv")
     for arguments in (("show", HERON), ("diff", BASE, HERON)):
         assert "a link leads out" in hostile.tried(*arguments, "--log", "drive.csv").error
@@ -217,7 +217,7 @@ _STOPPING_INIT = ("core.hooksPath", "core.sharedRepository")
     ids=lambda item: " ".join(item) if isinstance(item, tuple) else f"{len(item)} ways",
 )
 @pytest.mark.parametrize("place", ["folder", "secret.toml"])
-def test_no_setting_leads_out(
+def test_no_setting_leaves_the_repository(
     hostile: Hostile, settings: tuple[str, ...], ways: list[tuple[str, ...]], place: str
 ) -> None:
     (hostile.outside / "folder" / ".keep").touch()
@@ -233,7 +233,7 @@ def test_hooks_outside_are_not_written(hostile: Hostile) -> None:
     assert hostile.tried("init", "--no-hook").status == 0
 
 
-def test_settings_behind_a_link_that_leads_out_are_not_written(hostile: Hostile) -> None:
+def test_settings_behind_a_link_to_the_outside_are_not_written(hostile: Hostile) -> None:
     config = hostile.yard.root / ".git" / "config"
     config.rename(hostile.outside / "gitconfig")
     config.symlink_to(hostile.outside / "gitconfig")

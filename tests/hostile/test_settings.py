@@ -268,7 +268,7 @@ def sign_as_stranger(yard: Scratch, encoding: bytes) -> None:
 
 
 @pytest.mark.parametrize("encoding", [*ENCODINGS, "UTF-8"])
-def test_no_commit_leads_the_log_astray(tmp_path: Path, encoding: str) -> None:
+def test_no_commit_can_forge_the_log(tmp_path: Path, encoding: str) -> None:
     with hostile_repository(tmp_path, commit_slips) as hostile:
         sign_as_stranger(hostile.yard, encoding.encode())
         span = ("--range", f"HEAD~{len(_SLIPS)}..HEAD")

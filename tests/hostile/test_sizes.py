@@ -1,4 +1,4 @@
-"""Files that lie about sizes are refused by a stated bound before memory is taken for what they say."""
+"""Files with false sizes are refused by a stated bound before memory is allocated for them."""
 
 from __future__ import annotations
 

@@ -263,5 +263,5 @@ def test_no_cell_of_a_spreadsheet_is_a_formula(tmp_path: Path) -> None:
     assert any("cmd|" in cell for cell in cells)
     for cell in cells:
         if cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
-            float(cell)  # a number is no formula
+            float(cell)  # a number is not a formula
     assert steering(result.stdout.replace("\r", "")) == []

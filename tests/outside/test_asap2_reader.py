@@ -291,7 +291,7 @@ def test_tables_have_the_addresses_types_and_limits_of_the_description(made: Imp
             )
 
 
-def test_a_record_with_count_and_axis_has_its_values_behind_them(made: Imported) -> None:
+def test_a_record_with_count_and_axis_has_its_values_after_them(made: Imported) -> None:
     definition = made.definition
     assert definition is not None
     table = definition.tables["ASAM.C.CURVE.STD_AXIS"]

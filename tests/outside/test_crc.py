@@ -241,7 +241,7 @@ def test_an_alias_is_the_algorithm_that_it_stands_for(alias: str) -> None:
     assert compute(alias, CHECK_INPUT) == compute(ALIASES[alias], CHECK_INPUT)
 
 
-def test_every_alias_leads_to_an_algorithm() -> None:
+def test_every_alias_names_an_algorithm() -> None:
     assert set(checksums.aliases().values()) <= set(checksums.catalogue())
     assert not set(checksums.aliases()) & set(checksums.catalogue())
 
@@ -276,7 +276,7 @@ def test_every_name_and_alias_is_suggested_in_another_spelling() -> None:
         ("fletcher16", 'or give the parameters of your own as algorithm="crc".'),
     ],
 )
-def test_an_unknown_algorithm_has_a_hint_by_likeness_and_by_the_aliases(name: str, hint: str) -> None:
+def test_an_unknown_algorithm_has_a_hint_by_similarity_and_by_the_aliases(name: str, hint: str) -> None:
     memory = f'<checksum name="all" start="0" size="8" stored-at="40" algorithm="{name}"/>'
     (finding,) = (
         finding
@@ -504,7 +504,7 @@ def test_xor8_is_the_exclusive_or_of_all_bytes(data: bytes) -> None:
 
 
 @pytest.mark.parametrize(("complement", "expected"), [(None, 221), ("ones", 34), ("twos", 35)])
-def test_a_complement_is_stored_in_place_of_the_sum(complement: str | None, expected: int) -> None:
+def test_a_complement_is_stored_instead_of_the_sum(complement: str | None, expected: int) -> None:
     # 0x31 + ... + 0x39 = 477 = 256 + 221; 255 - 221 = 34; 256 - 221 = 35.
     result = checksum_of("sum8", complement=complement)
     assert checksums.expected_value(result, CHECKED) == expected
@@ -558,7 +558,7 @@ def test_a_result_is_stored_in_the_byte_order_of_the_definition_where_none_is_na
     assert checksums.sealed_bytes(checksum_of("CRC-24/OPENPGP"), 0x21CF02) == b"\x02\xcf\x21"
 
 
-def test_a_checksum_covers_exactly_its_stretch() -> None:
+def test_a_checksum_covers_exactly_its_range() -> None:
     result = checksum('<checksum name="s" algorithm="sum16" start="0x102" size="3" stored-at="0x120"/>')
     held = Image.raw(image(fill=0xFF, at_0=CHECK_INPUT), 0x100)
     assert checksums.expected_value(result, held) == sum(b"345")

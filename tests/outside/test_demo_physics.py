@@ -233,7 +233,7 @@ def test_a_demo_table_holds_its_intended_values_within_half_a_raw_step(number: s
 
 
 @pytest.mark.parametrize(("number", "name"), EVERY_TABLE)
-def test_a_demo_table_stands_over_its_intended_breakpoints(number: str, name: str) -> None:
+def test_a_demo_table_has_its_intended_breakpoints(number: str, name: str) -> None:
     plan = SOFTWARE[number].plan
     table, result = TABLES[number][name], grid(name, number)
     for axis, breakpoints in ((table.x, result.x), (table.y, result.y)):

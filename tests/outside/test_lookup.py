@@ -54,7 +54,7 @@ CLOSE = 1e-9
 
 
 @pytest.mark.parametrize("sign", [1, -1])
-def test_a_point_at_a_breakpoint_stands_there_and_one_beyond_the_last_stretch_at_its_end(sign: int) -> None:
+def test_a_point_at_a_breakpoint_stays_there_and_one_beyond_the_axis_is_held_at_its_end(sign: int) -> None:
     axis = sign * np.array([10.0, 20.0, 40.0])
     result = position(axis, sign * np.array([5.0, 10.0, 15.0, 20.0, 25.0, 40.0, 90.0]))
     assert result.low.tolist() == [0, 0, 0, 1, 1, 1, 1]
@@ -76,7 +76,7 @@ def maps(draw: st.DrawFn) -> tuple[list[float], list[float], list[float]]:
 
 @given(curve=curves(), at=points)
 @examples(80)
-def test_a_curve_puts_out_what_numpy_interpolates(
+def test_the_output_of_a_curve_is_what_numpy_interpolates(
     curve: tuple[list[float], list[float]], at: list[float]
 ) -> None:
     x, cells = curve
@@ -86,7 +86,7 @@ def test_a_curve_puts_out_what_numpy_interpolates(
 
 @given(curve=curves(), at=points)
 @examples(40)
-def test_a_curve_over_a_falling_axis_puts_out_the_same_as_turned_round(
+def test_a_curve_over_a_falling_axis_has_the_same_output_as_a_reversed_one(
     curve: tuple[list[float], list[float]], at: list[float]
 ) -> None:
     x, cells = curve
@@ -96,7 +96,7 @@ def test_a_curve_over_a_falling_axis_puts_out_the_same_as_turned_round(
 
 @given(table=maps(), at=st.lists(st.tuples(*[st.floats(-1500, 1500)] * 2), min_size=1, max_size=20))
 @examples(80)
-def test_a_map_puts_out_what_scipy_interpolates_at_the_clipped_point(
+def test_the_output_of_a_map_is_what_scipy_interpolates_at_the_clipped_point(
     table: tuple[list[float], list[float], list[float]], at: list[tuple[float, float]]
 ) -> None:
     x, y, cells = table
@@ -113,7 +113,7 @@ def test_a_map_puts_out_what_scipy_interpolates_at_the_clipped_point(
 
 @given(maps())
 @examples(40)
-def test_a_map_puts_out_its_cells_exactly_at_its_breakpoints(
+def test_the_output_of_a_map_is_exactly_its_cell_at_its_breakpoints(
     table: tuple[list[float], list[float], list[float]],
 ) -> None:
     x, y, cells = table
@@ -141,7 +141,7 @@ def test_a_map_is_held_at_its_edges_and_corners() -> None:
 
 
 @pytest.mark.parametrize("at", [-100.0, 7.0, 100.0])
-def test_a_curve_of_one_breakpoint_puts_out_its_one_cell(at: float) -> None:
+def test_the_output_of_a_curve_with_one_breakpoint_is_its_one_cell(at: float) -> None:
     assert lookup(grid_of([7], None, [42]), at) == 42
 
 
@@ -157,7 +157,7 @@ def test_a_map_of_one_column_or_one_row_is_a_curve(
     np.testing.assert_allclose(lookup(row, np.array(at), 99), expected, rtol=0, atol=CLOSE)
 
 
-def test_a_scalar_puts_out_its_value_everywhere() -> None:
+def test_the_output_of_a_scalar_is_its_value_everywhere() -> None:
     grid = grid_of(None, None, [12.5])
     assert lookup(grid) == 12.5
     assert lookup(grid, np.array([-1e9, 0, 1e9]), 3).tolist() == [12.5] * 3

@@ -75,7 +75,7 @@ def test_the_example_of_the_manual_page_ends_with_its_count() -> None:
         read(counted.replace(b"S5030004F8", b"S5030005F7"))
 
 
-def test_the_sum_in_an_s_record_is_the_ones_complement_of_all_pairs_behind_the_type() -> None:
+def test_the_sum_in_an_s_record_is_the_ones_complement_of_all_pairs_after_the_type() -> None:
     # "The least significant byte of the one's complement of the sum of the values represented by the pairs of
     # characters making up the record length, address, and the code/data fields."
     assert s_record(0, 0, b"HDR") == "S00600004844521B"
@@ -150,7 +150,7 @@ _ADDRESSES = st.one_of(
 
 @st.composite
 def _parts(draw: st.DrawFn, below: int = 1 << 32) -> dict[int, bytes]:
-    """Stretches of bytes, by first address, with a gap between any two."""
+    """Ranges of bytes, by first address, with a gap between any two."""
     actual: dict[int, bytes] = {}
     reach = -1
     for start in sorted(

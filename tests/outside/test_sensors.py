@@ -127,7 +127,7 @@ def test_a_curve_that_ends_at_the_supply_has_an_open_sensor_there() -> None:
         ([-1, 2, 3], [90, 60, 40], "V", "from 0 V"),
     ],
 )
-def test_a_curve_that_leads_to_no_one_voltage_is_refused(
+def test_a_curve_without_a_unique_voltage_is_refused(
     volts: list[float], values: list[float], unit: str, message: str
 ) -> None:
     with pytest.raises(UnusableSensorError, match=message):

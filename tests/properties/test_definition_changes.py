@@ -95,7 +95,9 @@ def respelled(random: Random, xml: bytes) -> bytes:
 
 @property_examples
 @given(references(), st.integers(0, 2**32))
-def test_other_spellings_and_another_order_of_elements_are_no_change(reference: Reference, seed: int) -> None:
+def test_other_spellings_and_another_order_of_elements_are_not_a_change(
+    reference: Reference, seed: int
+) -> None:
     other = respelled(Random(seed), reference.xml())
 
     assert [change_text(change) for change in compared(reference.definition, other).changes] == []

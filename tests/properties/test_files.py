@@ -16,7 +16,7 @@ from tests.properties.strategies import Reference, images, references
 
 @st.composite
 def parts(draw: st.DrawFn, reference: Reference) -> dict[int, bytes]:
-    """Stretches of an image, with gaps between."""
+    """Ranges of an image, with gaps between them."""
     data, result, place = draw(images(reference)), {}, draw(st.integers(0, 9))
     while place < reference.size:
         length = draw(st.integers(1, 99))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from callint.checking.merge_report import MergeReport
 from callint.checking.report import Report
 from callint.comparing.carry.apply import carry
-from callint.comparing.carry.result import How
+from callint.comparing.carry.result import CarriedQuantity
 from callint.comparing.merge import MergeResult, merge
 from callint.reporting.merge.json import merge_json
 from tests.example_counts import property_examples
@@ -126,7 +126,7 @@ def test_every_cell_that_was_edited_in_two_ways_is_named_with_all_its_values(dat
 
 @property_examples
 @given(st.data())
-def test_after_a_merge_every_checksum_is_valid_whatever_the_sides_left(data: st.DataObject) -> None:
+def test_after_a_merge_every_checksum_is_valid_regardless_of_the_sides(data: st.DataObject) -> None:
     reference = data.draw(references())
     base = data.draw(images(reference))
     sides = [bytearray(data.draw(reworks(reference, base))) for _ in range(2)]
@@ -140,8 +140,8 @@ def test_after_a_merge_every_checksum_is_valid_whatever_the_sides_left(data: st.
 
 
 @property_examples
-@given(st.data(), st.sampled_from(How))
-def test_carrying_nothing_gives_the_new_base_as_it_is(data: st.DataObject, how: How) -> None:
+@given(st.data(), st.sampled_from(CarriedQuantity))
+def test_carrying_nothing_gives_the_new_base_as_it_is(data: st.DataObject, how: CarriedQuantity) -> None:
     reference = data.draw(references())
     old, new = data.draw(images(reference)), data.draw(images(reference))
     result = carry(reference.decoded(old), reference.decoded(old), reference.decoded(new), how)
@@ -150,9 +150,9 @@ def test_carrying_nothing_gives_the_new_base_as_it_is(data: st.DataObject, how: 
 
 
 @property_examples
-@given(pairs(), st.sampled_from(How))
+@given(pairs(), st.sampled_from(CarriedQuantity))
 def test_carried_onto_its_own_base_a_rework_is_itself_or_nothing_is_written(
-    pair: tuple[Reference, bytes, bytes], how: How
+    pair: tuple[Reference, bytes, bytes], how: CarriedQuantity
 ) -> None:
     reference, base, rework = pair
     result = carry(reference.decoded(base), reference.decoded(rework), reference.decoded(base), how)

@@ -255,7 +255,9 @@ def test_merging_with_a_side_that_did_nothing_gives_the_other_to_the_byte(data: 
 
 @property_examples
 @given(st.data())
-def test_a_side_that_only_laid_the_file_out_anew_changes_nothing_of_the_other(data: st.DataObject) -> None:
+def test_a_side_that_only_changed_the_layout_of_the_file_changes_nothing_of_the_other(
+    data: st.DataObject,
+) -> None:
     base = data.draw(files())
     side = data.draw(edits(base, "new_")).of(base)
     nothing = base.replace(b"><", b">\n<").replace(b" name=", b"  name=")

@@ -53,7 +53,7 @@ def _said(finding: Finding) -> str:
 
 @fewer_property_examples
 @given(histories(), st.data())
-def test_a_range_fails_on_whatever_its_end_fails_on_and_its_beginning_does_not(
+def test_a_range_fails_if_its_end_has_a_failure_that_its_beginning_lacks(
     commits: list[Commit], data: st.DataObject
 ) -> None:
     with tempfile.TemporaryDirectory() as folder:

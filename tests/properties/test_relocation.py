@@ -70,7 +70,7 @@ def test_everything_is_found_after_a_move_of_the_whole_image(seed: int) -> None:
 
 @property_examples
 @given(st.sampled_from(_SEEDS), st.lists(st.tuples(st.floats(0, 1), st.integers(1, 3000)), max_size=4))
-# The pointers to what lies behind the byte say where it lay before.
+# Pointers to items after the byte give their old places.
 @example(seed=2, insertions=[(0.875, 1)])
 @example(seed=4, insertions=[(0.90625, 1)])
 def test_no_item_is_placed_wrongly_after_insertions(seed: int, insertions: list[tuple[float, int]]) -> None:

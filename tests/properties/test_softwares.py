@@ -86,7 +86,7 @@ def test_the_changed_cells_of_a_rework_are_those_between_two_versions(
         one, two = within_one.by_table.get(name), between_two.changes.by_table.get(name)
         expected = np.zeros(old.grid(item).physical.shape, bool)
         if one is not None:
-            # Bits that read alike are no change to the engine.
+            # Bits with the same reading are not a change to the engine.
             same = (one.old.physical == one.new.physical) | (
                 np.isnan(one.old.physical) & np.isnan(one.new.physical)
             )

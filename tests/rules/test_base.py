@@ -135,7 +135,7 @@ IDENTITY = '<identity name="software number" at="40" text="A1"/>'
 
 
 @pytest.mark.parametrize("number", [b"A1", b"B2"])
-def test_a_new_base_of_a_software_that_has_one_is_a_changed_one_whatever_its_image_is_called(
+def test_a_second_base_of_one_software_is_a_changed_base_under_every_image_name(
     number: bytes,
 ) -> None:
     xml = definition_xml(table("scalar", "idle_fuel", at=0), memory=IDENTITY)

@@ -92,7 +92,7 @@ WHOLE = image(at_48=NUMBER)
 
 
 def without(start: int, end: int) -> bytes:
-    """The records of the whole memory but for a stretch of addresses."""
+    """The records of the whole memory except for a range of addresses."""
     return hex_file({0: WHOLE[:start], end: WHOLE[end:]} if start else {end: WHOLE[end:]})
 
 
@@ -457,7 +457,7 @@ def test_a_base_of_a_part_shows_what_the_image_should_hold() -> None:
     assert "8 bytes" in message and message.endswith(": 0x00020 to 0x00027")
 
 
-def test_many_stretches_are_one_finding() -> None:
+def test_many_ranges_are_one_finding() -> None:
     """Every second byte of 0 to 15, and the two of a table at 16."""
     data = hex_file({**{at: WHOLE[at : at + 1] for at in range(0, 16, 2)}, 18: WHOLE[18:]})
     assert missing(NO_REGION, data, WHOLE) == [

@@ -308,7 +308,7 @@ def converted(bad: int, right: int) -> dict[str, str]:
     return {finding.subject or finding.table: finding.message for finding in found}
 
 
-def test_a_conversion_is_named_in_place_of_most_of_its_tables() -> None:
+def test_a_conversion_is_named_instead_of_most_of_its_tables() -> None:
     assert converted(3, 3) == {
         "conversion rpm": "3 of 6 tables and axes of conversion rpm contradict new.bin: "
         "table_0, table_1, table_2"

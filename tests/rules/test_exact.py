@@ -132,7 +132,7 @@ def test_guards_find_what_fractions_find(raw: int, near: int, upper: bool, facto
     assert ("protection/disabled" in result) == (value > limit if upper else value < limit)
 
 
-def test_a_guard_that_is_passed_by_one_says_both_numbers() -> None:
+def test_a_guard_that_is_passed_by_one_shows_both_numbers() -> None:
     guard = xml(f'<guard above="{FIRST + 1}"/>', purpose="protection")
     finding = only(findings(guard, data(FIRST + 2)), "protection/disabled")
     assert finding.message.startswith(f"total is {FIRST + 2} mg, above {FIRST + 1} mg:")
@@ -167,7 +167,7 @@ def test_the_whole_span_of_64_bits_is_a_change_too() -> None:
         assert ("change/too-large" in result) is expected
 
 
-def test_a_change_that_is_too_large_by_one_says_all_digits() -> None:
+def test_a_change_that_is_too_large_by_one_shows_all_digits() -> None:
     finding = only(findings(xml('<change max="2"/>'), data(FIRST + 4), data(FIRST + 1)), "change/too-large")
     assert finding.message == (f"{FIRST + 1} mg became {FIRST + 4} mg, +3 mg; at most 2 mg is accepted")
 

@@ -540,7 +540,7 @@ def test_an_image_without_a_fitting_base_has_every_reason_reported() -> None:
 @pytest.mark.parametrize(
     ("data", "bases", "trouble"),
     [
-        # One base is taken where it is of the definition's software, whatever else the image says of itself.
+        # A single base is used if it is of the definition's software, regardless of the image's identity.
         (image(at_48=NUMBER, at_60=b"B"), {"b": image(at_48=NUMBER, at_60=b"B")}, ""),
         (image(at_48=NUMBER, at_60=b"B"), {"b": b""}, "the base b.bin is empty"),
         (image(at_48=NUMBER, at_60=b"B"), {}, "the base b.bin cannot be read: it does not exist"),
@@ -656,7 +656,7 @@ def test_findings_come_by_image_then_as_the_definition_has_them_then_worst_first
     ]
 
 
-def test_the_findings_of_a_cause_stand_together_the_worst_first() -> None:
+def test_the_findings_of_a_cause_are_listed_together_worst_first() -> None:
     found = findings(GOOD, image(at_0=u16(9, 5, 1), at_48=NUMBER), GOOD_IMAGE)
     causes = [cause for cause, _ in groupby(finding.cause for finding in found)]
     assert len(causes) == len(set(causes)) > 1
@@ -811,7 +811,7 @@ CONVERSIONS_OF_NO_NUMBER = {
         (math.nan, "raw nan is not a number"),
     ],
 )
-def test_a_raw_number_that_is_none_is_reported_whatever_converts_it(
+def test_a_raw_value_that_is_not_a_number_is_reported_under_every_conversion(
     kind: str, size: int, number: float, message: str
 ) -> None:
     """IEEE 754 has infinities and NaN in every format."""
@@ -826,14 +826,14 @@ def test_a_raw_number_that_is_none_is_reported_whatever_converts_it(
 
 
 @pytest.mark.parametrize("kind", ["linear", "interpolated", "reciprocal"])
-def test_a_breakpoint_that_is_infinite_is_none_whatever_converts_it(kind: str) -> None:
+def test_an_infinite_breakpoint_is_refused_under_every_conversion(kind: str) -> None:
     curve = '<x><axis signal="speed" at="0" type="float32" count="2" conversion="c"/></x>'
     xml = definition_xml(table("curve", "fuel", curve, at=16), conversions=CONVERSIONS_OF_NO_NUMBER[kind])
     reported = of_rule(findings(xml, image(at_0=floats(1, math.inf))), "value/not-a-number")
     assert [(item.table, item.cell) for item in reported] == [("fuel/x", Cell(1, 0))]
 
 
-def test_findings_about_changes_tell_apart_what_reads_alike() -> None:
+def test_findings_about_changes_distinguish_texts_that_look_alike() -> None:
     """0 and -0 differ in the sign bit alone (IEEE 754)."""
     float32 = '<linear name="c" unit="mg" factor="1" decimals="1"/>'
     minus = struct.pack(">f", -0.0)
@@ -920,7 +920,7 @@ _KEYS = [
 
 
 @pytest.mark.parametrize(("item", "other"), _EARLIER, ids=str)
-def test_findings_stand_by_severity_file_line_table_cell_address_and_rule(
+def test_findings_are_sorted_by_severity_file_line_table_cell_address_and_rule(
     item: dict[str, object], other: dict[str, object]
 ) -> None:
     later: dict[str, object] = {

@@ -30,7 +30,7 @@ def test_several_reports_add_up_and_name_each_file_once() -> None:
     )
 
 
-def test_a_report_says_what_was_looked_at_and_nothing_of_a_commit() -> None:
+def test_a_report_lists_what_was_checked_and_mentions_no_commit() -> None:
     xml = definition_xml(
         table("scalar", "fuel", '<limits max="1"/>', signal="load")
         + table("scalar", "idle", '<limits max="1000"/>', at=2, signal="speed", conversion="rpm")
@@ -161,7 +161,7 @@ def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
     inspector = Checker(files, Policy(), TODAY)
     for name in bases:
         inspector.find(Assignment("new.bin", ("test.xml",), (f"{name}.bin",)))
-    # The third drives out the second, as the first was asked for again; then the second is read anew.
+    # The third replaces the second, because the first was used again; then the second is read again.
     assert [path for path in files.read_files if path[0] in "abc"] == ["a.bin", "b.bin", "c.bin", "b.bin"]
 
 

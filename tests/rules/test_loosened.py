@@ -190,7 +190,9 @@ def loosened(old: bytes, new: bytes, policy: Policy | None = None) -> list[Findi
 
 
 @pytest.mark.parametrize(("old", "new", "kind"), [case[:3] for case in SINGLE])
-def test_a_commit_is_told_what_it_demands_less_and_nothing_else(old: str, new: str, kind: ChangeKind) -> None:
+def test_a_commit_gets_only_the_findings_about_demands_that_it_loosens(
+    old: str, new: str, kind: ChangeKind
+) -> None:
     findings = loosened(XML.encode(), edited((old, new)).encode())
 
     changes = diff((old, new)).of_kind(LESS)

@@ -545,7 +545,7 @@ def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check()
         table("scalar", "cap", '<limits max="50"/><guard state="off"/>', purpose="protection")
         + table("scalar", "spare", '<guard above="5"/>', at=2, purpose="protection")
     )
-    # 60.0 mg is no state; 5.1 mg is above 5 mg.
+    # 60.0 mg is not a state; 5.1 mg is above 5 mg.
     result = [
         (finding.rule, finding.table) for finding in findings(xml, image(at_0=u16(600, 51))) if finding.table
     ]
@@ -554,7 +554,7 @@ def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check()
     assert [name for rule, name in result if rule == "protection/disabled"] == ["spare"]
 
 
-def test_tables_that_feed_each_other_in_a_circle_do_not_crash_a_check() -> None:
+def test_tables_that_feed_each_other_in_a_cycle_do_not_crash_a_check() -> None:
     xml = definition_xml(
         table("curve", "one", '<x axis="loads"/>', at=8, conversion="rpm", produces="speed")
         + table("curve", "two", '<x axis="speeds"/>', at=12, produces="load")

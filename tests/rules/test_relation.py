@@ -255,7 +255,7 @@ def test_a_relation_that_the_base_breaks_worse_is_a_note() -> None:
     assert finding.severity is Severity.NOTE
 
 
-def test_a_relation_that_the_rework_breaks_worse_is_an_error_and_says_how_bad_the_base_was() -> None:
+def test_a_relation_that_the_rework_breaks_worse_is_an_error_and_shows_the_bases_value() -> None:
     finding = only(findings(AT_MOST, boosts(1200, 1240), boosts(1180, 1240)), "relation/exceeds-bound")
     assert (finding.severity, finding.inherited) == (Severity.ERROR, False)
     assert finding.base == "1210 mbar against 1200 mbar at 2500 rpm"
@@ -269,7 +269,7 @@ def test_a_relation_that_is_broken_where_the_base_kept_it_is_an_error() -> None:
     assert finding.base == "1400 mbar against 1300 mbar at 2000 rpm"
 
 
-def test_a_round_trip_that_grew_worse_says_how_it_was() -> None:
+def test_a_round_trip_that_grew_worse_shows_its_former_value() -> None:
     before = image(at_0=u16(100, 25, 20, 30, 80, 128))
     after = image(at_0=u16(100, 25, 20, 30, 80, 140))
     finding = only(findings(round_trip(2.5), after, before), "relation/not-inverse")
@@ -595,7 +595,7 @@ def test_a_round_trip_within_the_operating_range_leaves_out_inputs_and_results_b
         assert len(of_rule(findings(given, TRIP), "relation/not-inverse")) == count, (signal, operating)
 
 
-def test_a_limit_to_operating_ranges_that_nothing_has_is_told() -> None:
+def test_a_limit_to_operating_ranges_that_nothing_has_is_reported() -> None:
     (finding,) = of_rule(findings(boost(WITHIN)), "definition/unusable-relation")
     assert finding.message == (
         'at-most of boost and ceiling: within="operating" has no effect, because no axis has a signal '

@@ -165,7 +165,7 @@ def suspicious(xml: bytes, data: bytes, base: bytes, policy: Policy | None = Non
     return of_rule(findings(xml, data, base, policy), "change/suspicious-cell")
 
 
-# What is said of the number that fits
+# The hint about the number that fits
 
 
 @pytest.mark.parametrize(
@@ -185,7 +185,7 @@ def suspicious(xml: bytes, data: bytes, base: bytes, policy: Policy | None = Non
         ('<limits max="91.3"/>', "suggests about 91.3: lost", "lost decimal point? 91.3 fits"),
     ],
 )
-def test_a_number_that_breaks_the_limits_or_the_expected_range_is_not_said_to_fit(
+def test_a_number_outside_the_limits_or_the_expected_range_is_not_called_fitting(
     inside: str, said: str, explained: str
 ) -> None:
     (result,) = suspicious(curve(inside=inside), holding(45.1, 14.3, 913.0, 29.7, 102.3), BASE)
@@ -266,7 +266,7 @@ def rows(*cells: tuple[int, ...]) -> bytes:
     ],
     ids=["a row below", "a row above", "a column right", "a column left"],
 )
-def test_a_shifted_block_says_on_which_side_it_stood(new: tuple[tuple[int, ...], ...], said: str) -> None:
+def test_a_shifted_block_names_the_side_on_which_it_was(new: tuple[tuple[int, ...], ...], said: str) -> None:
     reported = of_rule(findings(MAP, rows(*new), rows(LOW, MIDDLE, HIGH)), "change/shifted-block")
     assert [finding.message for finding in reported] == [said]
 
@@ -304,7 +304,7 @@ def test_a_block_that_was_edited_and_pasted_a_row_below_is_reported(edited: Call
         (2, 3, "4 cells up to 1600 rpm, 30 mg repeat the cells after them along load: pasted twice?"),
     ],
 )
-def test_a_row_that_was_pasted_twice_says_which_it_repeats(place: int, source: int, said: str) -> None:
+def test_the_finding_of_a_row_pasted_twice_names_the_repeated_row(place: int, source: int, said: str) -> None:
     xml = definition_xml(
         table("map", "fuel", '<x axis="speeds"/><y axis="loads"/>', at=18, purpose="demand"),
         axes=axis("speeds", at=0, count=4) + axis("loads", "load", at=8, conversion="mg", count=5),
@@ -350,7 +350,7 @@ def even(value: float) -> bytes:
 
 @pytest.mark.parametrize("purpose", ["protection", "demand"])
 @pytest.mark.parametrize("policy", [None, Policy(severities={"change/suspicious-cell": Severity.ERROR})])
-def test_a_lone_cell_that_may_be_meant_is_a_note_whatever_the_policy_says(
+def test_a_lone_cell_that_may_be_intended_is_a_note_under_every_policy(
     purpose: str, policy: Policy | None
 ) -> None:
     # It leaves the line by 6.0 mg, 7.5 % of the span.
@@ -465,12 +465,12 @@ def test_a_cell_with_which_its_mirror_agrees_is_a_note() -> None:
     assert [(result.table, result.unsure) for result in results] == [("fuel", True), ("mirror", True)]
 
 
-def test_a_mirror_that_differs_in_the_base_says_nothing() -> None:
+def test_a_mirror_that_differs_in_the_base_is_not_evidence() -> None:
     base = both(steady(), steady(55.0))
     assert not suspicious(MIRROR, both(steady(51.7), steady(51.2)), base)
 
 
-def test_a_mirror_that_differs_everywhere_is_no_mistyped_number() -> None:
+def test_a_mirror_that_differs_everywhere_is_not_a_mistyped_number() -> None:
     # Each cell of fuel is one digit from that of its mirror.
     fuel, mirror = (tuple(value + by for value in steady()) for by in (1.7, 1.2))
     assert not suspicious(MIRROR, both(fuel, mirror), STEADY_BASE)

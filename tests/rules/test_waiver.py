@@ -203,7 +203,9 @@ def test_a_waived_finding_keeps_its_severity_and_its_fingerprint() -> None:
         (replace(ACCEPTED, table=""), "waiver/unused"),
     ],
 )
-def test_a_waiver_that_no_longer_counts_accepts_nothing_and_says_why(item: Waiver, why: str) -> None:
+def test_a_waiver_that_no_longer_counts_accepts_nothing_and_the_reason_is_given(
+    item: Waiver, why: str
+) -> None:
     report = inspect(XML, BAD, policy=policy(item))
     assert waived(report.findings) == [False]
     assert waiver_rules(report) == {why}
@@ -424,7 +426,7 @@ def test_a_waiver_of_bytes_that_nothing_explains_dies_when_the_definition_explai
     assert waived(inspect(definition_xml(fuel), data, base, policy=accepted).findings, rule) == [False, False]
 
 
-def test_a_digest_of_the_earlier_form_no_longer_counts_and_says_why() -> None:
+def test_a_digest_of_the_earlier_form_no_longer_counts_and_the_reason_is_given() -> None:
     sha = hashlib.sha256(MAP_IMAGE[10:22] + MAP_IMAGE[:10]).hexdigest()
     old = waiver(RULE, f"sha256:{sha[:40]}", image=IMAGE, table="fuel")
     report = inspect(MAP, MAP_IMAGE, policy=policy(old))
@@ -434,7 +436,7 @@ def test_a_digest_of_the_earlier_form_no_longer_counts_and_says_why() -> None:
     assert outdated_digest(report) == table_digest(MAP, MAP_IMAGE, "fuel")
 
 
-def test_findings_about_a_definition_are_waived_whatever_its_line_ends() -> None:
+def test_findings_about_a_definition_are_waived_regardless_of_its_line_ends() -> None:
     xml = definition_xml(table("scalar", "fuel", at=63))
     item = waiver("definition/outside-image", str(definition_digest(read(xml))), table="fuel")
     for data in (xml, xml.replace(b"\n", b"\r\n")):

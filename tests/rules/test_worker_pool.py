@@ -196,7 +196,7 @@ def test_a_worker_keeps_its_tree_in_a_run_but_for_one_that_carries_files() -> No
         )
 
 
-def test_a_worker_of_another_version_says_so_and_what_to_do() -> None:
+def test_a_worker_of_another_version_names_the_fault_and_the_remedy() -> None:
     with pytest.raises(InputError) as error:
         work(Task("0.0.1", "", Files(), POLICY, ()))
     assert str(error.value) == (

@@ -129,7 +129,7 @@ def test_one_definition_serves_two_reworks_of_one_software(yard: Yard) -> None:
     assert result.status == 0
 
 
-def test_the_document_goes_to_a_file_that_is_no_input(yard: Yard) -> None:
+def test_the_document_goes_to_a_file_that_is_not_an_input(yard: Yard) -> None:
     assert judged(yard, "--format", "json", "--output", "same.json").stdout == ""
     valid(json.loads((yard.root / "same.json").read_text()), "carried-change.schema.json")
     before = (yard.root / CARRIED).read_bytes()

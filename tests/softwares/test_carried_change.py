@@ -115,7 +115,7 @@ def test_beside_a_cell_that_was_switched_off_nothing_is_known() -> None:
     assert np.count_nonzero(only(change).unknown) == 2
 
 
-def test_what_did_not_change_beside_an_off_cell_is_no_change() -> None:
+def test_an_unchanged_cell_beside_an_off_cell_is_not_a_change() -> None:
     old: Cells = ([10, 255, 30], [10, 255, 30])
     change = carried(old, ([10, 15, 20, 25, 30], [10, 20, 20, 25, 30]), (SPEED, FINER), inside=OFF)
     assert texts(change) == [

@@ -49,7 +49,7 @@ def test_a_breakpoint_beyond_the_other_table_is_compared_with_its_end() -> None:
     assert points(compared(old, new)) == {(3000.0,): (20.0, 90.0)}
 
 
-def test_a_rounded_value_between_the_old_breakpoints_is_no_change() -> None:
+def test_a_rounded_value_between_the_old_breakpoints_is_not_a_change() -> None:
     # Half-way between 10 and 21 mg is 15.5 mg, which the storage cannot hold.
     change = compared(table([10, 21, 30], SPEED), table([10, 15, 21, 25, 30], FINER))
     assert change.is_empty
@@ -213,7 +213,7 @@ def test_states_are_compared_by_name() -> None:
     assert (names[int(before)], names[int(after)]) == ("on", "limp")
 
 
-def test_states_without_a_name_are_told_apart_by_their_numbers() -> None:
+def test_states_without_a_name_are_distinguished_by_their_numbers() -> None:
     def stored(raw: int, type_: str) -> Decoded:
         return table([raw], conversion="on_off", type_=type_)
 
@@ -241,7 +241,7 @@ def test_a_value_that_became_infinite_or_no_number_is_a_change(value: float) -> 
     assert compared(broken, table([10, value, 30], SPEED, type_="float64")).is_empty
 
 
-def test_large_whole_numbers_are_told_apart_although_doubles_are_not() -> None:
+def test_large_whole_numbers_are_distinguished_although_doubles_are_not() -> None:
     old, new = table([2**60], type_="uint64"), table([2**60 + 1], type_="uint64", at=8)
     assert compared(old, new).changes.cells == 1
 

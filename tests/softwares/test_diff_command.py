@@ -126,7 +126,7 @@ def test_values_as_cdfx_need_one_software(yard: Yard) -> None:
     assert "--format cdfx needs two images of one" in diff(yard, OLD, NEW, "--format", "cdfx").error
 
 
-def test_a_difference_by_rounding_alone_is_shown_and_is_no_difference(yard: Yard) -> None:
+def test_a_difference_within_rounding_is_shown_but_does_not_count(yard: Yard) -> None:
     # A tenth in steps of a twentieth: 42.0 mg and 42.05 mg are the same value, rounded.
     near = newer(
         **{
@@ -145,7 +145,7 @@ def test_a_difference_by_rounding_alone_is_shown_and_is_no_difference(yard: Yard
     assert "fuel: 42.00 → 42.05 mg (+0.05, +0.1 %) at 800 rpm, 40 mg" in result.flat
 
 
-def test_a_log_says_how_much_of_the_time_a_difference_counts(yard: Yard) -> None:
+def test_a_log_gives_the_share_of_time_in_which_a_difference_counts(yard: Yard) -> None:
     yard.write("run.csv", "time,speed,load\n" + "".join(f"{n},3200,70\n" for n in range(11)))
     result = document(yard, "--log", "run.csv")
     fuel = next(item for item in result["tables"] if item["table"] == "fuel")
@@ -181,7 +181,7 @@ def test_git_shows_the_change_between_two_software_versions(yard: Yard) -> None:
     assert "overspeed_cut: Fuel cut-off speed (protection)" in result.stdout
 
 
-def test_the_outputs_at_an_operating_point_are_compared_alone(yard: Yard) -> None:
+def test_only_the_outputs_at_a_given_operating_point_are_compared(yard: Yard) -> None:
     result = yard.call("diff", OLD, NEW, "--at", "speed=3200", "--at", "load=55")
     assert (result.status, result.stderr) == (1, "")
     assert result.lines == [

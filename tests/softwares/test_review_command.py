@@ -52,7 +52,7 @@ def test_the_page_compares_the_tables_of_two_software_versions(yard: Yard) -> No
     assert "2 protection tables changed" in document["verdict"]
 
 
-def test_what_only_one_version_has_is_said(yard: Yard) -> None:
+def test_items_of_only_one_version_are_reported(yard: Yard) -> None:
     (image,) = review(yard)["images"]
     texts = [sentence["text"] for sentence in image["sentences"] if "purpose" not in sentence]
     assert "Only in the old software: monitor (protection), egr (emissions)." in texts
@@ -114,7 +114,7 @@ def test_the_page_is_written_and_names_both_definitions(yard: Yard) -> None:
     assert "Old definition" in page and "defs/yard.xml" in page
 
 
-def test_a_definition_is_no_output(yard: Yard) -> None:
+def test_a_definition_is_not_an_output(yard: Yard) -> None:
     before = (yard.root / "defs/yard.xml").read_bytes()
     assert yard.call("review", OLD, NEW, "--output", "defs/yard.xml").status == 2
     assert (yard.root / "defs/yard.xml").read_bytes() == before

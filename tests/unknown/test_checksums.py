@@ -22,13 +22,13 @@ from tests.running import GOOD, Yard, make_yard, too_wide, valid
 from tests.running import edited as edited_yard
 
 SIZE = 0x800
-#: By algorithm, the first byte of the stretch, the byte behind it, and where the value is stored.
+#: For each algorithm, the first byte of the range, the byte after it, and the place of the value.
 STORED: dict[str, tuple[int, int, int]] = {
     "CRC-32/ISO-HDLC": (0x000, 0x200, 0x7F0),
     "CRC-32/BZIP2": (0x080, 0x400, 0x7F4),
     "CRC-24/OPENPGP": (0x100, 0x300, 0x7F9),
     "CRC-64/XZ": (0x200, 0x700, 0x7E0),
-    "CRC-16/IBM-3740": (0x400, 0x500, 0x500),  # straight behind its stretch
+    "CRC-16/IBM-3740": (0x400, 0x500, 0x500),  # directly after its range
 }
 
 
@@ -45,7 +45,7 @@ def _image(seed: int) -> bytes:
     for at in changes.integers(0, 0x7D0, 40).tolist():
         data[at] = int(changes.integers(0, 256))
     data[0x7C0:0x7E0] = b"\xff" * 0x20
-    for name in ("CRC-16/IBM-3740", *STORED):  # the first lies in stretches of the others
+    for name in ("CRC-16/IBM-3740", *STORED):  # the first lies in ranges of the others
         low, high, at = STORED[name]
         width = catalogue()[name].width
         order: Literal["little", "big"] = "little" if name == "CRC-24/OPENPGP" else "big"
@@ -85,7 +85,7 @@ def test_the_chance_is_the_number_of_hypotheses_by_the_bits_that_agree(document:
         assert item["contents"] == 2 and item["proven_bits"] == 2 * width
         assert item["chance"] == pytest.approx(item["tried"] * 2.0 ** (-2 * width))
     searches = {(search["bits"], search["beside"]): search for search in document["searches"]}
-    # 16 bits in two images prove 32 bits: enough beside a stretch, too few for every address.
+    # 16 bits in two images prove 32 bits: enough beside a range, too few for every address.
     assert searches[16, True]["done"] and not searches[16, False]["done"]
     assert searches[16, False]["images_needed"] == 3
     for search in searches.values():

@@ -39,7 +39,7 @@ def test_every_byte_of_a_region_is_counted_once(yard: Yard) -> None:
     assert region["undescribed"] == 0x60 - DESCRIBED
 
 
-def test_stretches_have_the_bytes_that_each_rework_changed(yard: Yard) -> None:
+def test_ranges_have_the_bytes_that_each_rework_changed(yard: Yard) -> None:
     parts = _parts(yard, "boats/heron.bin", "boats/auk.bin")
     stretches = {stretch["start"]: stretch for stretch in parts["calibration"]["stretches"]}
     assert stretches[0x48]["size"] == 0x60 - 0x48
@@ -52,7 +52,7 @@ def test_stretches_have_the_bytes_that_each_rework_changed(yard: Yard) -> None:
     assert text.stdout.splitlines()[first] == "    0x00048  24 bytes: 2 changed in boats/auk.bin"
 
 
-def test_fill_is_told_from_data(tmp_path: Path) -> None:
+def test_fill_is_distinguished_from_data(tmp_path: Path) -> None:
     table = '<scalar name="cut" title="Cut" purpose="general" at="0x00" type="uint16"/>'
     yard = Yard(tmp_path)
     memory = '<region name="all" start="0x0" size="0x100"/>'
@@ -83,7 +83,7 @@ def _hex(address: int, data: bytes) -> str:
     return f":{record.hex().upper()}{-sum(record) & 0xFF:02X}\n:00000001FF\n"
 
 
-def test_many_stretches_are_cut_in_the_text_and_listed_with_all(tmp_path: Path) -> None:
+def test_many_ranges_are_shortened_in_the_text_and_listed_with_all(tmp_path: Path) -> None:
     tables = "".join(
         f'<scalar name="s{n}" title="S" purpose="general" at="0x{4 * n:X}" type="uint8"/>' for n in range(20)
     )

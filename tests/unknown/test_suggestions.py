@@ -73,7 +73,7 @@ def suggestions(yard: Yard, *arguments: str) -> dict[int, dict[str, Any]]:
     return {item["at"]: item for item in document["suggestions"]}
 
 
-def test_axes_with_counts_and_the_map_behind_them_are_suggested_with_type_and_size(yard: Yard) -> None:
+def test_axes_with_counts_and_the_map_after_them_are_suggested_with_type_and_size(yard: Yard) -> None:
     found = suggestions(yard, "image.bin")
     kinds = {at: (item["kind"], item["type"], item["rows"], item["columns"]) for at, item in found.items()}
     assert kinds[X] == ("axis", "uint16", 1, 13)
@@ -129,7 +129,7 @@ def test_a_memory_of_noise_has_no_suggestions(tmp_path: Path) -> None:
     assert result.stdout.endswith("No axis, curve or map is suggested for the undescribed bytes.\n")
 
 
-def test_bytes_beyond_the_bound_are_counted_and_said(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_bytes_beyond_the_bound_are_counted_and_reported(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(suggest, "MOST_BYTES", 300)
     arguments = ("coverage", "image.bin", "--definition", "d.xml", "--suggest")
     result = yard.call(*arguments)

@@ -90,7 +90,7 @@ def test_a_boat_may_go_back_to_the_factory_image(yard: Scratch) -> None:
     assert found(yard, "--staged") == {}
 
 
-def test_a_number_of_the_unit_says_it_instead(yard: Scratch) -> None:
+def test_a_copy_with_a_unit_number_is_reported_by_that_rule_instead(yard: Scratch) -> None:
     marked = yard_definition().replace(b'encoding="latin-1"', b'encoding="latin-1" unit-own="true"')
     yard.write("defs/yard.xml", marked)
     yard.commit("Mark the hull number")

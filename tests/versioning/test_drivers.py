@@ -76,7 +76,7 @@ def test_git_diff_finds_the_policy_from_everywhere(room: Room, folder: str) -> N
 
 
 @pytest.mark.parametrize("image", ABOVE)
-def test_git_diff_says_that_the_policy_does_not_name_an_image(room: Room, image: str) -> None:
+def test_git_diff_reports_that_the_policy_does_not_name_an_image(room: Room, image: str) -> None:
     printed = room.shown("diff", "HEAD~1", "--", image)
     assert printed.startswith(f"{image}\n") and "no definition is known" in printed
     assert "bytes differ" in printed
@@ -93,7 +93,7 @@ def test_git_log_and_blame_read_the_text_form(room: Room, image: str) -> None:
     assert line.startswith(slip)
 
 
-def test_git_log_goes_on_where_the_policy_is_not_checked_out(room: Room) -> None:
+def test_git_log_continues_if_the_policy_is_not_checked_out(room: Room) -> None:
     (room.scratch.root / FOLDER / "callint.toml").unlink()
     log = room.shown("log", "-p", "--", NAMED[0])
     assert "the policy does not exist" in log and "bytes at 0x00000: sum" in log

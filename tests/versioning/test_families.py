@@ -229,7 +229,7 @@ def test_git_compares_a_child_with_the_parents_of_each_revision(scratch: Scratch
     assert "in the working tree" not in stricter + wider + both + ahead
 
 
-def test_git_says_so_if_it_compares_a_child_with_todays_parent(scratch: Scratch, tmp_path: Path) -> None:
+def test_git_reports_a_comparison_of_a_child_with_todays_parent(scratch: Scratch, tmp_path: Path) -> None:
     path = with_drivers(scratch, tmp_path / "bin")
     scratch.write(".gitattributes", "defs/child.xml diff=callint\n")
     scratch.stage(CHILD, CHILD_TEXT.replace(b'max="59"', b'max="58"'))

@@ -67,7 +67,7 @@ def test_a_value_of_the_base_has_no_source(yard: Scratch) -> None:
     assert "The base factory/base.bin has the present value too" in done.stdout
 
 
-def test_images_that_get_a_value_in_one_commit_are_said_to_do_so(yard: Scratch) -> None:
+def test_images_that_get_a_value_in_one_commit_are_reported_as_such(yard: Scratch) -> None:
     document = valid(
         yard.call("history", "boats/wigeon.bin", *_CELL, "--fleet", "--format", "json").data,
         "history.schema.json",
@@ -90,7 +90,7 @@ def test_a_value_that_is_not_committed_yet_is_followed_too(yard: Scratch) -> Non
     assert "together" not in same
 
 
-def test_a_later_commit_of_another_image_is_no_source(yard: Scratch) -> None:
+def test_a_later_commit_of_another_image_is_not_a_source(yard: Scratch) -> None:
     revision = "HEAD~2:boats/heron.bin"
     document = yard.call("history", revision, "overspeed_cut", "--values", "--fleet", "--format", "json").data
     assert document["same_value"] == {"images": []}

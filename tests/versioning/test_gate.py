@@ -198,7 +198,7 @@ def test_a_merge_that_itself_sets_a_protection_wrong_is_judged(scratch: Scratch)
     assert finding["commit"] == merge
 
 
-def test_a_merge_is_not_blamed_for_what_one_of_its_parents_has(scratch: Scratch) -> None:
+def test_a_merge_gets_no_findings_that_one_of_its_parents_has(scratch: Scratch) -> None:
     start(scratch)
     scratch.must("switch", "--quiet", "--create", "branch")
     put(scratch, {HERON: WRONG})
@@ -297,7 +297,7 @@ def test_a_policy_that_leads_to_an_edited_copy_of_the_base_is_found(scratch: Scr
     assert failing(checks(scratch), "base/changed")
 
 
-def test_a_merge_is_not_blamed_for_the_base_that_one_side_changed(scratch: Scratch) -> None:
+def test_a_merge_gets_no_finding_about_a_base_that_one_side_changed(scratch: Scratch) -> None:
     start(scratch)
     scratch.must("switch", "--quiet", "--create", "branch")
     put(scratch, {BASE: edited(yard_base(), {SMOKE: u16(610)})})

@@ -287,7 +287,7 @@ def test_git_options_that_skip_hooks_skip_callint(tmp_path: Path) -> None:
     assert room.try_git("commit", "--no-verify", "-m", "Picked").status == 0
 
 
-def test_a_rebase_that_goes_on_can_be_made_to(tmp_path: Path) -> None:
+def test_a_rebase_can_be_forced_to_continue(tmp_path: Path) -> None:
     room = with_topic(tmp_path / "repo", edited(GOOD, {CUT: u16(4150)}))
     assert by_rebase_that_stops_for_an_edit(room, BAD).status != 0
     assert room.try_git("commit", "--no-verify", "--amend", "--no-edit").status == 0
@@ -521,7 +521,7 @@ def test_a_list_of_a_merge_without_git_keeps_the_image_from_being_committed(room
     room.must("add", HERON)
     refused = room.try_git("commit", "-m", "Merged by hand")
     assert refused.status != 0 and UNSETTLED in said(refused)
-    # A commit of another image is none of the list's business.
+    # A commit of another image does not concern the list.
     room.must("reset", "--quiet", "--hard")
     room.stage("boats/other.bin", edited(GOOD, {EGR: b"\x1c"}))
     assert (room.root / LIST).exists()

@@ -411,7 +411,7 @@ def test_an_image_that_was_removed_and_came_back_has_a_new_history(boat: Boat) -
     assert boat.setters("monitor") == ["Bought back"]
 
 
-def test_a_shallow_clone_says_that_its_history_ends(boat: Boat, tmp_path: Path) -> None:
+def test_a_shallow_clone_reports_that_its_history_ends(boat: Boat, tmp_path: Path) -> None:
     boat.commit("Long ago", cut(4100))
     boat.commit("Lately", {TRIM: b"\x01"})
     boat.commit("Now", {MONITOR: b"\x00"})
@@ -476,7 +476,7 @@ def test_a_bare_repository_has_histories(boat: Boat, tmp_path: Path) -> None:
 # Every value of a cell
 
 
-def test_a_cell_tells_every_value_that_it_ever_had(boat: Boat) -> None:
+def test_the_history_of_a_cell_lists_every_value_that_it_ever_had(boat: Boat) -> None:
     boat.commit("First try", {fuel_cell(1, 1): u16(450)})
     boat.commit("Nothing here", {fuel_cell(2, 1): u16(470)})
     boat.commit("Second try", {fuel_cell(1, 1): u16(455)})
@@ -510,7 +510,7 @@ def test_a_scalar_a_curve_and_a_text_tell_their_values(boat: Boat) -> None:
     valid(boat.document("hull_number", "--values"), "history.schema.json")
 
 
-def test_a_value_says_where_its_cell_was_while_the_axis_was_another(boat: Boat) -> None:
+def test_a_value_shows_the_place_of_its_cell_on_the_former_axis(boat: Boat) -> None:
     boat.commit("Moved", {0x02: u16(1700)})
     boat.commit("Set", {fuel_cell(1, 1): u16(450)})
     lines = boat.call("fuel", "--cell", "1700,40").lines
@@ -533,9 +533,7 @@ def test_a_value_says_where_its_cell_was_while_the_axis_was_another(boat: Boat) 
         (["--rev", "nonsense"], "nonsense: no such revision"),
     ],
 )
-def test_a_call_that_cannot_be_meant_says_what_would_do(
-    boat: Boat, arguments: list[str], complaint: str
-) -> None:
+def test_an_impossible_call_names_the_remedy(boat: Boat, arguments: list[str], complaint: str) -> None:
     assert complaint in boat.scratch.call("history", HERON, *arguments).error
 
 

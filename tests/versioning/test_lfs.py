@@ -282,7 +282,7 @@ def bare_clone(slipped: Stored, tmp_path: Path) -> Stored:
 ABSENT = "it is stored by git-lfs and its content is not here; git lfs pull fetches it"
 
 
-def test_a_check_says_that_the_content_is_not_here(bare_clone: Stored) -> None:
+def test_a_check_reports_that_the_content_is_not_here(bare_clone: Stored) -> None:
     for arguments in (("check",), ("check", "--range", "HEAD~1..HEAD"), ("check", "--since", "HEAD~1")):
         result = bare_clone.call(*arguments)
         assert result.status == 1, arguments

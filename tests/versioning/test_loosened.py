@@ -111,7 +111,7 @@ def test_a_merge_does_not_loosen_what_one_parent_had_loosened(scratch: Scratch) 
     assert finding["commit"] == scratch.must("rev-parse", "side").strip()
 
 
-def test_a_commit_that_uses_the_slack_says_both_in_one_cause(scratch: Scratch) -> None:
+def test_a_commit_that_uses_the_slack_reports_both_in_one_cause(scratch: Scratch) -> None:
     heron = edited(GOOD, {fuel_cell(1, 1): u16(930)})
     commit(scratch, definition=FUEL_WIDER, heron=heron)
 
@@ -128,7 +128,7 @@ def test_a_commit_that_uses_the_slack_says_both_in_one_cause(scratch: Scratch) -
     ]
 
 
-def test_a_value_that_broke_the_old_limit_before_is_no_new_use(scratch: Scratch) -> None:
+def test_a_value_that_broke_the_old_limit_before_is_not_a_new_use(scratch: Scratch) -> None:
     commit(scratch, heron=edited(GOOD, {fuel_cell(1, 1): u16(930)}))
     commit(scratch, definition=FUEL_WIDER)
 
@@ -331,7 +331,7 @@ def test_another_factor_of_a_protection_is_an_error_with_what_it_does(scratch: S
     )
 
 
-def test_another_address_of_a_protection_is_said_once(scratch: Scratch) -> None:
+def test_another_address_of_a_protection_is_reported_once(scratch: Scratch) -> None:
     commit(scratch, definition=with_cut_factor("1"))
     commit(scratch, definition=with_cut_factor("1", at="0x2"))
 
@@ -356,7 +356,7 @@ def test_an_image_that_moved_with_the_definition_reads_as_before(scratch: Scratc
     assert message.endswith("overspeed_cut reads 4200 rpm → 4202 rpm")
 
 
-def test_another_factor_of_a_table_that_is_no_protection_is_not_an_error(scratch: Scratch) -> None:
+def test_another_factor_of_a_table_that_is_not_a_protection_is_not_an_error(scratch: Scratch) -> None:
     commit(scratch, definition=XML.replace('offset="-40"', 'offset="-41"'))
 
     assert loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"]) == []

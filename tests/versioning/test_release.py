@@ -206,7 +206,7 @@ def test_a_parent_of_the_definition_must_be_committed_too(yard: Scratch) -> None
     assert "defs/parent.xml differs from the commit" in refused(yard)
 
 
-def test_line_ends_that_git_changes_are_no_difference(yard: Scratch) -> None:
+def test_line_ends_that_git_changes_are_not_a_difference(yard: Scratch) -> None:
     for path in ("callint.toml", "defs/yard.xml"):
         data = (yard.root / path).read_bytes()
         assert b"\r" not in data
@@ -214,7 +214,7 @@ def test_line_ends_that_git_changes_are_no_difference(yard: Scratch) -> None:
     assert released(yard)
 
 
-def test_an_image_with_a_stale_checksum_is_not_released_whatever_the_policy_says_of_it(yard: Scratch) -> None:
+def test_an_image_with_a_stale_checksum_is_not_released_under_any_policy(yard: Scratch) -> None:
     yard.write("callint.toml", POLICY + '[severity]\n"image/stale-checksum" = "off"\n')
     yard.write(HERON, edited(GOOD, {SEAL: b"\0\0"}, seal=False))
     yard.commit("Not sealed")
@@ -389,7 +389,7 @@ def test_a_key_may_stand_in_the_settings_itself_if_an_agent_has_it(yard: Scratch
         ({"gpg.format": "x509"}, "gpg.format: callint cannot sign by 'x509'"),
     ],
 )
-def test_a_key_that_is_missing_is_told_and_nothing_is_written(
+def test_a_missing_key_is_reported_and_nothing_is_written(
     yard: Scratch, settings: dict[str, str], said: str
 ) -> None:
     for key, value in settings.items():

@@ -135,7 +135,7 @@ def test_a_range_in_sum_shows_only_what_is_new_at_its_end(scratch: Scratch) -> N
     assert scratch.call("check", "--range", "HEAD~2..HEAD").status == 0
     result = scratch.call("check", "--range", "HEAD~2..HEAD~1")
     assert result.status == 1 and "999.0 mg" in result.flat
-    # What the range's start had already is no news.
+    # Findings that the start of the range has are not new.
     assert scratch.call("check", "--range", "HEAD~1..HEAD~1").status == 0
 
 

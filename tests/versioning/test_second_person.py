@@ -553,7 +553,7 @@ def test_a_waiver_of_ones_own_is_news_though_what_it_covers_is_not(pair: Pair) -
 
 
 @pytest.mark.parametrize(("who", "counts"), [(INES, True), (ADA, False)])
-def test_a_bare_repository_tells_who_did_what(pair: Pair, tmp_path: Path, who: Person, counts: bool) -> None:
+def test_a_bare_repository_shows_who_did_what(pair: Pair, tmp_path: Path, who: Person, counts: bool) -> None:
     pair.by(who, "Accept", policy=WAIVED)
     pair.must("clone", "--quiet", "--bare", str(pair.root), str(tmp_path / "bare.git"))
     assert pair.counts("--range", "main~2..main", folder=tmp_path / "bare.git") is counts
@@ -562,7 +562,9 @@ def test_a_bare_repository_tells_who_did_what(pair: Pair, tmp_path: Path, who: P
 # Where nobody can tell
 
 
-def test_a_shallow_clone_cannot_tell_and_says_how_to_get_the_rest(pair: Pair, tmp_path: Path) -> None:
+def test_a_shallow_clone_lacks_the_authors_and_the_message_names_the_remedy(
+    pair: Pair, tmp_path: Path
+) -> None:
     pair.by(INES, "Accept", policy=WAIVED)
     pair.write("notes.txt", "elsewhere")
     pair.by(TOMAS, "Elsewhere")

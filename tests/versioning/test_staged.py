@@ -92,7 +92,7 @@ def test_a_fault_in_the_working_tree_alone_does_not_count(scratch: Scratch, part
 
 
 @pytest.mark.parametrize("part", PARTS)
-def test_a_fault_in_the_index_counts_whatever_the_working_tree_holds(scratch: Scratch, part: str) -> None:
+def test_a_fault_in_the_index_counts_regardless_of_the_working_tree(scratch: Scratch, part: str) -> None:
     path, good, bad, rule = PARTS[part]
     scratch.write("defs/strict.xml", STRICT)
     scratch.commit("A stricter definition")
@@ -598,7 +598,7 @@ def test_a_program_that_the_repositorys_configuration_names_is_not_started(
 
 
 @posix
-def test_without_git_the_line_says_what_is_missing(scratch: Scratch, tmp_path: Path) -> None:
+def test_without_git_the_line_names_what_is_missing(scratch: Scratch, tmp_path: Path) -> None:
     (tmp_path / "bin").mkdir()
     error = scratch.staged(PATH=str(tmp_path / "bin")).error
     assert "git" in error
@@ -631,7 +631,7 @@ def test_a_blob_that_the_repository_lacks_is_not_fetched_by_a_program(
     started.unlink()
     result = scratch.staged()
     assert not started.exists()
-    # What cannot be read is said, as a finding or in one line, and is no fault of callint's.
+    # An unreadable file is reported, as a finding or in one line, and is not a fault of callint.
     assert result.status in {1, 2}, result
 
 

@@ -144,7 +144,7 @@ def test_a_scalar_may_be_the_number(yard: Scratch) -> None:
     )
 
 
-def test_an_unmarked_definition_says_nothing(yard: Scratch) -> None:
+def test_an_unmarked_definition_gives_no_finding(yard: Scratch) -> None:
     yard.write("defs/yard.xml", yard_definition())
     yard.commit("Not marked")
     yard.stage(PETREL, GOOD)

@@ -153,7 +153,7 @@ def test_an_image_under_a_path_that_the_policy_never_named_is_found_by_its_size(
 # Unknown contents
 
 
-def test_a_flipped_bit_is_told_with_its_table_and_operating_point_beside_the_nearest_release(
+def test_a_flipped_bit_is_reported_by_table_and_operating_point_against_the_nearest_release(
     yard: Scratch,
 ) -> None:
     data = bytearray(LATER)
@@ -205,7 +205,7 @@ def test_a_part_without_all_cells_is_not_verified(yard: Scratch) -> None:
     assert "with cells of overspeed_cut, monitor" in said
 
 
-def test_a_raw_file_of_another_length_is_said(yard: Scratch) -> None:
+def test_a_raw_file_of_another_length_is_reported(yard: Scratch) -> None:
     said = text(yard, LATER + b"\xff" * 3)
     assert "The file has 3 bytes more than the memory; they are erased." in said
     assert "than the memory" not in text(yard, LATER)
@@ -251,7 +251,7 @@ def test_what_cannot_be_placed_or_read_is_wrong_input(yard: Scratch) -> None:
     assert "get the file from its source again" in error(b":10000000FF\n" * 4)
 
 
-def test_bytes_after_the_end_of_the_memory_are_not_compared_and_told(yard: Scratch) -> None:
+def test_bytes_after_the_end_of_the_memory_are_reported_but_not_compared(yard: Scratch) -> None:
     result = yard.call("verify", str(yard.write("../read.bin", LATER + b"\x01")))
     assert result.stderr.endswith("callint does not compare the last 1 byte, after the end of the memory\n")
     assert (result.status, "is the release of" in result.flat) == (0, True)
@@ -260,7 +260,7 @@ def test_bytes_after_the_end_of_the_memory_are_not_compared_and_told(yard: Scrat
 # Manifests that are not to be trusted
 
 
-def test_a_manifest_that_says_otherwise_than_the_commit_speaks_against_its_release(yard: Scratch) -> None:
+def test_a_manifest_that_contradicts_the_commit_invalidates_its_release(yard: Scratch) -> None:
     document = json.loads((yard.root / "r2/manifest.json").read_text("utf-8"))
     document["image"]["content"] = json.loads((yard.root / "r1/manifest.json").read_text("utf-8"))["image"][
         "content"
@@ -294,7 +294,7 @@ def test_a_page_that_was_changed_speaks_against_its_release(yard: Scratch) -> No
         '{"a": "callint-release", "b": ' + "[" * 9999,
     ],
 )
-def test_a_broken_manifest_is_told_and_left_out(yard: Scratch, content: str) -> None:
+def test_a_broken_manifest_is_reported_and_left_out(yard: Scratch, content: str) -> None:
     yard.write("broken/manifest.json", content)
     result = yard.call("verify", "r1/heron.bin")
     assert result.status == 0
@@ -351,7 +351,7 @@ TRIAL = edited(GOOD, {HULL: b"TRIAL       "})
 
 
 @needs_ssh
-def test_a_good_signature_is_told_and_can_be_demanded(yard: Scratch, keys: Path) -> None:
+def test_a_good_signature_is_reported_and_can_be_demanded(yard: Scratch, keys: Path) -> None:
     assert verify(yard, LATER, "--signed")[0] == 1
     assert "The release is not signed, as --signed demands." in text(yard, LATER, "--signed")
     sign(yard, keys / "ines")

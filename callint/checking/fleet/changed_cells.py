@@ -1,4 +1,4 @@
-"""Which images of a fleet have the cells of one change: the new values, the old ones, or others."""
+"""Determines which images of a fleet have the new values of a change, the old ones, or others."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.checking.fleet.contents import FleetContents
+from callint.checking.fleet.fleet_reader import FleetReader
 from callint.checking.fleet.groups import TableGroups
-from callint.checking.fleet.survey import Survey
 from callint.checking.fleet.table_digests import table_form
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Integers
@@ -19,8 +19,8 @@ from callint.model.change import ChangeSet, Flags, Grid
 from callint.model.definition import Definition, Purpose, Table
 
 
-class Adoption(StrEnum):
-    """How much of a change an image has."""
+class RolloutState(StrEnum):
+    """The part of a change that an image has."""
 
     NEW = "new"
     PARTLY = "partly"
@@ -40,10 +40,10 @@ class CellChange:
 
 
 @dataclass(frozen=True, slots=True)
-class FleetAdoption:
+class FleetRollout:
     """The cells of each image that have the new, the old and another value, shape (images, 3).
 
-    ``unknown`` (images) flags the images that lack a table of the change, or read it in another way.
+    ``unknown`` (images) flags the images that lack a table of the change, or read it differently.
     ``tables`` are those of the change, ``cells`` the number of changed cells.
     """
 
@@ -52,20 +52,20 @@ class FleetAdoption:
     tables: tuple[str, ...]
     cells: int
 
-    def of(self, image: int) -> Adoption:
-        """How much of the change an image has."""
+    def of(self, image: int) -> RolloutState:
+        """The part of the change that an image has."""
         new, old, other = self.counts[image].tolist()
         if self.unknown[image] and not new:
-            return Adoption.UNKNOWN
+            return RolloutState.UNKNOWN
         if new:
-            return Adoption.NEW if not (old or other or self.unknown[image]) else Adoption.PARTLY
-        return Adoption.OLD if not other else Adoption.OTHER
+            return RolloutState.NEW if not (old or other or self.unknown[image]) else RolloutState.PARTLY
+        return RolloutState.OLD if not other else RolloutState.OTHER
 
 
 def cell_changes(changes: ChangeSet, old: Decoded, new: Decoded) -> list[CellChange]:
-    """The cells that changed between two images, and those at breakpoints that moved.
+    """The cells that changed between two images, and the cells at moved breakpoints.
 
-    The numbers of single units are left out. The most dangerous purpose comes first.
+    Unit numbers are left out. The most dangerous purpose comes first.
     """
     result = []
     for table in changes.touched_tables:
@@ -77,16 +77,16 @@ def cell_changes(changes: ChangeSet, old: Decoded, new: Decoded) -> list[CellCha
     return sorted(result, key=lambda change: purposes.index(change.table.purpose))
 
 
-def adoption(survey: Survey, definition: Definition, changes: list[CellChange]) -> FleetAdoption:
-    """Which cells of a change each image of a fleet has."""
-    contents = FleetContents(survey)
-    images = len(survey.images)
+def fleet_rollout(fleet: FleetReader, definition: Definition, changes: list[CellChange]) -> FleetRollout:
+    """The cells of a change that each image of a fleet has."""
+    contents = FleetContents(fleet)
+    images = len(fleet.images)
     counts = np.zeros((images, 3), np.int64)
-    unknown = np.array([bool(record.problem) for record in survey.records], bool)
+    unknown = np.array([bool(record.problem) for record in fleet.records], bool)
     by_name = {change.table.name: change for change in changes}
-    for groups in survey.groups.groups(by_name):
+    for groups in fleet.groups.groups(by_name):
         change = by_name.pop(groups.table.name)
-        by_number = np.full((len(groups.counts) + 1, 3), -1, np.int64)  # the last: no table
+        by_number = np.full((len(groups.counts) + 1, 3), -1, np.int64)  # the last row: no table
         for number in range(len(groups.counts)):
             by_number[number] = _counted(contents, groups, number, definition, change)
         of_images = by_number[groups.numbers]
@@ -95,13 +95,13 @@ def adoption(survey: Survey, definition: Definition, changes: list[CellChange]) 
     if by_name:  # no definition of the fleet has the table
         unknown[:] = True
     cells = sum(int(np.count_nonzero(change.changed)) for change in changes)
-    return FleetAdoption(counts, unknown, tuple(change.table.name for change in changes), cells)
+    return FleetRollout(counts, unknown, tuple(change.table.name for change in changes), cells)
 
 
 def _counted(
     contents: FleetContents, groups: TableGroups, number: int, definition: Definition, change: CellChange
 ) -> tuple[int, int, int]:
-    """The cells with the new, the old and another value in a calibration; -1 if it is read in another way."""
+    """The cells with the new, the old and another value in a calibration; -1 if it is read differently."""
     decoded = contents.decoded(groups, number)
     own = decoded.layout.definition
     table = own.tables[groups.table.name]
@@ -126,7 +126,7 @@ def same_cells(first: Grid, second: Grid) -> Flags:
 
 
 def _same(first: NDArray[Any], second: NDArray[Any]) -> Flags:
-    """Whether numbers are equal, "not a number" equal to itself."""
+    """Whether numbers are equal; NaN equals NaN."""
     same: Flags = first == second
     if first.dtype.kind == "f" and second.dtype.kind == "f":
         same = same | (np.isnan(first) & np.isnan(second))

@@ -9,8 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.checking.fleet.fleet_reader import FleetReader
 from callint.checking.fleet.groups import TableGroups
-from callint.checking.fleet.survey import Survey
 from callint.comparing.table_query import (
     AllOf,
     Answer,
@@ -31,7 +31,7 @@ from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import error_with_remedy
 
-#: The number of images that are kept: several tables are read from the same one after the other.
+#: The number of images that are kept: several tables are read from one image in turn.
 _KEPT_IMAGES = 4
 Answers = NDArray[np.int8]
 
@@ -39,14 +39,14 @@ Answers = NDArray[np.int8]
 class FleetContents:
     """Reads the content of each calibration once."""
 
-    def __init__(self, survey: Survey) -> None:
-        self._survey = survey
+    def __init__(self, fleet: FleetReader) -> None:
+        self._fleet = fleet
         self.image = lru_cache(_KEPT_IMAGES)(self._image)
         self._layout = lru_cache(256)(self._make_layout)
 
     def definition_of(self, image: int) -> LoadedDefinition:
         """The definition of an image by its number."""
-        return self._survey.groups.definitions[self._survey.records[image].definition]
+        return self._fleet.groups.definitions[self._fleet.records[image].definition]
 
     def decoded(self, groups: TableGroups, number: int) -> Decoded:
         """A calibration of a table, decoded with its axes alone."""
@@ -69,14 +69,14 @@ class FleetContents:
         return data.rstrip(b"\0" + fill + b" ").decode(text.encoding, "replace")
 
     def _make_layout(self, definition: str, table: str) -> Layout:
-        loaded = self._survey.groups.definitions[definition]
+        loaded = self._fleet.groups.definitions[definition]
         return make_table_layout(loaded.definition, loaded.definition.tables[table])
 
     def _image(self, number: int) -> Image:
-        """An image that was read before; InputError if it has another content now."""
-        record, assignment = self._survey.records[number], self._survey.images[number]
+        """An image that was read before; InputError if its content has changed."""
+        record, assignment = self._fleet.records[number], self._fleet.images[number]
         try:
-            data = self._survey.workspace.read(record.path)
+            data = self._fleet.workspace.read(record.path)
         except OSError as error:
             raise InputError(f"{record.path}: {error_with_remedy(error, 'check the path')}") from None
         try:
@@ -90,24 +90,24 @@ class FleetContents:
 class FleetQuestion:
     """The answers to a question for all images of a fleet.
 
-    InputError if no definition has a table of it, or if a unit, state or signal does not fit.
+    InputError if no definition has one of its tables, or if a unit, state or signal does not fit.
     """
 
-    def __init__(self, survey: Survey, question: Question, option: str = "--where") -> None:
+    def __init__(self, fleet: FleetReader, question: Question, option: str = "--where") -> None:
         self.question = question
-        self._survey = survey
-        self._contents = FleetContents(survey)
+        self._fleet = fleet
+        self._contents = FleetContents(fleet)
         self._conditions: dict[tuple[Condition, str], TableCondition] = {}
         for condition in conditions(question):
-            known = survey.groups.tables.get(condition.table)
+            known = fleet.groups.tables.get(condition.table)
             if isinstance(known, Text):
                 raise InputError(f"{option}: {condition.table} is a text; ask about a table of numbers")
-            layouts = (loaded.layout for loaded in survey.groups.definitions.values())
+            layouts = (loaded.layout for loaded in fleet.groups.definitions.values())
             if known is None and any(condition.table in layout.axis_items for layout in layouts):
                 raise InputError(f"{option}: {condition.table} is an axis; ask about a table")
             if known is None:
-                raise InputError(_unknown(condition.table, survey.groups.tables, option))
-            for path, loaded in survey.groups.definitions.items():
+                raise InputError(_unknown(condition.table, fleet.groups.tables, option))
+            for path, loaded in fleet.groups.definitions.items():
                 if condition.table in loaded.layout.table_items:
                     self._conditions[condition, path] = condition_for(loaded.definition, condition, option)
 
@@ -118,7 +118,7 @@ class FleetQuestion:
 
     def values(self, condition: Condition, groups: TableGroups, number: int) -> Numbers | None:
         """The values that a condition is about in a calibration; as ``TableCondition.values``."""
-        path = self._survey.records[int(groups.first_images[number])].definition
+        path = self._fleet.records[int(groups.first_images[number])].definition
         return self._conditions[condition, path].values(self._contents.decoded(groups, number))
 
     def answers(
@@ -132,7 +132,7 @@ class FleetQuestion:
             by_number = np.full(len(of_table.counts) + 1, Answer.UNKNOWN, np.int8)  # the last: no table
             for number in range(len(of_table.counts)):
                 image = int(of_table.first_images[number])
-                by_path = self._conditions[condition, self._survey.records[image].definition]
+                by_path = self._conditions[condition, self._fleet.records[image].definition]
                 by_number[number] = by_path.answer(self._contents.decoded(of_table, number))
                 read += 1
                 step(read)
@@ -141,7 +141,7 @@ class FleetQuestion:
 
 
 def _combined(question: Question, answers: Mapping[Condition, Answers]) -> Answers:
-    """The answers to a question from those to its conditions; only a single condition is met partly."""
+    """The answers to a question from those to its conditions; only a single condition can be partly met."""
     if isinstance(question, Condition):
         return answers[question]
     parts = [question.part] if isinstance(question, Not) else list(question.parts)

@@ -1,4 +1,4 @@
-"""Numbers the different contents of each table over all images of a fleet."""
+"""Numbers the distinct contents of each table over all images of a fleet."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.definition import Purpose, Table, Text
 from callint.model.errors import InputError
 
-#: The digests of a fleet are kept in memory up to this number of bytes, and above it in a temporary file.
+#: Up to this number of bytes the digests of a fleet are kept in memory, above it in a temporary file.
 _MOST_IN_MEMORY = 32 * 2**20
 #: The number of digests that are compared at once.
 _CHUNK = 2**19
 #: The number of calibrations of a table of which the digest is kept.
 MOST_DIGESTS = 100
-#: Odd numbers with bits everywhere, by which a row and a form are mixed with a digest.
+#: Odd multipliers with bits everywhere that mix a row and a form into a digest.
 _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F], np.uint64)
 
 
@@ -77,7 +77,7 @@ class TableGroups:
 
 
 class FleetGroups:
-    """The digests of the tables of a fleet, and the groups that follow from them.
+    """The digests of the tables of a fleet, and the groups of equal ones.
 
     ``definitions`` are those of the images, by path.
     """
@@ -149,9 +149,9 @@ class FleetGroups:
             yield _sorted_groups(self.tables[name], of_row, distinct[first[row] : first[row + 1], 2:])
 
     def _chosen(self, rows: Mapping[str, int]) -> dict[str, Integers]:
-        """By definition, the row, the number and the form of each chosen table, shape (tables, 3).
+        """For each definition, the row, the number and the form of each chosen table, shape (tables, 3).
 
-        The form tells apart tables that are read in different ways.
+        The form distinguishes tables that are read in different ways.
         """
         chosen: dict[str, Integers] = {}
         forms: dict[bytes, int] = {}
@@ -160,7 +160,7 @@ class FleetGroups:
             parts = []
             for number, table in enumerate(tables):
                 if table.name in rows:
-                    # A single definition reads a table in one way, whatever that is.
+                    # A single definition reads a table in one way.
                     form = table_form(definition, table) if len(self._tables) > 1 else b""
                     parts.append((rows[table.name], number, forms.setdefault(form, len(forms))))
             chosen[path] = np.array(parts, np.int64).reshape(-1, 3)
@@ -197,7 +197,7 @@ def _distinct_keys(keys: Words, rows: int) -> tuple[Integers, Words, Integers]:
     ordered = keys[order]
     is_new = np.ones(len(ordered), bool)
     is_new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
-    if np.count_nonzero(is_new) != 1 + np.count_nonzero(np.diff(mixed[order])):  # different keys mix alike
+    if np.count_nonzero(is_new) != 1 + np.count_nonzero(np.diff(mixed[order])):  # different keys collided
         order = np.lexsort(keys.T[::-1])
         ordered = keys[order]
         is_new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)

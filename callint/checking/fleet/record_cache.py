@@ -1,10 +1,10 @@
-"""Keeps the digests of the tables of a folder's images, so that unchanged images are not read again.
+"""Caches the digests of the tables of a folder's images, so that unchanged images are not read again.
 
-The images are spread over buckets by their paths, and each bucket is one entry of the cache. Unlike other
-entries, it is named by the folder and not by contents, so each record in it says for which content and which
-definitions it holds. As git does for its index, callint takes a file for unchanged if its size, times and
-inode are. A file that was written shortly before it was read might change again without that, so its content
-is hashed the next time.
+The images are distributed over buckets by their paths, and each bucket is one entry of the cache. Unlike
+other entries, it is named by the folder and not by contents, so each record names the content and the
+definitions that it is valid for. As git does for its index, callint takes a file for unchanged if its size,
+times and inode are unchanged. A file that was written shortly before it was read may change again with none
+of these, so its content is hashed the next time.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ from callint.reading import cache
 _KIND = "fleet"
 #: Size, modification and change time in nanoseconds, and inode.
 Stamp = tuple[int, int, int, int]
-#: The nanoseconds by which a file must be older than its reading: file systems count time in up to 2 s.
+#: The least age of a file when it is read, in nanoseconds: file systems count time in steps of up to 2 s.
 _SETTLED = 2 * 10**9
-#: The average number of images in a bucket is half of this or more.
+#: The average number of images in a bucket is at least half of this.
 _BUCKET = 192
-#: The most bytes that an entry unpacks to; one of 64 images with 10,000 tables, all different, has 11 MiB.
+#: The largest unpacked size of an entry; one of 64 images with 10,000 tables, all different, has 11 MiB.
 _MAX_UNPACKED = 256 * 2**20
 
 
@@ -102,7 +102,7 @@ def _name(root: Path, number: int, count: int) -> tuple[bytes, ...]:
 
 
 def merged_bucket(images: Mapping[str, CachedImage], blocks: Iterable[PackedDigests]) -> Bucket:
-    """The bucket of images whose digests lie in ``blocks``, packed again without what no image has."""
+    """The bucket of images whose digests lie in ``blocks``, packed again without unused digests."""
     rows = [block.rows() for block in blocks]
     parts: dict[int, list[str]] = {}
     for path, image in images.items():
@@ -177,7 +177,7 @@ def _unpacked(entry: bytes) -> Bucket:
 
 
 def _is_outside(block: PackedDigests) -> bool:
-    """Whether a number stands for no digest of its table."""
+    """Whether a number does not stand for a digest of its table."""
     sizes = np.diff(block.first.astype(np.int64))
     is_rising = block.first[0] == 0 and (sizes >= 0).all() and int(block.first[-1]) == len(block.digests)
     return not is_rising or bool((block.numbers.max(axis=1) >= sizes).any())

@@ -21,15 +21,15 @@ from callint.model.errors import InputError
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import InMemoryTree, Tree, reason
 
-#: The most images of one block: their numbers fit into a byte.
+#: The largest number of images in one block: their numbers fit into a byte.
 MAX_BLOCK = 256
 
 
 class ImageRecord(NamedTuple):  # made ten thousand times at each start: a dataclass takes three times as long
-    """What is known of one image file.
+    """The known facts about one image file.
 
     ``digest`` is the SHA-256 of its content, empty if it cannot be read. ``definition`` is the path of the
-    definition that it was read with; ``problem`` is why there are no digests of its tables, or "".
+    definition that it was read with; ``problem`` is the reason why it lacks digests of its tables, or "".
     """
 
     path: str
@@ -40,10 +40,10 @@ class ImageRecord(NamedTuple):  # made ten thousand times at each start: a datac
 
 @dataclass(frozen=True, slots=True)
 class PackedDigests:
-    """The digests of the tables of some images of one definition, each different one once.
+    """The distinct digests of the tables of some images of one definition.
 
-    ``numbers`` (tables, images) says which of the digests of its table an image has; ``first`` (tables + 1)
-    is the first digest of each table in ``digests`` (digests, 2).
+    ``numbers`` (tables, images) gives the digest of its table that an image has, by number; ``first``
+    (tables + 1) is the first digest of each table in ``digests`` (digests, 2).
     """
 
     numbers: NDArray[np.uint8]
@@ -65,7 +65,7 @@ def pack(rows: Words) -> PackedDigests:
     order = np.argsort(rows[:, :, 0], axis=0, kind="stable")
     columns = np.arange(tables)
     by_digest = rows[order, columns]
-    # Digests with the same first half and another second half may alternate: then one of them is kept twice.
+    # Digests with one first half and different second halves may alternate; one of them is then kept twice.
     is_new = np.ones((images, tables), bool)
     is_new[1:] = (by_digest[1:] != by_digest[:-1]).any(axis=2)
     numbers = np.empty((images, tables), np.uint8)
@@ -79,7 +79,7 @@ def pack(rows: Words) -> PackedDigests:
 
 @dataclass(frozen=True, slots=True)
 class RecordTask:
-    """Images of one block that are to be read.
+    """Images of one block that must be read.
 
     ``known`` has the digests of images whose tables are known already. All tasks of one ``run`` have the same
     definitions. If the worker cannot read the files, ``tree`` carries those of these images.
@@ -96,7 +96,7 @@ class RecordTask:
 class RecordBlock:
     """The records of a task in its order.
 
-    ``rows`` has by definition the numbers of the records with digests, and these digests.
+    ``rows`` has, for each definition, the numbers of the records with digests, and these digests.
     """
 
     records: tuple[ImageRecord, ...]
@@ -104,7 +104,7 @@ class RecordBlock:
 
 
 class RecordReader:
-    """Reads one image after another; keeps the definitions and what their tables are compared with."""
+    """Reads one image after another; keeps the definitions and their reference images."""
 
     def __init__(self, tree: Tree) -> None:
         self.loader = ImageLoader(tree)
@@ -124,7 +124,7 @@ class RecordReader:
         return loaded
 
     def read(self, assignment: Assignment, known: bytes) -> tuple[ImageRecord, Words | None]:
-        """An image with the digests of its tables; without these if its content is the known one."""
+        """An image with the digests of its tables, or without them if its content is known."""
         path = assignment.image
         try:
             data = self.loader.tree.read(path)
@@ -162,7 +162,7 @@ class RecordReader:
 
 
 class _RecordWorkerState(threading.local):
-    """What each thread of a worker keeps from one task to the next."""
+    """The state that each thread of a worker keeps from one task to the next."""
 
     run = ""
     reader: RecordReader | None = None

@@ -1,11 +1,11 @@
-"""What callint says about a fleet."""
+"""The result of comparing a fleet."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from callint.checking.fleet.changed_cells import FleetAdoption
+from callint.checking.fleet.changed_cells import FleetRollout
 from callint.checking.fleet.contents import Answers, FleetContents, FleetQuestion
 from callint.checking.fleet.groups import TableGroups
 from callint.checking.fleet.records import ImageRecord
@@ -24,10 +24,10 @@ class AnsweredQuestion:
 
 @dataclass(frozen=True, slots=True)
 class ChangeOfImage:
-    """The change of one image by a commit, and which cells of it each image of the fleet has."""
+    """The change of one image by a commit, and the part of it that each image of the fleet has."""
 
     path: str
-    adoption: FleetAdoption
+    rollout: FleetRollout
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The digests of all tables of an image, fast for images that are mostly alike."""
+"""Computes the digests of all tables of an image, fast for images that are mostly alike."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ WORDS = 2
 _PADDING = bytes(8 * WORDS - DIGEST_BYTES)
 Words = NDArray[np.uint64]
 
-#: The most images whose bytes are kept, one for each set of addresses that images hold.
+#: The largest number of images whose bytes are kept, one for each set of addresses that images hold.
 _KEPT_EXTENTS = 4
-#: An image becomes the one to compare with if it differs from the kept one in more than this share of tables.
+#: An image becomes the new reference if it differs from the kept one in more than this share of tables.
 _FAR = 0.5
 
 
 def fleet_tables(loaded: LoadedDefinition) -> tuple[Table | Text, ...]:
-    """The readable tables and the texts of a definition in its order, without the numbers of single units."""
+    """The readable tables and the texts of a definition in its order, without unit numbers."""
     definition = loaded.definition
     tables: list[Table | Text] = [definition.tables[name] for name in loaded.layout.table_items]
     tables += definition.texts.values()
@@ -40,7 +40,7 @@ def fleet_tables(loaded: LoadedDefinition) -> tuple[Table | Text, ...]:
 
 
 def table_form(definition: Definition, table: Table | Text) -> bytes:
-    """A digest of how the bytes of a table are read, but not of where they lie.
+    """A digest of the way in which the bytes of a table are read, but not of their addresses.
 
     Tables of one form and one digest are equal.
     """
@@ -104,7 +104,7 @@ class TableDigests:
 
     @cached_property
     def _tables_of_item(self) -> list[list[int]]:
-        """By item of the layout, and after these by text, the numbers of the tables that it belongs to."""
+        """The numbers of the tables that each item of the layout, and then each text, belongs to."""
         layout = self._loaded.layout
         tables: list[list[int]] = [[] for _ in range(len(layout.items) + len(self._texts))]
         texts = {text.name: len(layout.items) + number for number, text in enumerate(self._texts)}
@@ -121,7 +121,7 @@ class TableDigests:
         return [layout.table_items[table.name], *sources]
 
     def of(self, image: Image) -> Words:
-        """The digests of all tables, shape (tables, 2); 0 for a table that the image lacks bytes of."""
+        """The digests of all tables, shape (tables, 2); 0 for a table with missing bytes."""
         reference = self._references.get(image.extents)
         if reference is None:
             cells = footprint(self._loaded.layout, image, self._texts)
@@ -141,7 +141,7 @@ class TableDigests:
         return digests
 
     def _changed_tables(self, reference: _ReferenceImage, image: Image) -> list[int]:
-        """The numbers of the tables with other bytes than the reference, rising."""
+        """The sorted numbers of the tables whose bytes differ from the reference."""
         layout = self._loaded.layout
         owners = reference.footprint.changed(reference.image, image)
         is_changed = np.zeros(len(layout.items) + len(self._texts), bool)

@@ -19,7 +19,7 @@ from callint.comparing.carry.causes import (
 from callint.comparing.carry.cell_map import CellMap
 from callint.comparing.carry.number_tables import carry_numbers
 from callint.comparing.carry.pairs import CarryPair, axis_quantities, mismatch
-from callint.comparing.carry.result import UNEXPLAINED, CarryProblem, CarryResult, How
+from callint.comparing.carry.result import UNEXPLAINED, CarriedQuantity, CarryProblem, CarryResult
 from callint.comparing.carry.state import CarryState
 from callint.comparing.carry.state_tables import carry_states
 from callint.comparing.carry.texts import carry_text
@@ -34,7 +34,11 @@ from callint.model.image import Image
 
 
 def carry(
-    old: Decoded, reworked: Decoded, new: Decoded, how: How = How.DELTA, left_out: Collection[str] = ()
+    old: Decoded,
+    reworked: Decoded,
+    new: Decoded,
+    how: CarriedQuantity = CarriedQuantity.DELTA,
+    left_out: Collection[str] = (),
 ) -> CarryResult:
     """The new base with the rework of the old one.
 

@@ -18,7 +18,7 @@ from callint.comparing.carry.causes import (
     NoteCause,
 )
 from callint.comparing.carry.pairs import CarryPair
-from callint.comparing.carry.result import How
+from callint.comparing.carry.result import CarriedQuantity
 from callint.comparing.carry.rounding import equal_bits, step_at
 from callint.comparing.carry.state import CarryState, CellCheck
 from callint.comparing.decimal_compare import exceeds
@@ -87,7 +87,7 @@ def carry_numbers(state: CarryState, pair: CarryPair) -> None:
     target[good] = raw[good]
     differing = good & ~equal_bits(target, pair.grid.raw)
     failed = wanted.touched & ~good
-    effective = differing | (wanted.exact & ~failed) | (good & (state.how is How.VALUE))
+    effective = differing | (wanted.exact & ~failed) | (good & (state.how is CarriedQuantity.VALUE))
     lost = pair.changed & ~pair.cell_map.sources_of(effective | failed)
     state.report_lost(pair, lost, rework.new - rework.old)
     is_rounded = good & exceeds(wanted.values, stored.values, 0.0)
@@ -109,11 +109,11 @@ def _wanted(state: CarryState, pair: CarryPair, rework: _Rework) -> _Wanted:
     # Where the new base has the value of the old base, all three ways give the reworked value;
     # taking it directly avoids the rounding of sums and products.
     equal = same & (grid.physical == cell_map.at_same(rework.old))
-    if how is How.RATIO:
+    if how is CarriedQuantity.RATIO:
         equal &= cell_map.at_same(rework.old) != 0
-    if how is not How.VALUE:
+    if how is not CarriedQuantity.VALUE:
         values = np.where(equal, reworked, values)
-    as_stored = same & (how is How.VALUE)
+    as_stored = same & (how is CarriedQuantity.VALUE)
     as_stored |= same & equal_bits(grid.raw, cell_map.at_same(pair.aligned(pair.change.old.raw)))
     as_stored &= pair.has_same_raw_meaning
     values = np.where(as_stored, reworked, values)
@@ -124,7 +124,7 @@ def _wanted(state: CarryState, pair: CarryPair, rework: _Rework) -> _Wanted:
     to_off = exact & cell_map.at_same(rework.is_off)
     to_on = exact & ~cell_map.at_same(rework.is_off)
     between = cell_map.reached_from(rework.switched) & ~exact
-    undefined = to_on & ~grid.off & (how is not How.VALUE)
+    undefined = to_on & ~grid.off & (how is not CarriedQuantity.VALUE)
     return _Wanted(
         touched=(touched | exact | between) & ~(to_off & grid.off),
         values=np.where(to_on, reworked, values),
@@ -142,11 +142,11 @@ def _interpolated(state: CarryState, pair: CarryPair, rework: _Rework) -> tuple[
     old, reworked, switched = rework.old, rework.new, rework.switched
     base = grid.physical
     reached = cell_map.reached_from(changed)
-    if state.how is How.VALUE:
+    if state.how is CarriedQuantity.VALUE:
         return reached, cell_map.read(grid, np.where(rework.is_off | switched, np.nan, reworked))
     delta = np.where(changed, reworked - old, 0.0)
     delta = cell_map.read(grid, np.where(switched, np.nan, delta))
-    if state.how is How.DELTA:
+    if state.how is CarriedQuantity.DELTA:
         return reached & (delta != 0), base + delta
     zero = changed & ~switched & (old == 0)
     ratio = np.where(changed, reworked / old, 1.0)
@@ -203,7 +203,11 @@ def _note_shape(state: CarryState, pair: CarryPair, rework: _Rework, good: Flags
     outside = int(np.count_nonzero(good & cell_map.outside))
     if outside:
         state.add_note(pair, HeldOutside(outside))
-    surface = rework.new if state.how is How.VALUE else np.where(pair.changed, rework.new - rework.old, 0.0)
+    surface = (
+        rework.new
+        if state.how is CarriedQuantity.VALUE
+        else np.where(pair.changed, rework.new - rework.old, 0.0)
+    )
     surface = np.where(rework.is_off | rework.was_off, np.nan, surface)
     back = cell_map.read_back(pair.grid, cell_map.read(pair.grid, surface))
     if back is None:

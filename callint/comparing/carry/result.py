@@ -1,4 +1,4 @@
-"""What was carried to another software version, what was left out, and what prevents carrying."""
+"""The result of carrying a rework: carried and omitted changes, and the problems that prevent carrying."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from callint.model.image import Image
 UNEXPLAINED = "unexplained-bytes"
 
 
-class How(StrEnum):
-    """Which quantity of a changed cell is carried."""
+class CarriedQuantity(StrEnum):
+    """The quantity of a changed cell that is carried."""
 
     DELTA = "delta"  # new base + (reworked - old base)
     RATIO = "ratio"  # new base * reworked / old base
@@ -88,7 +88,7 @@ class OmittedChange:
 class CarryResult:
     """What was carried and what was not; ``image`` is None if there are problems."""
 
-    how: How
+    how: CarriedQuantity
     items: tuple[CarriedItem, ...]
     left_out: tuple[OmittedChange, ...]
     notes: tuple[CarryNote, ...]

@@ -20,7 +20,14 @@ from callint.comparing.carry.causes import (
     RoundsAway,
 )
 from callint.comparing.carry.pairs import CarryPair
-from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CellRef, How, OmittedChange
+from callint.comparing.carry.result import (
+    CarriedItem,
+    CarriedQuantity,
+    CarryNote,
+    CarryProblem,
+    CellRef,
+    OmittedChange,
+)
 from callint.decoding.decode import Decoded
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition
@@ -47,7 +54,7 @@ class CarryState:
     """
 
     def __init__(
-        self, old: Decoded, reworked: Decoded, new: Decoded, how: How, left_out: Collection[str]
+        self, old: Decoded, reworked: Decoded, new: Decoded, how: CarriedQuantity, left_out: Collection[str]
     ) -> None:
         self.old, self.reworked, self.new, self.how = old, reworked, new, how
         self.old_definition: Definition = old.layout.definition

@@ -1,4 +1,4 @@
-"""Where the stretches of checksums may begin and end, and where their values may be stored."""
+"""Finds the possible bounds of the ranges of checksums, and the possible places of their values."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class SearchSpace:
         return np.frombuffer(self.contents[image], np.uint8)
 
     def valid(self, least: int) -> NDArray[np.bool_]:
-        """Which stretches have ``least`` bytes or more, no gap and two different bytes; by both bounds."""
+        """Which ranges have ``least`` bytes or more, no gap and two different bytes; by both bounds."""
         long = self.bounds[None, :] - self.bounds[:, None] >= least
         valid: NDArray[np.bool_] = long & (self.gaps[None, :] == self.gaps[:, None])
         for image in range(len(self.contents)):

@@ -1,8 +1,8 @@
-"""Finds stored values that an algorithm gives over a stretch, in all images, and says how likely chance is.
+"""Finds stored values that an algorithm gives over a range in all images, and the probability of chance.
 
-Two images of one software tell most: where their bytes differ, a stored checksum differs too. A value is
-looked for where the stored bytes differ between the images, anywhere in the memory; over a stretch that all
-images have in common, it is looked for beside that stretch only, as fewer images prove less.
+Two images of one software give the most evidence: if their bytes differ, a stored checksum differs too.
+callint searches for a value at all places whose bytes differ between the images. For a range that is equal in
+all images, it searches only beside the range, because fewer contents prove less.
 """
 
 from __future__ import annotations
@@ -24,17 +24,17 @@ from callint.model.image import Image
 #: A value is reported only if fewer coincidences than this are expected among all that was tried.
 MOST_COINCIDENCES = 0.01
 _ORDERS = (ByteOrder.BIG, ByteOrder.LITTLE)
-#: A stretch with this number of equal bytes at an end begins or ends in fill.
+#: A range with this number of equal bytes at an end begins or ends in fill.
 _FILL = 32
 _MULTIPLIER = np.uint64(0x9E3779B97F4A7C15)
 
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """What was tried with values of a width: ``tried`` hypotheses, anywhere or beside the stretch only.
+    """The trials with values of a width: ``tried`` hypotheses, anywhere or only beside the range.
 
     ``images`` is the number of images with which chance would explain fewer than ``MOST_COINCIDENCES``
-    values. ``is_done`` says that there are that many.
+    values. ``is_done`` is True if there are that many.
     """
 
     width: int
@@ -48,9 +48,9 @@ class Search:
 class FoundChecksum:
     """A checksum that all images confirm.
 
-    ``contents`` is the number of different contents of its stretch, each of which proves ``width`` bits at
-    most; ``chance`` is the number of coincidences to be expected among the ``tried`` hypotheses.
-    ``alternatives`` are other stretches that give the same values.
+    ``contents`` is the number of different contents of its range, each of which proves at most ``width``
+    bits; ``chance`` is the expected number of coincidences among the ``tried`` hypotheses.
+    ``alternatives`` are other ranges that give the same values.
     """
 
     checksum: Checksum
@@ -83,7 +83,7 @@ class _Hit:
 
 
 def find_checksums(images: Sequence[Image], memory: Memory) -> ChecksumSearch:
-    """The checksums that all images confirm, without those stored in their own stretch; the images differ."""
+    """The checksums that all images confirm, without those stored in their own range; the images differ."""
     space = search_space(list(images), memory)
     all_plans = plans()
     searches: list[Search] = []
@@ -136,7 +136,7 @@ def stored_values(
 def _hits_anywhere(
     family: ChecksumFamily, space: SearchSpace, places: NDArray[np.int64], tried: int
 ) -> list[_Hit]:
-    """Stretches whose values differ between the images as the numbers at a place do."""
+    """Ranges whose values differ between the images as the numbers at a place do."""
     size = (family.width + 7) // 8
     changes = _changes(family, family.values)
     is_changed = family.valid & (changes != 0)
@@ -185,7 +185,7 @@ def _confirmed(
     order: ByteOrder,
     tried: int,
 ) -> list[_Hit]:
-    """The variants that give the stored value of each image; none if it is stored in the stretch."""
+    """The variants that give the stored value of each image; none if it is stored in the range."""
     size = (family.width + 7) // 8
     low, high = int(space.bounds[first]), int(space.bounds[last])
     is_absent = not space.present[place : place + size].all()
@@ -206,7 +206,7 @@ def _confirmed(
 
 
 def _hits_beside(family: ChecksumFamily, space: SearchSpace, tried: int) -> list[_Hit]:
-    """Stretches with their value straight behind or in front of them."""
+    """Ranges with their value directly after or before them."""
     size = (family.width + 7) // 8
     bounds, end = space.bounds, len(space.contents[0])
     first, last = np.nonzero(family.valid)
@@ -224,7 +224,7 @@ def _hits_beside(family: ChecksumFamily, space: SearchSpace, tried: int) -> list
 
 
 def _bits(hit: _Hit) -> tuple[int, float]:
-    """The number of different contents of the stretch, and the bits that their stored values prove.
+    """The number of different contents of the range, and the bits that their stored values prove.
 
     A sum of few or small numbers proves fewer bits than it has, and so does a small change of a sum.
     """
@@ -241,7 +241,7 @@ def _bits(hit: _Hit) -> tuple[int, float]:
 
 
 def _grouped(hits: Sequence[_Hit], space: SearchSpace) -> tuple[FoundChecksum, ...]:
-    """One checksum by place and algorithm: over the stretch with the most plausible borders."""
+    """One checksum by place and algorithm: over the range with the most plausible borders."""
     groups: dict[tuple[object, ...], dict[tuple[int, int], _Hit]] = defaultdict(dict)
     for hit in _without_synonyms(hits):
         _, bits = _bits(hit)
@@ -303,7 +303,7 @@ def _place(hit: _Hit) -> tuple[int, int, int, int, str]:
 
 
 def _plausibility(hit: _Hit, space: SearchSpace) -> tuple[int, int, int]:
-    """The order of stretches that give the same values: without fill at an end, by borders, long ones."""
+    """The sort key of ranges that give the same values: no fill at an end, plausible borders, long ones."""
     low, high = int(space.bounds[hit.first]), int(space.bounds[hit.last])
     content = space.contents[0][low:high]
     fill = sum(len(set(end)) == 1 for end in (content[:_FILL], content[-_FILL:]))

@@ -1,4 +1,4 @@
-"""The values of all algorithms over all stretches between the bounds of a search."""
+"""Computes the values of all algorithms over all ranges between the bounds of a search."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ BYTE = Storage(NumberType.uint8, ByteOrder.BIG, 1)
 _WORDS = {8: (1,), 16: (1, 2), 32: (1, 2, 4)}
 #: The widest CRC that fits into a register of the search.
 _WIDEST = 64
-#: The shortest stretch, in bytes: shorter ones are rather tables.
+#: The shortest range in bytes: shorter ones are more likely tables.
 LEAST_SIZE = 64
 
 
@@ -36,7 +36,7 @@ class ChecksumFamily:
     """Algorithms whose values follow from the same numbers.
 
     ``values`` (images, bounds, bounds) are the numbers by first bound and bound after the end; ``valid``
-    (bounds, bounds) says which stretches can be tried. Sums are added, all others joined by exclusive or.
+    (bounds, bounds) flags the ranges that can be tried. Sums are added, all others joined by exclusive or.
     ``inits`` (inits, bounds, bounds) are the parts that initial values add, by the index in ``crcs``.
     """
 
@@ -128,7 +128,7 @@ def plans() -> list[FamilyPlan]:
 
 
 def families(plan: FamilyPlan, space: SearchSpace) -> Iterator[ChecksumFamily]:
-    """The values of a family of algorithms over all stretches."""
+    """The values of a family of algorithms over all ranges."""
     bounds = space.bounds
     valid = space.valid(LEAST_SIZE)
     if plan.crcs:

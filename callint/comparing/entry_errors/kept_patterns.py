@@ -169,7 +169,7 @@ def _broken(
             count, seen = agree.sum(axis=1), np.isfinite(values).sum(axis=1)
             moved = np.where(agree, invariant.moved[at], np.nan)
             far = row_median(moved)
-            if invariant.is_level:  # cells that were alike before are no level
+            if invariant.is_level:  # cells that were alike before are not a level
                 far = np.fmax.reduce(moved, axis=1) - np.fmin.reduce(moved, axis=1)
             bits = (count - 1) * np.log2(np.fmax(1.0, far / (2 * within)))
             is_pattern = (count >= _LEAST) & (count >= _MOSTLY * seen) & (bits > 0)

@@ -91,7 +91,7 @@ class GridLines:
         self._off = off
 
     def first(self, count: int) -> GridLines:
-        """The first so many lines."""
+        """The first ``count`` lines."""
         return GridLines(
             {side: at[:count] for side, at in self.at.items()},
             {side: off[:count] for side, off in self._off.items()},

@@ -20,7 +20,7 @@ _DIGITS = "0123456789"
 _ANY_DIGIT = re.compile("[0-9]")
 #: A number with a zero in front of other digits.
 _LEADING_ZERO = re.compile("-?0[0-9]")
-#: Numbers without a number of decimals are typed with at most so many significant digits.
+#: The largest number of significant digits of typed numbers without a declared number of decimals.
 _MOST_DIGITS = 6
 #: No more numbers than this, on either side of a stored one, are tried as the typed one.
 _MOST_ROUNDED = 25
@@ -92,7 +92,7 @@ def count_digits(value: float, decimals: int | None) -> int:
 
 
 def _numbers(candidates: Iterator[str], decimals: int | None) -> Iterator[float]:
-    """The candidates that are numbers of at most so many decimals, or at most _MOST_DIGITS digits if None."""
+    """The candidates with at most ``decimals`` decimals, or with at most _MOST_DIGITS digits if None."""
     for text in candidates:
         if not _ANY_DIGIT.search(text):
             continue

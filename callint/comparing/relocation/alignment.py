@@ -1,8 +1,8 @@
-"""Aligns the units between two anchors: one assignment over all of them, for every offset between.
+"""Aligns all units between two anchors in one assignment that allows every offset between them.
 
-``assign`` compares few shifts. Here the state of a unit is any shift of a window: bytes may have been
-inserted in front of it, behind it or on both sides, and it may have another size or be gone, after which what
-lies behind it follows. Forward and backward sums over these states give the probability of each.
+``assign`` compares few shifts. Here the state of a unit is any shift within a window: bytes may have been
+inserted before or after it, its size may have changed, or it may be gone, so that the next bytes follow
+directly. Forward and backward sums over these states give the probability of each state.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.relocation.stretches import Integers
+from callint.comparing.relocation.shared_ranges import Integers
 
 Numbers = NDArray[np.float64]
 
@@ -23,9 +23,9 @@ Numbers = NDArray[np.float64]
 #: to ``_FEW`` bytes are, and that a unit lies out of order.
 _INSERTED, _REMOVED, _SMALL, _MOVED = 0.02, 0.004, 0.004, 1e-5
 _FEW = 16
-#: The share of units behind padding that are padded to their alignment again.
+#: The share of units after padding that are padded to their alignment again.
 _PADDED = 0.95
-#: In place of a sum of probabilities that is 0.
+#: Used instead of a sum of probabilities that is 0.
 _LEAST = 1e-300
 
 
@@ -33,8 +33,9 @@ _LEAST = 1e-300
 class UnitOption:
     """A form that a unit may have: ``growth`` bytes larger, with its likelihood at the states ``places``.
 
-    ``places`` are all states if None; ``weights`` have the likelihood at each of them. A unit that is gone
-    has a growth by minus its size. An option that is not likely stands for forms that callint does not place.
+    If ``places`` is None, the option is possible in all states; ``weights`` are the likelihoods there. The
+    growth of a unit that is gone is minus its size. An option with ``is_likely`` False stands for forms that
+    callint does not place.
     """
 
     growth: int
@@ -54,7 +55,7 @@ class Padding:
     alignment: int
 
     def padded(self, shifts: Integers) -> Integers:
-        """The shifts of the unit if what lies in front of its padding has the given ones."""
+        """The shifts of the unit if the bytes before its padding have the given ones."""
         end = self.at - self.size + shifts
         aligned: Integers = end + -end % self.alignment - self.at
         return aligned
@@ -70,7 +71,7 @@ class UnitGap:
 
 @dataclass(frozen=True, slots=True)
 class AlignedUnit:
-    """The forms of a unit, and what lies between it and the next one."""
+    """The forms of a unit, and the bytes between it and the next one."""
 
     options: Sequence[UnitOption]
     gap: UnitGap
@@ -80,8 +81,8 @@ class AlignedUnit:
 class Alignment:
     """The alignment of units between a shift before them and one behind them.
 
-    ``shifts`` are the states, rising, shape (states,); ``gap`` is what lies in front of the first unit.
-    Without a ``last`` shift, any is as likely behind the units.
+    ``shifts`` are the states in rising order, shape (states,); ``gap`` describes the bytes before the first
+    unit. If ``last`` is None, all shifts after the last unit are equally likely.
     """
 
     shifts: Integers
@@ -92,9 +93,9 @@ class Alignment:
     evidence: float = field(init=False, default=0.0)
 
     def probabilities(self) -> list[list[Numbers]]:
-        """For each unit and each of its options the probability of each shift, shape (states,).
+        """The probability of each shift, for each unit and each of its options, shape (states,).
 
-        ``evidence`` is the logarithm of the likelihood of the whole.
+        ``evidence`` is the logarithm of the likelihood of the whole alignment.
         """
         before = [self._jumped(self._only(self.first), self.gap)]
         self.evidence = 0.0
@@ -129,7 +130,7 @@ class Alignment:
         return results[::-1]
 
     def _moves(self, option: UnitOption) -> tuple[Any, Any, Any]:
-        """The states in front of a unit, those behind it, and which of the weights of an option those are."""
+        """The states before a unit, those after it, and the weights of the option that belong to them."""
         if not option.growth and option.places is None:
             return slice(None), slice(None), slice(None)
         key = option.growth
@@ -149,10 +150,10 @@ class Alignment:
         return weights
 
     def _jumped(self, weights: Numbers, gap: UnitGap, back: bool = False) -> Numbers:
-        """Weights after what may lie between two units that had a gap between them.
+        """The weights after the gap between two units.
 
-        A shift may grow by any number of bytes, and fall by as many as the gap has; then the unit behind is
-        aligned. ``back`` goes from the weights behind the gap to those in front.
+        A shift may grow by any number of bytes, and fall by at most the size of the gap; the next unit is
+        then aligned. ``back`` goes from the weights after the gap to those before it.
         """
         if gap.padding is None:
             return self._inserted(weights, gap.size, back)
@@ -161,7 +162,7 @@ class Alignment:
         return self._padded(self._inserted(weights, gap.size, back), gap.padding, back)
 
     def _padded(self, weights: Numbers, padding: Padding, back: bool) -> Numbers:
-        """Weights after the padding in front of a unit took the size that its alignment asks for."""
+        """The weights after the padding before a unit took the size that its alignment needs."""
         wanted = padding.padded(self.shifts)
         there = np.minimum(np.searchsorted(self.shifts, wanted), len(self.shifts) - 1)
         there = np.where(self.shifts[there] == wanted, there, np.arange(len(self.shifts)))
@@ -170,7 +171,7 @@ class Alignment:
         return result
 
     def _inserted(self, weights: Numbers, gap: int, back: bool) -> Numbers:
-        """Weights after bytes may have been inserted, or removed from those of the gap."""
+        """The weights after bytes may have been inserted into the gap or removed from it."""
         sums = np.concatenate([[0.0], np.cumsum(weights)])
         low, high, few_low, few_high = self._reach(max(gap, 0), back)
         total, places = sums[-1], np.arange(len(weights))
@@ -187,7 +188,7 @@ class Alignment:
         return np.maximum(result, 0.0)
 
     def _reach(self, gap: int, back: bool) -> tuple[Integers, Integers, Integers, Integers]:
-        """The ranges of states, ends excluded, from which a state can be reached, and those nearby."""
+        """The ranges of states from which each state can be reached, and of those nearby; ends excluded."""
         key = gap, back
         if key not in self._reaches:
             shifts = self.shifts

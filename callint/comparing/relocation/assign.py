@@ -1,4 +1,4 @@
-"""One assignment over all units: a hidden Markov model whose states are shifts, along the old image.
+"""Assigns shifts to all units at once, by a hidden Markov model along the old image; its states are shifts.
 
 The forward-backward algorithm gives each unit the probabilities of its shifts. Reference: L. R. Rabiner, A
 tutorial on hidden Markov models (Proceedings of the IEEE 77, 1989), from memory.
@@ -13,23 +13,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.relocation.likelihood import Likelihood
-from callint.comparing.relocation.stretches import Integers
+from callint.comparing.relocation.shared_ranges import Integers
 from callint.comparing.relocation.units import PlacementUnit
 
-#: The numbers of candidates: shifts of the stretches on either side of a unit, and occurrences of its bytes.
+#: The number of candidates: of shared ranges on each side of a unit, and of occurrences of its bytes.
 _NEAREST, _OCCURRENCES = 4, 3
-#: Small items may lie, between two others that are gone, as many bytes from the shifts around them.
+#: Shifts are also tried at these distances in bytes for small items, because their neighbours may be gone;
+#: ``_SMALL`` is the largest size of such an item.
 _SMALL, _STEPS = 4, (-4, -2, -1, 1, 2, 4)
-#: What the bytes of an item must say to be looked for in the whole image.
+#: The least information of an item's bytes for a search of the whole image.
 _DISTINCT = 12.0
-#: Logarithms of the probabilities that the shift changes: forward by a little, by more, and out of order.
+#: The logarithms of the probabilities that the shift changes: forward by a little, by more, and out of order.
 _NEAR_CHANGE, _FAR_CHANGE, _MOVED = np.log([3e-3, 3e-4, 3e-5]).tolist()
 _NEAR = 4096
-#: The same, that a unit is gone, that the next is gone too, and that the next has a given other shift, has
-#: the shift that closes the gap, and has the same shift as if nothing were gone.
+#: The logarithms of the probabilities that a unit is gone, that the next one is gone too, and that the next
+#: one has a given other shift, has the shift that closes the gap, and keeps its shift.
 _GONE, _STILL_GONE, _OTHER, _CLOSED, _SAME = np.log([1e-3, 0.5, 0.03, 0.3, 1e-3]).tolist()
 
-#: A logarithm in place of that of 0.
+#: Used instead of the logarithm of 0.
 _LEAST = -1e6
 
 Numbers = NDArray[np.float64]
@@ -39,7 +40,7 @@ Numbers = NDArray[np.float64]
 class PlacementStates:
     """The candidate shifts of a unit, and the logarithm of the likelihood of each state.
 
-    The states are "at this shift" for each shift, then "gone, and this was the last shift" for each.
+    Each shift has a state "at this shift" and then, after all of these, "gone, and this was the last shift".
     """
 
     shifts: Integers
@@ -47,12 +48,12 @@ class PlacementStates:
 
 
 def candidate_states(
-    units: Sequence[PlacementUnit], stretches: Integers, likelihood: Likelihood
+    units: Sequence[PlacementUnit], shared: Integers, likelihood: Likelihood
 ) -> list[PlacementStates]:
-    """The states of every unit: shifts of the stretches around it and of its own content elsewhere."""
-    starts = stretches[:, 0]
+    """The states of every unit: shifts of the shared ranges around it, and of its own content elsewhere."""
+    starts = shared[:, 0]
     places = np.searchsorted(starts, [unit.at for unit in units], side="right").tolist()
-    shifts = stretches[:, 2].tolist()
+    shifts = shared[:, 2].tolist()
     states = []
     for unit, place in zip(units, places, strict=True):
         near = dict.fromkeys([*_distinct(shifts, place), 0])
@@ -71,7 +72,7 @@ def candidate_states(
 
 
 def _distinct(shifts: Sequence[int], place: int, most: int = _NEAREST) -> list[int]:
-    """The nearest different shifts on either side of a place in the stretches."""
+    """The nearest different shifts on each side of a place among the shared ranges."""
     found: dict[int, None] = {}
     for side in (range(place - 1, -1, -1), range(place, len(shifts))):
         here: set[int] = set()
@@ -101,9 +102,9 @@ def posteriors(units: Sequence[PlacementUnit], states: Sequence[PlacementStates]
 
 
 def _transition(unit: PlacementUnit, after: PlacementUnit, here: Integers, there: Integers) -> Numbers:
-    """The logarithms of the weights from every state of a unit to every state of the next."""
+    """The logarithms of the transition weights from every state of a unit to every state of the next one."""
     change = there[None, :] - here[:, None]
-    # Units may share bytes; else the next begins after the end of this one.
+    # Units may share bytes; otherwise the next one begins after the end of this one.
     least = min(0, unit.at + unit.size - after.at)
     same = change == 0
     moved = np.where(change < least, _MOVED, np.where(np.abs(change) <= _NEAR, _NEAR_CHANGE, _FAR_CHANGE))
@@ -112,7 +113,7 @@ def _transition(unit: PlacementUnit, after: PlacementUnit, here: Integers, there
     back[change == -unit.size] = _CLOSED
     back[same] = _SAME
     gone = np.where(same, 0.0, -np.inf)
-    # A last shift that is no candidate of the next unit is forgotten: any other takes its place.
+    # A last shift that is not a candidate of the next unit is dropped: any other shift may replace it.
     gone[~same.any(axis=1)] = -np.log(len(there))
     return np.block([[moved, gone + _GONE], [back, gone + _STILL_GONE]])
 

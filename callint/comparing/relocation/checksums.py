@@ -1,4 +1,4 @@
-"""Checksums of the new image, by computing them."""
+"""Finds the checksums of the new image by computing them over possible ranges."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from callint.decoding.checksums import expected_value, stored_value, width
 from callint.model.definition import Checksum
 from callint.model.image import Image
 
-#: The most ranges that are tried, and the greatest chance that a wrong one has the stored value.
+#: The largest number of ranges to try, and the largest chance that a wrong range matches the stored value.
 _MOST_RANGES, _CHANCE = 24, 0.01
 
 
@@ -27,10 +27,10 @@ class ChecksumFinder:
     new: Image
 
     def find(self, checksum: Checksum, candidates: Sequence[Candidate]) -> Checksum | None:
-        """The checksum at the first address and range for which the stored value is right; None without one.
+        """The checksum at the first address and range that match the stored value, or None.
 
-        The unchanged range comes first, then those whose ends moved with what lies beside them. A narrow
-        checksum allows few trials, since each may be right by chance.
+        The unchanged range is tried first, then ranges whose ends moved with the bytes beside them. A narrow
+        checksum allows few trials, because each may match by chance.
         """
         addresses = list(dict.fromkeys([checksum.stored_at, *(item.at for item in candidates)]))
         values: dict[tuple[int, int], int | None] = {}
@@ -50,7 +50,7 @@ class ChecksumFinder:
         return None
 
     def _trials(self, checksum: Checksum, addresses: Sequence[int]) -> Iterator[tuple[int, int, int]]:
-        """Addresses of the stored value with starts and sizes of the range, the likeliest first."""
+        """Addresses of the stored value, with starts and sizes of the range, most likely first."""
         end = checksum.start + checksum.size
         tried = set()
         for at in addresses:
@@ -71,7 +71,7 @@ class ChecksumFinder:
                     yield at, start, size
 
     def _shift(self, address: int, step: int) -> int:
-        """The shift of what lies next behind an address, or with a step of -1 next before it."""
+        """The shift of the next unit after an address, or, if the step is -1, before it."""
         offset = address - self.start
         starts = [unit.at for unit in self.units]
         place = bisect_left(starts, offset) if step > 0 else bisect_right(starts, offset - 1) - 1

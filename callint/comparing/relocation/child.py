@@ -1,4 +1,4 @@
-"""What the definition of another software says as a child of the old one: shifts, addresses, what is gone."""
+"""The content of a child definition for another software: shifts, new addresses and removed items."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from typing import Any
 from callint.comparing.relocation.moved_definition import MovedDefinition
 from callint.model.definition import Definition, Memory, StoredAxis
 
-#: From this many neighbouring addresses that moved by the same distance, a shift of their stretch is shorter.
+#: From this number of neighbouring addresses with one shift on, a shift of their range is shorter.
 _LEAST_IN_STRETCH = 2
 
 
 @dataclass(frozen=True, slots=True)
-class ShiftedStretch:
+class ShiftedRange:
     """The addresses from ``start`` on, ``size`` of them, move by ``by`` bytes."""
 
     start: int
@@ -36,13 +36,13 @@ class NewPlace:
 class ChildContent:
     """The content of a child.
 
-    ``gone`` has kinds and names: tables, shared axes, and parts of the memory. ``memory`` is None if it is
-    that of the parent; otherwise it has only the parts that differ. ``declared`` are the names of shared
-    axes with another number of points, and of tables with such an axis of their own: the child declares them
-    again.
+    ``gone`` lists the kinds and names of removed tables, shared axes and parts of the memory. ``memory`` is
+    None if it equals the parent's; otherwise it has only the parts that differ. ``declared`` are the names
+    of shared axes with another number of points, and of tables that have such an axis of their own: the child
+    declares them again.
     """
 
-    stretches: tuple[ShiftedStretch, ...] = ()
+    ranges: tuple[ShiftedRange, ...] = ()
     places: tuple[NewPlace, ...] = ()
     gone: tuple[tuple[str, str], ...] = ()
     memory: Memory | None = None
@@ -50,15 +50,15 @@ class ChildContent:
 
 
 def child_content(moved: MovedDefinition) -> ChildContent:
-    """The shortest form that this function knows of what differs from the parent."""
+    """The differences from the parent, in the shortest form that this function knows."""
     old, new = moved.old, moved.definition
-    stretches = _stretches(list(_addresses(old, new)))
+    ranges = _shifted_ranges(list(_addresses(old, new)))
     declared = frozenset(
         name.partition("/")[0] for name, axis in new.axes.items() if axis.count != old.axes[name].count
     )
     return ChildContent(
-        stretches=tuple(stretches),
-        places=tuple(place for place in _places(old, new, stretches) if place.name not in declared),
+        ranges=tuple(ranges),
+        places=tuple(place for place in _places(old, new, ranges) if place.name not in declared),
         gone=tuple(_gone(old, new)),
         memory=_memory(old.memory, new.memory),
         declared=declared,
@@ -77,7 +77,7 @@ class _Address:
 
 
 def _addresses(old: Definition, new: Definition) -> Iterator[_Address]:
-    """Every address that a shift moves, of what is not gone."""
+    """Every address of the remaining items that a shift moves."""
     for name, axis in new.axes.items():
         before = old.axes[name]
         if not isinstance(axis, StoredAxis) or not isinstance(before, StoredAxis):
@@ -102,7 +102,7 @@ class _MovedRun:
     addresses: list[int] = field(default_factory=list)
 
 
-def _stretches(addresses: list[_Address]) -> list[ShiftedStretch]:
+def _shifted_ranges(addresses: list[_Address]) -> list[ShiftedRange]:
     shifts: dict[int, list[int]] = {}
     for address in addresses:
         shifts.setdefault(address.old, []).append(address.new - address.old)
@@ -112,20 +112,20 @@ def _stretches(addresses: list[_Address]) -> list[ShiftedStretch]:
             runs.append(_MovedRun(shifts[at][0]))
         runs[-1].addresses += [at] * len(shifts[at])
     return [
-        ShiftedStretch(run.addresses[0], run.addresses[-1] - run.addresses[0] + 1, run.by)
+        ShiftedRange(run.addresses[0], run.addresses[-1] - run.addresses[0] + 1, run.by)
         for run in runs
         if run.by and len(run.addresses) >= _LEAST_IN_STRETCH
     ]
 
 
-def _places(old: Definition, new: Definition, stretches: list[ShiftedStretch]) -> Iterator[NewPlace]:
-    """The addresses that the stretches do not give."""
-    starts = [stretch.start for stretch in stretches]
+def _places(old: Definition, new: Definition, ranges: list[ShiftedRange]) -> Iterator[NewPlace]:
+    """The addresses that no shift of a range gives."""
+    starts = [shifted.start for shifted in ranges]
     given: dict[tuple[str, str], dict[str, int]] = {}
     for address in _addresses(old, new):
         place = bisect_right(starts, address.old) - 1
-        is_inside = place >= 0 and address.old < stretches[place].start + stretches[place].size
-        if address.old + (stretches[place].by if is_inside else 0) != address.new:
+        is_inside = place >= 0 and address.old < ranges[place].start + ranges[place].size
+        if address.old + (ranges[place].by if is_inside else 0) != address.new:
             given.setdefault((address.kind, address.name), {})[address.attribute] = address.new
     for (kind, name), attributes in given.items():
         yield NewPlace(kind, name, attributes)

@@ -1,7 +1,7 @@
-"""Aligns the items of one gap: what lies between two anchors.
+"""Aligns the items of one gap, the bytes between two anchors.
 
 Makes the options of every unit (its old size, another size, gone) with their likelihoods at all shifts of the
-gap, asks which numbers of points of its axes explain the gap best, and runs ``alignment`` over them.
+gap, finds the numbers of points of its axes that explain the gap best, and runs ``alignment`` over them.
 """
 
 from __future__ import annotations
@@ -23,38 +23,39 @@ from callint.comparing.relocation.alignment import (
 from callint.comparing.relocation.likelihood import FEW_CELLS
 from callint.comparing.relocation.occupied import OccupiedBytes
 from callint.comparing.relocation.result import ItemKind
-from callint.comparing.relocation.stretches import Integers
+from callint.comparing.relocation.shared_ranges import Integers
 from callint.comparing.relocation.units import PlacementUnit, new_shape, resized_unit
-from callint.comparing.relocation.window_likelihood import WindowLikelihood, stretched
+from callint.comparing.relocation.window_likelihood import WindowLikelihood, interpolated_grid
 
-#: How far beyond the shifts of the anchors a unit may lie, and the widest window that has every shift between
-#: them.
+#: The distance beyond the shifts of the anchors at which a unit may lie, and the widest window that covers
+#: every shift between them.
 _AROUND, _WIDEST = 64, 4096
 #: The logarithms of the prior probabilities that a unit is gone, that an axis of a kept table is gone, and
 #: that a unit has a given other size.
 _GONE, _GONE_IN_USE, _RESIZED = -3.5, -8.0, -7.0
-#: Below this probability of an item, other sizes of its axes are tried.
+#: If the probability of an item is below this, other sizes of its axes are tried.
 _DOUBTED = 0.98
-#: The least probability of a number of points.
+#: The least probability at which another number of points is accepted.
 _LEAST_SIZE = 0.98
-#: What a stored count says that is right, and one that is not.
+#: The log-likelihood of a stored count that is right, and of one that is wrong.
 _SAME_COUNT, _OTHER_COUNT = 3.0, -5.0
-#: The most bytes of padding that are gone with the item in front of it.
+#: The largest number of padding bytes that are removed with the item before them.
 _PADDING = 3
-#: What a pointer says.
+#: The log-likelihood that a pointer adds.
 _POINTED = 12.0
-#: The least probability of a shift that is sure.
+#: The least probability of a sure shift.
 SURE_IN_GAP = 0.98
-#: The logarithm of the prior ratio of another size where one fits better: of an axis, and of a table.
+#: The logarithm of the prior ratio of another size that fits better: of an axis, and of a table.
 _AXIS_AS_RESIZED, _AS_RESIZED = -5.0, -8.0
-#: Where no other size is better than the old one by so much, the logarithm of what each of them costs more:
-#: what has another size is hardly ever as much like the old numbers in the old size.
+#: If no other size is better than the old one by the first number, the second is added to the logarithm of
+#: each of them: a resized item hardly ever resembles the old numbers as much in the old size.
 _AS_GOOD, _NO_BETTER = 2.0, -2.0
-#: The logarithm of what an offset costs that is not aligned, if all units of its kind were.
+#: The logarithm added for an offset that is not aligned, if all units of its kind were aligned.
 _NOT_ALIGNED = -4.0
-#: The same of an offset at which surely another unit lies.
+#: The logarithm added for an offset at which surely another unit lies.
 _OCCUPIED = -4.0
-#: The rows or columns more, and how far around the likely shifts such an item may lie.
+#: The changes of the number of rows or columns to try, and the largest distance of such an item from the
+#: likely shifts.
 _MORE, _NEAR = (-4, -3, -2, -1, 1, 2, 3, 4, 6, 8), 8
 GRIDS = (ItemKind.AXIS, ItemKind.MAP, ItemKind.CURVE)
 
@@ -65,7 +66,7 @@ Numbers = NDArray[np.float64]
 class Gap:
     """The numbers of the units between two anchors, ends excluded, with the shifts of the anchors.
 
-    No anchor lies behind the last gap.
+    The last gap has no anchor after it.
     """
 
     start: int
@@ -79,10 +80,10 @@ class Gap:
 class GapAligner:
     """Makes the alignment of the units of a gap; ``around`` are the old offsets between its anchors.
 
-    ``likely`` are more shifts, ``pointed`` those that pointers give by the number of a unit in the gap,
-    ``axes`` all axes by their names, ``fixed`` those that have their old size, ``occupied`` the bytes of the
-    old image and of the new one that surely belong to units outside the gap, and ``counts`` the new numbers
-    of points of other axes, to which the alignment adds. ``doubtful`` are axes whose size is not sure.
+    ``likely`` are more shifts, ``pointed`` the shifts that pointers give, by the number of a unit in the gap,
+    ``axes`` all axes by name, ``fixed`` the axes that have their old size, ``occupied`` the bytes of the old
+    and of the new image that surely belong to units outside the gap, and ``counts`` the new numbers of points
+    of other axes; the alignment adds to them. ``doubtful`` are axes whose size is not sure.
     """
 
     window: WindowLikelihood
@@ -119,7 +120,7 @@ class GapAligner:
         self.shifts = np.concatenate([np.arange(*window) for window in self._windows])
 
     def align(self) -> list[list[tuple[UnitOption, Numbers]]]:
-        """For each unit its options with the probabilities of their shifts."""
+        """The options of each unit with the probabilities of their shifts."""
         options = self._all_options(self.counts)
         results = self._align_with(options)
         asked = {
@@ -143,24 +144,24 @@ class GapAligner:
         return [list(zip(forms, shares, strict=True)) for forms, shares in zip(options, results, strict=True)]
 
     def share(self, number: int, place: int) -> float:
-        """The probability of a state of a unit of the images, in its likeliest size; 1 or 0 of an anchor."""
+        """The probability of a state of a unit of the images in its likeliest size; 1 or 0 for an anchor."""
         if self.gap.start <= number < self.gap.stop:
             return float(self._shares[number - self.gap.start][place])
         shift = self.gap.first if number < self.gap.start else self.gap.last
         return float(shift == self.shifts[place] and not (self.gap.is_last and number >= self.gap.stop))
 
     def is_sure(self, number: int) -> bool:
-        """Whether one state of a unit of the images is sure, as those of anchors are."""
+        """Whether one state of a unit of the images is sure; that of an anchor always is."""
         if self.gap.start <= number < self.gap.stop:
             return float(self._shares[number - self.gap.start].max()) >= SURE_IN_GAP
         return True
 
     def _may_be_resized(self, unit: PlacementUnit) -> bool:
-        """Whether a unit may have another shape: any table may be on other axes, but a fixed axis may not."""
+        """Whether a unit may have another shape: a table on other axes may, a fixed axis may not."""
         return unit.kind in GRIDS and (unit.kind is not ItemKind.AXIS or unit.name not in self.fixed)
 
     def _estimate_point_count(self, axis: str) -> None:
-        """Enter another number of points of an axis if it explains the gap better, or the doubt of it."""
+        """Enter another number of points of an axis if it explains the gap better, or mark it as doubtful."""
         old = self.axes[axis].cells
         numbers = [old, *(old + more for more in _MORE if old + more >= 2)]
         evidence = []
@@ -176,10 +177,10 @@ class GapAligner:
             self.counts[axis] = numbers[place]
 
     def _with_prior(self, number: int, option: UnitOption) -> UnitOption:
-        """An option with what its offsets say without their content.
+        """An option, weighted by the evidence of its offsets apart from their content.
 
-        They are less likely if they are no multiples of the unit's alignment, or if other units surely lie
-        there that shared no byte with it before. That which a pointer gives is likelier.
+        Offsets are less likely if they are not multiples of the unit's alignment, or if other units that did
+        not overlap it before surely lie there. The offset that a pointer gives is more likely.
         """
         if option.is_gone:
             return option
@@ -214,7 +215,7 @@ class GapAligner:
         resized = resized_unit(unit, rows, columns)
         before = unit.numbers(self.window.likelihood.old, unit.at)
         assert before is not None
-        old = stretched(before.reshape(unit.shape), rows, columns).ravel()
+        old = interpolated_grid(before.reshape(unit.shape), rows, columns).ravel()
         ratios = [
             self.window.resized_ratios(resized, old, unit.at + first, last - first)
             for first, last in self._windows
@@ -223,7 +224,7 @@ class GapAligner:
         return UnitOption(resized.size - unit.size, weights, form=(rows, columns))
 
     def _count(self, unit: PlacementUnit, cells: int) -> Numbers:
-        """What the stored count says of an axis with some cells at every shift; 0 without a count."""
+        """The evidence of the stored count for an axis of this size at every shift; 0 without a count."""
         if unit.count is None:
             return np.zeros(len(self.shifts))
         distance, dtype = unit.count
@@ -247,7 +248,7 @@ class GapAligner:
 
     @cached_property
     def _unit_gaps(self) -> list[UnitGap]:
-        """What lies in front of each unit, and behind the last."""
+        """The bytes before each unit, and those after the last."""
         ends = [self.around[0], *(unit.at + unit.size for unit in self.units)]
         gaps = [
             UnitGap(unit.at - end, self._padding(unit, unit.at - end))
@@ -256,7 +257,7 @@ class GapAligner:
         return [*gaps, UnitGap(self.around[1] - ends[-1])]
 
     def _padding(self, unit: PlacementUnit, gap: int) -> Padding | None:
-        """The padding in front of a unit that is aligned as all of its kind are."""
+        """The padding before a unit that is aligned like all units of its kind."""
         alignment = self.alignments.get(unit.alignment_group, 1)
         if alignment == 1:
             return None
@@ -274,7 +275,7 @@ class GapAligner:
         return UnitOption(0, np.exp(np.concatenate(ratios) + self._count(unit, unit.cells)))
 
     def _gone(self, number: int) -> list[UnitOption]:
-        """The forms of a unit that is gone: without the padding behind it, or with it."""
+        """The options of a unit that is gone: without the padding after it, or with it."""
         unit = self.units[number]
         behind = self.units[number + 1].at if number + 1 < len(self.units) else self.around[1]
         sizes = {unit.size, behind - unit.at} if 0 < behind - unit.at - unit.size <= _PADDING else {unit.size}
@@ -285,7 +286,7 @@ class GapAligner:
         return unit.kind is ItemKind.AXIS and unit.name in self.in_use
 
     def is_better_resized(self, number: int, shift: int, more: float = 0.0) -> bool:
-        """Whether a unit of the images is more like the old one with other rows or columns.
+        """Whether a unit of the images resembles the old one more with other rows or columns.
 
         ``more`` is the logarithm of a further prior ratio of another size.
         """
@@ -294,16 +295,16 @@ class GapAligner:
         return self._size_advantage(number - self.gap.start, shift) < prior + more
 
     def is_as_good(self, number: int, shift: int) -> bool:
-        """Whether a unit of the images is hardly less like the old one in its old size than in any other."""
+        """Whether the old size of a unit of the images fits about as well as any other size."""
         return self._size_advantage(number - self.gap.start, shift) >= -_AS_GOOD
 
     def _size_advantage(self, number: int, shift: int) -> float:
-        """How much more the old numbers of a unit of the gap are like the new ones than in any other size."""
+        """The lead of a unit's old size over every other size in similarity to the old numbers."""
         unit = self.units[number]
         return self.window.relation(unit, unit.at + shift) - self._best_resized.get(number, -np.inf)
 
     def _other_sizes(self, number: int, shares: Numbers) -> list[UnitOption]:
-        """Forms of an item of the gap in other sizes; less likely where no size fits better than the old."""
+        """Options of an item of the gap in other sizes; less likely if the old size fits as well."""
         forms = [self._with_prior(number, form) for form in self._resized(number, shares)]
         shift = int(self.shifts[int(shares.argmax())])
         if forms and self._size_advantage(number, shift) >= -_AS_GOOD:
@@ -311,7 +312,7 @@ class GapAligner:
         return forms
 
     def _resized(self, number: int, shares: Numbers) -> Iterator[UnitOption]:
-        """Forms of an item with more or fewer rows or columns, near the likely shifts."""
+        """Options of an item with more or fewer rows or columns, near the likely shifts."""
         unit = self.units[number]
         before = unit.numbers(self.window.likelihood.old, unit.at)
         slow, fast = unit.shape
@@ -326,7 +327,7 @@ class GapAligner:
             if min(rows, columns) < 1 or rows * columns < FEW_CELLS:
                 continue
             resized = resized_unit(unit, rows, columns)
-            old = stretched(grid, rows, columns).ravel()
+            old = interpolated_grid(grid, rows, columns).ravel()
             ratios, greatest = self.window.resized_at(resized, old, unit.at + self.shifts[places])
             self._best_resized[number] = max(self._best_resized.get(number, -np.inf), greatest)
             yield UnitOption(resized.size - unit.size, np.exp(_RESIZED + ratios), places, is_likely=False)

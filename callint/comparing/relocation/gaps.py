@@ -1,7 +1,7 @@
-"""Places items between two anchors: the second look, after the assignment.
+"""Places items between two anchors, in a second pass after the assignment.
 
-Anchors are long stretches that are kept. Between two of them, ``alignment`` weighs every shift for all units
-at once, with the chance that one is gone or has another size.
+Anchors are long unchanged ranges of bytes. Between two of them, ``alignment`` weighs every shift for all
+units at once, including the chance that a unit is gone or has another size.
 """
 
 from __future__ import annotations
@@ -21,22 +21,23 @@ from callint.comparing.relocation.settle import SURE, Best, drop_overlaps, may_b
 from callint.comparing.relocation.units import PlacementUnit, alignments, new_shape, resized_unit
 from callint.comparing.relocation.window_likelihood import WindowLikelihood
 
-#: What the kept content of an end of a stretch must say before the rest of it is an anchor.
+#: The least information of the kept content at each end of a run before the rest of the run is an anchor.
 _HELD = 12.0
-#: The most units in a gap.
+#: The largest number of units in a gap.
 _MOST_UNITS = 400
-#: The least probability of a placement: curves and maps, those alike in their old size, axes, and others.
+#: The least probability of a placement: of curves and maps, of similar ones in their old size, of axes, and
+#: of other items.
 _LEAST, _LEAST_ALIKE, _LEAST_AXIS, _LEAST_SMALL = 0.97, 0.9, 0.9, 0.95
-#: From which ratio on other bytes may be a kept item, and how many bytes more than its size may lie there.
+#: The least ratio at which other bytes may be a kept item, and the most bytes beyond its size there.
 _ALIKE, _FEW_MORE = 4.0, 16
-#: The least probability of an item between two others that surely have its shift, and how far away in units
-#: these may be.
+#: The least probability of an item between two others that surely have its shift, and the largest distance to
+#: them in units.
 _LEAST_ENCLOSED, _UNSURE = 0.6, 4
 #: The logarithm of the prior probability that padding beside an item makes up for its other size.
 _RESIZED_IN_PADDING = -6.0
-#: Below this ratio, many numbers are as good as any others.
+#: Below this ratio, many numbers fit no better than others.
 _WILD = -4.0
-#: What the first look says of items beside which the shift changes.
+#: The evidence from the first pass for items beside which the shift changes.
 _BESIDE_CHANGES = (RelocationEvidence.BESIDE, RelocationEvidence.AXIS, RelocationEvidence.RESIZED)
 
 Evidence = list[RelocationEvidence | None]
@@ -52,7 +53,7 @@ def place_in_gaps(
     """Enter shifts and evidence of the items between anchors into ``best`` and ``settled``.
 
     ``pointed`` are the new offsets that pointers give, by the number of the unit. Returns the new numbers of
-    points of axes with another size, by name.
+    points of resized axes, by name.
     """
     shifts = {number: at - units[number].at for number, at in pointed.items()}
     gaps = _Gaps(units, best, settled, WindowLikelihood(likelihood), shifts)
@@ -82,14 +83,14 @@ class _Gaps:
         ]
 
     def find(self) -> Iterator[Gap]:
-        """The gaps in which anything differs."""
+        """The gaps that contain any difference."""
         last, shift = -1, 0
         anchors = self._anchors()
-        # A table that is kept has axes of the old size, and so has an axis amid other kept bytes.
+        # A kept table has axes of the old size, and so has an axis between other kept bytes.
         self._anchored = set(anchors)
         self._in_use = set(self._axes_of_kept_tables())
         self._fixed = self._in_use | {axis for number in anchors for axis in self.units[number].along if axis}
-        # The images begin at one place; nothing says where what lies behind the last anchor ends.
+        # The images begin at one place; nothing tells where the bytes after the last anchor end.
         for number in [*anchors, len(self.units)]:
             is_last = number == len(self.units)
             there = shift if is_last else self._shift(number)
@@ -101,10 +102,10 @@ class _Gaps:
             last, shift = number, there
 
     def _axes_of_kept_tables(self) -> Iterator[str]:
-        """The axes of curves and maps with kept distinct content that moved as what lies beside them.
+        """The axes of curves and maps whose kept, distinct content moved together with the bytes beside it.
 
-        If rows are added to a table, its old content may be kept, and what follows moves. A table of equal
-        rows says nothing about their number.
+        If rows are added to a table, its old content may be kept, and the next bytes move. A table of equal
+        rows does not tell their number.
         """
         for number, unit in enumerate(self.units):
             if (
@@ -144,7 +145,7 @@ class _Gaps:
         return anchors
 
     def _enclosed_units(self, run: list[int]) -> list[int]:
-        """The units of a run behind and in front of enough kept content."""
+        """The units of a run that have enough kept content before and after them."""
         said = [self.window.information(self.units[number]) for number in run]
         total = np.cumsum([0.0, *said])
         first = int(np.searchsorted(total, _HELD))
@@ -171,7 +172,7 @@ class _Gaps:
         self._doubt_axes()
 
     def _confirm_anchored(self) -> None:
-        """Place what the first look left out amid kept content, unless an axis of it has another size."""
+        """Place items that the first pass left out between kept content, unless an axis has another size."""
         numbers = {unit.name: n for n, unit in enumerate(self.units) if unit.kind is ItemKind.AXIS}
         for number in sorted(self._anchored):
             axes = [axis for axis in self.units[number].along if axis in numbers]
@@ -180,7 +181,7 @@ class _Gaps:
                 self.settled[number] = RelocationEvidence.SAME
 
     def _doubt_axes(self) -> None:
-        """Leave out axes of the old size on which no table is placed, but one looks resized."""
+        """Leave out axes of the old size if none of their tables is placed and one of these looks resized."""
         evidence: dict[str, set[RelocationEvidence | None]] = {}
         for unit, settled in zip(self.units, self.settled, strict=True):
             for axis in unit.axes:
@@ -199,7 +200,7 @@ class _Gaps:
         return unit if (rows, columns) == unit.shape else resized_unit(unit, rows, columns)
 
     def settle(self, gap: Gap) -> None:
-        """Place the items of a gap whose probability at one shift is great enough; leave out the others."""
+        """Place the items of a gap that reach the least probability at one shift; leave out the others."""
         before = self.units[gap.start - 1] if gap.start else None
         behind = self.units[gap.stop].at if gap.stop < len(self.units) else len(self.window.likelihood.old)
         numbers = range(gap.start, gap.stop)
@@ -238,9 +239,9 @@ class _Gaps:
 
     @cached_property
     def _certain_units(self) -> list[tuple[int, PlacementUnit, int]]:
-        """The units that the first look or their kept content places, with their numbers and shifts.
+        """The units that the first pass or their kept content places, with their numbers and shifts.
 
-        Read first when all gaps are known and none is settled.
+        It must be read first when all gaps are known, before any is settled.
         """
         return [
             (number, unit, self._shift(number))
@@ -320,10 +321,10 @@ class _Gaps:
         return _LEAST_ALIKE if is_alike and aligner.is_as_good(number, shift) else _LEAST
 
     def _looks_resized(self, number: int, aligner: GapAligner) -> bool:
-        """Whether the content of an axis, curve or map speaks for another size.
+        """Whether the content of an axis, curve or map indicates another size.
 
-        Between two others that did not move against each other, another size also needs as many bytes of
-        padding more or fewer.
+        Between two neighbours that did not move relative to each other, another size also needs padding that
+        changes by as many bytes.
         """
         if self.units[number].kind not in GRIDS:
             return False
@@ -331,7 +332,7 @@ class _Gaps:
         return aligner.is_better_resized(number, self._shift(number), prior)
 
     def _is_enclosed(self, number: int, aligner: GapAligner) -> bool:
-        """Whether what is sure on either side of a unit has its shift: no byte between them is new."""
+        """Whether the sure units on both sides of a unit have its shift: no byte between them is new."""
         place = int(np.flatnonzero(aligner.shifts == self._shift(number))[0])
         sides = range(number - 1, -1, -1)[:_UNSURE], range(number + 1, len(self.units))[:_UNSURE]
         for side in sides:
@@ -341,13 +342,13 @@ class _Gaps:
         return True
 
     def _accepts_any_numbers(self, unit: PlacementUnit, at: int) -> bool:
-        """Whether the numbers of an axis, curve or map there are as good as any others."""
+        """Whether the numbers of an axis, curve or map there fit no better than others."""
         return unit.kind in GRIDS and self.window.ratios(unit, at, 1)[0] < _WILD
 
     def _has_rival(self, number: int, shift: int) -> bool:
         """Whether a kept item has bytes of its size beside it that may be the item, recalibrated.
 
-        New memory may have a copy of the old content beside the item itself.
+        New memory may hold a copy of the old content beside the item itself.
         """
         unit = self.units[number]
         for side in (max(number - 1, 0), min(number + 1, len(self.units) - 1)):

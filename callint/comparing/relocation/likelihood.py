@@ -1,4 +1,4 @@
-"""How much the bytes at an offset speak for a unit lying there: natural logarithms of likelihood ratios.
+"""Log-likelihood ratios (natural) of a unit at an offset, given the bytes there.
 
 A ratio compares "the unit lies there, kept or recalibrated" with "something else lies there". The weights
 were chosen by the tuning seeds of ``python -m benchmarks relocate``.
@@ -14,24 +14,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.relocation.result import ItemKind
-from callint.comparing.relocation.stretches import Bytes, Integers
+from callint.comparing.relocation.shared_ranges import Bytes, Integers
 from callint.comparing.relocation.units import PlacementUnit
 from callint.decoding.word_order import with_swapped_words
 
-#: The prior share of units that are kept, and the least share of those that look like anything at all.
+#: The prior share of units that are kept, and the least share of units with arbitrary content.
 _KEPT, _WILD = 0.6, 0.03
-#: The most that one unit may say: what is rare in one image need not be rare in the next.
+#: The largest information of one unit: bytes that are rare in one image need not be rare in the next.
 _MOST, _MOST_SIMILAR = 25.0, 22.0
-#: From here on, likeness counts less: the cells of one table are not independent.
+#: Above this, similarity counts less: the cells of one table are not independent.
 _DEPENDENT, _DEPENDENT_SHARE = 8.0, 0.35
-#: What one byte says that differs from the byte before it, and one byte that does not.
+#: The log-likelihood of one byte that differs from the byte before it, and of one that does not.
 _CHANGING_BYTE, _REPEATED_BYTE = 2.0, 0.1
 _IMPOSSIBLE = -12.0
-#: What a number outside the limits costs.
+#: The penalty of a number outside the limits.
 _OUTSIDE_LIMITS = 4.0
-#: Numbers that rise or fall all along: what one more of them says.
+#: The log-likelihood of each further number of a rising or falling sequence.
 _ORDERED_CELL = 0.7
-#: From this many cells, the order of numbers and their likeness say something by themselves.
+#: From this number of cells on, the order and the similarity of numbers are evidence by themselves.
 FEW_CELLS = 3
 #: Distances are at most the first number of spans; from the second exponent down, exp adds nothing to a sum.
 _MOST_SPANS, _LEAST_EXPONENT = 1e6, -700.0
@@ -44,7 +44,7 @@ Numbers = NDArray[np.float64]
 class Likelihood:
     """Two images as bytes from one address on, with the frequencies of numbers in the new one.
 
-    ``has_old_alignment`` says whether the bytes of both begin at addresses of one alignment.
+    ``has_old_alignment`` is True if the bytes of both images begin at addresses of one alignment.
     """
 
     old: Bytes
@@ -90,7 +90,7 @@ class Likelihood:
         return offsets
 
     def information(self, unit: PlacementUnit) -> float:
-        """What the same bytes at another place would say."""
+        """The information of a unit: its log-likelihood ratio where the same bytes occur at another place."""
         content = self.old[unit.at : unit.at + unit.size]
         if len(content) == 1:
             return float(self.byte_rarity[content[0]])
@@ -109,12 +109,12 @@ class Likelihood:
         similar = self._piece(unit, at) if unit.kind is None else self._similar(unit, at)
         if similar == _IMPOSSIBLE:
             return similar
-        similar = min(similar, information)  # what says little of itself says little by its likeness
+        similar = min(similar, information)  # bytes with little information give little evidence when similar
         least = _WILD if similar > -4 else _WILD**2
         return float(np.log((1 - _KEPT) * max(np.exp(similar), least)))
 
     def likeness(self, unit: PlacementUnit, at: int) -> float:
-        """As ``ratio``, for a unit that was recalibrated; 0 if it says nothing, as for one cell."""
+        """As ``ratio``, for a recalibrated unit; 0 if there is no evidence, as for one cell."""
         if unit.cells < FEW_CELLS or at < 0 or at + unit.size > len(self.new):
             return 0.0
         return self._similar(unit, at)
@@ -136,7 +136,7 @@ class Likelihood:
         return finite
 
     def likeness_at(self, unit: PlacementUnit, before: Numbers, after: Numbers) -> Numbers:
-        """What the likeness, the order and the limits of numbers say, for each row of ``after``."""
+        """The evidence from the similarity, order and limits of numbers, for each row of ``after``."""
         ratios = _likeness(before, after)
         if unit.kind is ItemKind.AXIS and (order := _order(before)):
             ratios[~(np.diff(order * after, axis=1) > 0).all(axis=1)] = _IMPOSSIBLE * len(before)
@@ -151,7 +151,7 @@ class Likelihood:
         return equal
 
     def _piece(self, unit: PlacementUnit, at: int) -> float:
-        """Bytes that no item covers: those that are equal against those that are not."""
+        """Bytes that no item covers: equal bytes against different ones."""
         equal = self._equal_bytes(unit, at)
         kept = float(self.byte_rarity[self.old[unit.at : unit.at + unit.size][equal]].sum())
         return _compressed(0.5 * kept - 1.5 * float((~equal).sum()))
@@ -166,7 +166,7 @@ class Likelihood:
             return _IMPOSSIBLE
         similar = float(_likeness(before, after))
         if len(before) < FEW_CELLS and (self.new[at : at + unit.size] == self.fill).all():
-            similar -= 6.0  # rather the padding in front of the next item
+            similar -= 6.0  # probably the padding before the next item
         if unit.limits is not None:
             low, high = unit.limits
             fits = (after >= low) & (after <= high)
@@ -194,13 +194,13 @@ def _compressed(similar: float) -> float:
 
 
 def _order(numbers: NDArray[np.float64]) -> int:
-    """1 if the numbers rise all along, -1 if they fall, else 0."""
+    """1 if the numbers always rise, -1 if they always fall, else 0."""
     steps = np.diff(numbers)
     return int((steps > 0).all()) - int((steps < 0).all()) if len(steps) else 0
 
 
 def _likeness(before: Numbers, after: Numbers) -> Numbers:
-    """What the distances of cells say, in spans of the old cells; for each row of ``after``."""
+    """The evidence from the distances of cells, in spans of the old cells, for each row of ``after``."""
     least, greatest = float(before.min()), float(before.max())
     span = max(greatest - least, 0.1 * max(abs(least), abs(greatest)), 2.0 if len(before) > 1 else 4.0)
     # In place: ``after`` may hold millions of numbers, and memory for each step costs as much as the step.
@@ -212,7 +212,7 @@ def _likeness(before: Numbers, after: Numbers) -> Numbers:
     # 10 exp(-distance / 0.05) + 1.3 exp(-distance / 0.3) + 0.05 / (1 + distance)², over 0.5 / (1 + distance)²
     here, far = distance / -0.05, distance / -0.3
     for exponent, height in ((here, 10), (far, 1.3)):
-        # Below -708 exp is slow, and what it gives below this is too little to change the sum.
+        # Below -708 exp is slow, and its results below this limit are too small to change the sum.
         np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
         np.exp(exponent, out=exponent)
         np.multiply(exponent, height, out=exponent)

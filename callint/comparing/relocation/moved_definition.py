@@ -1,4 +1,4 @@
-"""The definition of another software: that of the old one, with what was placed at its new addresses."""
+"""The definition of another software: the old definition with the placed items at their new addresses."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class MovedDefinition:
     """A definition of the new software, with a placement for each item of the old definition.
 
     ``definition`` lacks the items that have no new address. ``moved_regions`` are the names of the regions
-    that follow their items, or that end earlier; no content says where they lie.
+    that follow their items or end earlier; no content shows where they lie.
     """
 
     old: Definition
@@ -42,16 +42,16 @@ class MovedDefinition:
 
     @property
     def left(self) -> tuple[Placement, ...]:
-        """The placements of what is left out."""
+        """The placements of the items that are left out."""
         return tuple(item for item in self.placements if item.new is None)
 
 
 def move_definition(
     definition: Definition, placements: Sequence[Placement], new: Image, name: str = ""
 ) -> MovedDefinition:
-    """The definition of the image ``new``, by the placements of the items of ``definition``.
+    """The definition of the image ``new``, from the placements of the items of ``definition``.
 
-    An axis that is left out takes its tables along, and a table its own axes, relations and sensor.
+    If an axis is left out, so are its tables; with a table, its own axes, relations and sensor are left out.
     """
     memory = definition.memory
     size = memory.size if new.is_part or not new.size else new.size
@@ -92,7 +92,7 @@ def _key(item: Placement) -> tuple[str, str]:
 
 
 def _inside(definition: Definition, placements: Iterable[Placement], end: int) -> Iterable[Placement]:
-    """The placements; those outside the memory up to the address ``end`` are left out."""
+    """The placements without those outside the memory up to the address ``end``."""
     start = definition.memory.start
     placements = list(placements)
     counts = {item.name: item.count for item in placements if item.count is not None}
@@ -111,7 +111,7 @@ def _inside(definition: Definition, placements: Iterable[Placement], end: int) -
 
 
 def _settled(definition: Definition, placements: Iterable[Placement]) -> dict[tuple[str, str], Placement]:
-    """A placement for each item, after what is left out has taken along what depends on it."""
+    """A placement for each item; items that depend on one that is left out are left out too."""
     settled = {_key(item): item for item in placements}
     for item in _items(definition):
         settled.setdefault(_key(item), item)
@@ -136,7 +136,7 @@ def _left(item: Placement, evidence: RelocationEvidence) -> Placement:
 
 
 def _items(definition: Definition) -> Iterable[Placement]:
-    """Every item as one without an address, for those that the old image lacks."""
+    """Every item without an address, for the items that the old image lacks."""
     lacked = RelocationEvidence.LACKED
     for axis in definition.stored_axes:
         yield Placement(ItemKind.AXIS, axis.name, axis.at, None, 0.0, lacked, ())
@@ -196,7 +196,7 @@ def _moved_memory(
 
 
 def _moved_region(region: Region, placed: Iterable[Placement], memory: Memory) -> Region | None:
-    """The region, or if items left it, its place around them; None if nothing of it lies in the memory."""
+    """The region, or its place around its items if some left it; None if it lies outside the memory."""
     inside = [item for item in placed if region.holds(item.old)]
     places = [item.new for item in inside if item.new is not None]
     first, last = region.start, region.start + region.size
@@ -212,7 +212,7 @@ def _moved_region(region: Region, placed: Iterable[Placement], memory: Memory) -
 
 
 def _title(definition: Definition, memory: Memory) -> str:
-    """The title, with the texts of the new software's identities in place of the old ones."""
+    """The title, with the texts of the new software's identities instead of the old ones."""
     title = definition.title
     new = {identity.name: identity.content for identity in memory.identities}
     for identity in definition.memory.identities:

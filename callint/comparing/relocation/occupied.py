@@ -1,4 +1,4 @@
-"""The bytes that units cover which surely lie where they are: other units do not lie there."""
+"""The bytes that units with a certain place cover: other units do not lie there."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.comparing.relocation.stretches import Integers
+from callint.comparing.relocation.shared_ranges import Integers
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,12 +19,12 @@ class OccupiedBytes:
 
     @classmethod
     def of(cls, ranges: Iterable[tuple[int, int]]) -> OccupiedBytes:
-        """Those of pairs of a start and an end, which is not part of its range."""
+        """The ranges from pairs of start and end; the end is excluded."""
         pairs = np.array(list(ranges), np.int64).reshape(-1, 2)
         return cls(np.sort(pairs[:, 0]), np.sort(pairs[:, 1]))
 
     def overlaps(self, at: Integers, size: int) -> Integers:
-        """How many ranges share bytes with ``size`` bytes from each offset on, shape (offsets,)."""
+        """The number of ranges that overlap ``size`` bytes from each offset on, shape (offsets,)."""
         begun = np.searchsorted(self.starts, at + size, side="left")
         ended = np.searchsorted(self.ends, at, side="right")
         overlaps: Integers = begun - ended

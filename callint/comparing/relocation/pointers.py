@@ -1,8 +1,8 @@
-"""New offsets of items that pointers in both images say: runs of addresses of described items.
+"""Finds new offsets of items by pointers in both images: runs of addresses of described items.
 
-Software has lists of the addresses of its tables. callint does not know where, or at which address the
-processor sees the memory: a run of words is such a list if most of its words, less one base, are addresses of
-items. The same run in the new image is found by the items whose shift is known.
+Software has lists of the addresses of its tables. callint knows neither their place nor the address at which
+the processor sees the memory: a run of words is such a list if most of its words, minus one base, are
+addresses of items. The same run in the new image is found by the items whose shift is known.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.relocation.settle import Best
-from callint.comparing.relocation.stretches import Bytes, Integers
+from callint.comparing.relocation.shared_ranges import Bytes, Integers
 from callint.comparing.relocation.units import PlacementUnit
 
 #: The bytes of a pointer, and the multiple of the base: a memory begins at a multiple of 64 KiB.
 _SIZE, _BASE_BITS = 4, 16
-#: The most bases that are tried.
+#: The largest number of bases to try.
 _BASES = 3
-#: The fewest different items that a run points to, the most words from one of its pointers to the next, and
-#: the least share of its words that are pointers.
+#: The least number of different items that a run points to, the largest number of words from one pointer to
+#: the next, and the least share of pointers among its words.
 _FEWEST, _APART, _DENSE = 8, 4, 0.5
-#: The least probability of a shift by which a run is found, the fewest such pointers, and the least share of
-#: them that must agree.
+#: The least probability of a shift by which a run is found, the least number of such pointers, and the least
+#: share of them that must agree.
 _SURE, _FEWEST_SURE, _AGREE = 0.99, 4, 0.8
 
 
@@ -50,10 +50,10 @@ class PointerFinder:
     starts: tuple[int, int]
 
     def offsets(self, best: Sequence[Best]) -> dict[int, int]:
-        """The new offset of each item that a pointer gives, by the number of its unit.
+        """The new offset of each item that has a pointer, keyed by the number of its unit.
 
-        ``best`` are the shifts known so far. An offset that several items share is left out: it is that of a
-        substitute for what is gone.
+        ``best`` are the shifts known so far. An offset that several items share is left out: there lies a
+        substitute for items that are gone.
         """
         result: dict[int, int] = {}
         for order in ("<u4", ">u4"):
@@ -64,7 +64,7 @@ class PointerFinder:
         return {number: at for number, at in result.items() if shared[at] == self._sharing(number)}
 
     def _sharing(self, number: int) -> int:
-        """The number of items that begin where one does in the old image."""
+        """The number of items that begin at the same place in the old image."""
         at = self.units[number].at
         return sum(self.units[other].at == at for other in range(max(number - 2, 0), number + 3)
                    if other < len(self.units) and self.units[other].kind is not None)  # fmt: skip
@@ -118,9 +118,9 @@ class PointerFinder:
         return self._trusted(pointed, best)
 
     def _trusted(self, pointed: Mapping[int, int], best: Sequence[Best]) -> dict[int, int]:
-        """The offsets beside which the pointers agree with what is known so far, by number.
+        """The offsets whose neighbouring pointers agree with the shifts known so far, by number.
 
-        Where memory was moved and the list was not written again, the next pointers disagree.
+        If memory was moved but the list was not rewritten, the neighbouring pointers disagree.
         """
         trusted = dict(pointed)
         for order in (sorted(pointed), sorted(pointed, reverse=True)):
@@ -143,7 +143,7 @@ def _words(content: Bytes, start: int, order: str) -> NDArray[np.uint32]:
 
 
 def _bases(words: NDArray[np.uint32], addresses: Integers) -> list[int]:
-    """The likeliest differences between words and addresses, as unsigned numbers of 32 bits."""
+    """The most likely differences between words and addresses, as unsigned 32-bit numbers."""
     low = (1 << _BASE_BITS) - 1
     order = np.argsort(addresses & low, kind="stable")
     lows, highs = (addresses & low)[order], (addresses >> _BASE_BITS)[order]

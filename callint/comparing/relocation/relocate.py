@@ -16,19 +16,19 @@ from callint.comparing.relocation.likelihood import Likelihood
 from callint.comparing.relocation.pointers import PointerFinder
 from callint.comparing.relocation.result import Candidate, ItemKind, Placement, RelocationEvidence
 from callint.comparing.relocation.settle import SURE, Best, settle
-from callint.comparing.relocation.stretches import Bytes, shared_stretches
+from callint.comparing.relocation.shared_ranges import Bytes, shared_ranges
 from callint.comparing.relocation.units import ALIGNMENTS, PlacementUnit, item_units, with_pieces
 from callint.model.definition import Definition
 from callint.model.image import Image
 
-#: The most bytes from the first to the last of an image; callint needs some 100 bytes of memory for each.
+#: The largest number of bytes from the first to the last of an image; each needs some 100 bytes of memory.
 MAX_BYTES = 8 * 2**20
-#: Candidates that people are told, and the least probability of one.
+#: The number of candidates shown to people, and the least probability of one.
 _CANDIDATES, _LEAST = 3, 0.01
 
 
 def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
-    """The placements of all items of ``definition`` that ``old`` holds, by their old addresses.
+    """The placements of all items of ``definition`` in ``old``, sorted by their old addresses.
 
     Gaps of an image count as its fill byte.
     """
@@ -38,8 +38,8 @@ def relocate(definition: Definition, old: Image, new: Image) -> list[Placement]:
     units = with_pieces(items, old_bytes)
     is_aligned = (new_start - start) % max(ALIGNMENTS) == 0
     likelihood = Likelihood(old_bytes, new_bytes, definition.memory.fill, is_aligned)
-    stretches = shared_stretches(old_bytes, new_bytes)
-    states = candidate_states(units, stretches, likelihood)
+    shared = shared_ranges(old_bytes, new_bytes)
+    states = candidate_states(units, shared, likelihood)
     probabilities = posteriors(units, states)
     best = [_best(state, probability) for state, probability in zip(states, probabilities, strict=True)]
     settled = settle(units, best, likelihood)
@@ -79,9 +79,9 @@ class _StoredCounts:
     new_start: int
 
     def find(self, unit: PlacementUnit, at: int, count: int) -> int | None:
-        """The address of the count of an axis that lies at an address; None if no count is right.
+        """The address of the stored count of an axis, given the axis's address; None if no count is right.
 
-        The count moves with the axis, or with what lies beside it.
+        The count moves with the axis, or with the bytes beside the count.
         """
         assert unit.count is not None
         distance, dtype = unit.count
@@ -104,9 +104,9 @@ class _StoredCounts:
 def _with_count(
     placement: Placement, unit: PlacementUnit, count: int | None, stored: _StoredCounts
 ) -> Placement:
-    """A placed axis with its new number of points, if it has another, and with its stored count.
+    """A placed axis with its stored count, and with its new number of points if it was resized.
 
-    It is left out if the stored count says something else.
+    The axis is left out if the stored count contradicts that number.
     """
     if unit.count is None:
         return replace(placement, count=count)
@@ -146,7 +146,7 @@ def _flat(image: Image, fill: int) -> tuple[int, Bytes]:
 
 
 def _best(state: PlacementStates, probability: NDArray[np.float64]) -> Best:
-    """The likeliest shift, None for "gone", with its probability."""
+    """The most likely shift (None for "gone") with its probability."""
     present = probability[: len(state.shifts)]
     number, gone = int(present.argmax()), float(probability[len(state.shifts) :].sum())
     return (int(state.shifts[number]), float(present[number])) if present[number] > gone else (None, gone)
@@ -155,7 +155,7 @@ def _best(state: PlacementStates, probability: NDArray[np.float64]) -> Best:
 def _candidates(
     unit: PlacementUnit, state: PlacementStates, probability: NDArray[np.float64], chosen: Best, start: int
 ) -> tuple[Candidate, ...]:
-    """The candidates of the assignment, behind the one that was chosen after it."""
+    """The candidates of the assignment, after the one that a later pass chose."""
     order = np.argsort(-probability[: len(state.shifts)], kind="stable")[:_CANDIDATES].tolist()
     likely = {
         int(state.shifts[number]): float(probability[number])

@@ -1,4 +1,4 @@
-"""Where the items of a definition lie in the image of another software."""
+"""The places of the items of a definition in the image of another software."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from callint.model.definition import Checksum
 
 
 class ItemKind(StrEnum):
-    """What is placed."""
+    """The kind of a placed item."""
 
     AXIS = "axis"
     MAP = "map"
@@ -22,7 +22,7 @@ class ItemKind(StrEnum):
 
 
 class RelocationEvidence(StrEnum):
-    """What speaks for the address of an item, or why it has none."""
+    """The evidence for the address of an item, or the reason why it has none."""
 
     SAME = "same content"
     SIMILAR = "similar content"
@@ -66,9 +66,9 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """An item with its old address and its new one, which is None if no candidate is sure.
+    """An item with its old and its new address; the new one is None if no candidate is sure.
 
-    ``probability`` is that of the best candidate; ``candidates`` are in falling order. ``checksum`` is a
+    ``probability`` is that of the best candidate; ``candidates`` are in descending order. ``checksum`` is a
     placed checksum with its range in the new image, ``count`` the new number of points of an axis with
     another size, and ``count_at`` the new address of the stored count of a placed axis.
     """

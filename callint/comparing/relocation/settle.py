@@ -1,4 +1,4 @@
-"""Which of the likeliest shifts are sure enough to place an item."""
+"""Selects the most likely shifts that are sure enough to place an item."""
 
 from __future__ import annotations
 
@@ -9,26 +9,27 @@ from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
 from callint.comparing.relocation.result import ItemKind, RelocationEvidence
 from callint.comparing.relocation.units import PlacementUnit
 
-#: The likeliest shift of a unit, None for "gone", and its probability.
+#: The most likely shift of a unit (None for "gone") and its probability.
 Best = tuple[int | None, float]
 
 #: The least probability of a placement.
 SURE = 0.9
-#: What content must say to settle where the shift changes, and the share of this that similar content counts.
+#: The least information of content that decides where the shift changes, and the share for similar content.
 ANCHOR, _SIMILAR_SHARE = 4.0, 0.5
-#: The logarithms by which an address must be ahead of another, and from which a place is much like an item.
+#: The least lead of an address over another, and the least ratio of a place that resembles an item, as
+#: logarithms.
 _AHEAD, _ALIKE = 0.5, 9.0
-#: What a text says that is much like the old one.
+#: The log-likelihood of a text that is very similar to the old one.
 _LIKE_TEXT = 2.0
-#: Items that may have another size, so that what lies behind them may have another shift.
+#: Kinds of items that may be resized, so that the bytes after them may have another shift.
 _OTHER_SIZE = (RelocationEvidence.AXIS, RelocationEvidence.RESIZED, RelocationEvidence.COUNT)
-#: What the kept content on either side of a recalibrated item must say.
+#: The least information of the kept content on each side of a recalibrated item.
 _ENCLOSING = 3.0
-#: How many addresses nearby are compared.
+#: The number of addresses nearby that are compared.
 _MOST_STEPS = 200
-#: A change of the shift by no more bytes leaves other places for an item that is no anchor.
+#: If the shift changes by at most this many bytes, an item that is not an anchor may lie at other places.
 _NEARBY = 64
-#: The bytes beside an item within which another shift may come from its size.
+#: The distance in bytes beside an item within which another shift may come from a change of its size.
 _BESIDE = 16
 
 
@@ -62,7 +63,7 @@ def settle(
 
 
 def _information(units: Sequence[PlacementUnit], best: Sequence[Best], likelihood: Likelihood) -> list[float]:
-    """How much the content of every unit says at its likeliest shift, at least 0."""
+    """The information of the content of every unit at its most likely shift, at least 0."""
     result = []
     for unit, (shift, _) in zip(units, best, strict=True):
         own = likelihood.information(unit)
@@ -81,9 +82,9 @@ def _confirm_axes(
     settled: list[RelocationEvidence | None],
     information: Sequence[float],
 ) -> None:
-    """Place axes whose size is in doubt if a table on them is kept and has nothing moved beside it.
+    """Place axes of doubtful size if one of their tables is kept and the bytes beside it did not move.
 
-    Another size of an axis is another size of every table on it.
+    If an axis is resized, so is every table on it.
     """
     confirmed = {
         axis
@@ -110,7 +111,7 @@ def _table(
     evidence: RelocationEvidence | None,
     axes: Sequence[RelocationEvidence | None],
 ) -> RelocationEvidence | None:
-    """The evidence of a curve or map after a look at its size, which is that of its axes."""
+    """The evidence of a curve or map after a check of its size, which follows from its axes."""
     if any(axis in (RelocationEvidence.COUNT, RelocationEvidence.RESIZED) for axis in axes):
         return RelocationEvidence.AXIS
     if axes and all(map(_is_placed, axes)):
@@ -120,7 +121,7 @@ def _table(
 
 @dataclass
 class _Borders:
-    """Looks at places where the shift changes, and at the items beside them."""
+    """Checks the places where the shift changes, and the items beside them."""
 
     units: Sequence[PlacementUnit]
     best: Sequence[Best]
@@ -129,10 +130,10 @@ class _Borders:
     settled: Sequence[RelocationEvidence | None]
 
     def is_clear(self, number: int) -> bool:
-        """Whether no change of the shift nearby makes another address of an item possible.
+        """Whether no nearby change of the shift makes another address of an item possible.
 
-        Enough content on either side, with that of the item, has its shift before the shift changes; or the
-        item looks otherwise at the other shift.
+        Either enough content around and in the item has its shift before the shift changes, or the bytes at
+        the other shift do not resemble the item.
         """
         shift = self.best[number][0]
         assert shift is not None
@@ -162,10 +163,10 @@ class _Borders:
         return held > 0 or self._is_kept(number, shift)
 
     def _is_enclosed(self, number: int, shift: int) -> bool:
-        """Whether kept content on both sides of a recalibrated item has its shift, nothing nearer another.
+        """Whether kept content on both sides of a recalibrated item has its shift, and no nearer one another.
 
         A recalibrated table may have other axes and so another size, or lie a few cells further on: its
-        content alone does not say so.
+        content alone does not show it.
         """
         for side in (range(number - 1, -1, -1), range(number + 1, len(self.units))):
             total = 0.0
@@ -186,9 +187,9 @@ class _Borders:
         return self.information[number] >= ANCHOR and self.likelihood.is_kept(unit, unit.at + shift)
 
     def _has_rival(self, number: int, shift: int, other: int | None, total: float) -> bool:
-        """Whether an item looks much alike at the other shift, or, if it was recalibrated, anywhere nearby.
+        """Whether an item looks similar at the other shift, or, if it was recalibrated, anywhere nearby.
 
-        ``other`` is None if what lies beside the item is gone.
+        ``other`` is None if the unit beside the item is gone.
         """
         unit, likelihood = self.units[number], self.likelihood
         at, own = unit.at + shift, self.information[number]
@@ -236,7 +237,7 @@ def _axis(
     evidence: RelocationEvidence | None,
     likelihood: Likelihood,
 ) -> RelocationEvidence | None:
-    """The evidence of an axis after a look at its size."""
+    """The evidence of an axis after a check of its size."""
     unit, (shift, _) = units[number], best[number]
     assert shift is not None
     if unit.count is not None:
@@ -245,7 +246,7 @@ def _axis(
 
 
 def _same_count(unit: PlacementUnit, at: int, likelihood: Likelihood) -> bool:
-    """Whether the stored count lies as far from the axis as in the old image, and says the same."""
+    """Whether the stored count has the same distance from the axis and the same value as before."""
     assert unit.count is not None
     distance, dtype = unit.count
     here, there = unit.at + distance, at + distance
@@ -258,7 +259,7 @@ def _same_count(unit: PlacementUnit, at: int, likelihood: Likelihood) -> bool:
 def may_be_resized(
     number: int, units: Sequence[PlacementUnit], best: Sequence[Best], evidence: RelocationEvidence | None
 ) -> bool:
-    """Whether what lies beside an item moved otherwise, as if the item had other rows or columns.
+    """Whether the bytes beside an item moved differently, as if the item had other rows or columns.
 
     If its content is the same, only a change by whole rows or columns counts.
     """
@@ -284,7 +285,7 @@ def may_be_resized(
 def drop_overlaps(
     units: Sequence[PlacementUnit], best: Sequence[Best], settled: list[RelocationEvidence | None]
 ) -> None:
-    """Leave out items that share bytes in the new image but not in the old one; the surer one stays."""
+    """Leave out items that overlap in the new image but not in the old one; the most probable one stays."""
     placed = [
         (unit.at + shift, number)
         for number, (unit, (shift, _)) in enumerate(zip(units, best, strict=True))

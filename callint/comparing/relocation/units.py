@@ -10,16 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.relocation.result import ItemKind
-from callint.comparing.relocation.stretches import Bytes
+from callint.comparing.relocation.shared_ranges import Bytes
 from callint.decoding.checksums import stored_size
 from callint.decoding.conversions import to_raw_numbers
 from callint.decoding.word_order import with_swapped_words
 from callint.model.definition import Definition, Kind, States, StoredAxis, Table
 
-#: The bytes of a piece between items, and how far from an item pieces still say where it lies.
+#: The size of a piece between items in bytes, and the largest distance at which it helps to place an item.
 _PIECE, _REACH = 32, 256
-#: The alignments of items in bytes, and the fewest items that show one: 10 lie at even offsets by chance once
-#: in 1,000 times.
+#: The alignments of items in bytes, and the least number of items that show one: 10 items lie at even offsets
+#: by chance once in 1,000 times.
 ALIGNMENTS, _ENOUGH = (1, 2, 4, 8, 16), 10
 
 
@@ -27,11 +27,11 @@ ALIGNMENTS, _ENOUGH = (1, 2, 4, 8, 16), 10
 class PlacementUnit:
     """A block of bytes of the old image; ``at`` counts from the start of its bytes.
 
-    ``kind`` is None for bytes that no item covers. ``cells``, ``dtype`` and ``stride`` say how numbers lie
-    in it; ``limits`` are raw bounds on them, and ``row`` are the sizes in bytes of a row and of a column.
-    ``shape`` are the cells of an axis or table along the slow and the fast axis of memory.
+    ``kind`` is None for bytes that no item covers. ``cells``, ``dtype`` and ``stride`` describe its numbers;
+    ``limits`` are raw bounds on them, and ``row`` has the sizes in bytes of a row and of a column.
+    ``shape`` has the numbers of cells of an axis or table along the slow and the fast axis of memory.
     ``count`` is the distance from an axis to its stored count, with the type of the count; ``axes`` are the
-    stored axes of a table, and ``along`` the axes of both sides of its shape, "" without one.
+    stored axes of a table, and ``along`` the axes of both sides of its shape, "" for none.
     """
 
     kind: ItemKind | None
@@ -51,25 +51,25 @@ class PlacementUnit:
 
     @property
     def alignment_group(self) -> tuple[bool, int]:
-        """Whether it has one cell, and the bytes of a cell, 0 without alignment.
+        """Whether the unit has one cell, and the size of a cell in bytes, 0 without alignment.
 
-        Units with the same often begin at multiples of one size.
+        Units of one group often begin at multiples of one size.
         """
         return self.cells == 1, 0 if self.dtype is None or self.kind is ItemKind.AXIS else self.dtype.itemsize
 
     def numbers(self, content: Bytes, at: int) -> NDArray[np.float64] | None:
-        """Its numbers at an offset of some bytes, shape (cells,); None if it has none or they end before."""
+        """The numbers at an offset of some bytes, shape (cells,); None without numbers or enough bytes."""
         if self.dtype is None or at < 0 or at + self.size > len(content):
             return None
         raw: NDArray[Any] = np.ndarray((self.cells,), self.dtype, content, at, (self.stride,))
         if self.has_swapped_words:
             raw = with_swapped_words(raw)
-        with np.errstate(invalid="ignore"):  # bytes that are no floats
+        with np.errstate(invalid="ignore"):  # bytes that are not floats
             return raw.astype(np.float64)
 
 
 def alignments(units: Sequence[PlacementUnit]) -> dict[tuple[bool, int], int]:
-    """The greatest alignment in bytes that all units of a group have, if they are enough to say so."""
+    """The greatest alignment in bytes that all units of a group have, if they are enough to show it."""
     groups: dict[tuple[bool, int], list[int]] = {}
     for unit in units:
         if unit.alignment_group[1]:
@@ -82,7 +82,7 @@ def alignments(units: Sequence[PlacementUnit]) -> dict[tuple[bool, int], int]:
 
 
 def new_shape(unit: PlacementUnit, counts: Mapping[str, int]) -> tuple[int, int]:
-    """The shape of a unit with new numbers of points of its axes."""
+    """The shape of a unit whose axes have new numbers of points."""
     slow, fast = (counts.get(axis, n) for axis, n in zip(unit.along, unit.shape, strict=True))
     return slow, fast
 
@@ -95,7 +95,7 @@ def resized_unit(unit: PlacementUnit, rows: int, columns: int) -> PlacementUnit:
 
 
 def item_units(definition: Definition, start: int, size: int) -> list[PlacementUnit]:
-    """The items that lie in ``size`` bytes from the address ``start``, by their offset."""
+    """The items within ``size`` bytes from the address ``start``, sorted by offset."""
     units = [
         *(_axis(definition, axis, start) for axis in definition.stored_axes),
         *(
@@ -168,12 +168,12 @@ def _table(definition: Definition, table: Table, start: int) -> PlacementUnit:
 
 
 def with_pieces(items: list[PlacementUnit], content: Bytes) -> list[PlacementUnit]:
-    """The items, and between them the bytes near them in pieces; pieces of one repeated byte are left out."""
+    """The items, and pieces of the bytes near and between them; pieces of one repeated byte are left out."""
     return sorted([*items, *_pieces(items, content)], key=lambda unit: (unit.at, unit.size))
 
 
 def _padding(content: Bytes) -> int:
-    """How many bytes at the end are equal, 0 if only one is; fewer than the greatest alignment."""
+    """The number of equal bytes at the end, 0 if only one; less than the greatest alignment."""
     other = np.flatnonzero(content[-max(ALIGNMENTS) :] != content[-1])
     size = min(len(content), max(ALIGNMENTS)) - 1 - int(other[-1]) if len(other) else 0
     return size if size > 1 else 0

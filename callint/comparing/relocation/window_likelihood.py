@@ -1,7 +1,7 @@
 """Likelihood ratios of a unit at every offset of a window: natural logarithms, as in ``likelihood``.
 
-They are flatter than those of ``likelihood``: items have copies and look-alikes nearby, so equal content and
-recalibrated content say much alike once they say enough.
+They are flatter than those of ``likelihood``: items have copies and similar items nearby, so beyond some
+evidence equal content is hardly better than recalibrated content.
 """
 
 from __future__ import annotations
@@ -14,27 +14,27 @@ from numpy.typing import NDArray
 
 from callint.comparing.relocation.likelihood import FEW_CELLS, Likelihood
 from callint.comparing.relocation.result import ItemKind
-from callint.comparing.relocation.stretches import Integers
+from callint.comparing.relocation.shared_ranges import Integers
 from callint.comparing.relocation.units import PlacementUnit
 
 Numbers = NDArray[np.float64]
 
-#: The logarithms of the prior shares of units that are kept and recalibrated, and of the least that bytes
-#: say that differ: items and bytes between them.
+#: The logarithms of the prior shares of kept and of recalibrated units, and of the least likelihood of
+#: different bytes: in items, and between them.
 _KEPT, _RECALIBRATED = np.log([0.6, 0.4]).tolist()
 _WILD_ITEM, _WILD_PIECE = np.log([0.03, 0.1]).tolist()
-#: From here on, likelihoods count less.
+#: Above this, likelihoods count less.
 _SATURATED, _SATURATED_SIMILAR, _SATURATED_SHARE = 12.0, 8.0, 0.1
-#: What it costs if a few cells differ from the old ones and most do not, beside an exact copy.
+#: The penalty, against an exact copy, if a few cells differ from the old ones and most do not.
 _FEW_DIFFER = 4.5
-#: The weights of a linear relation between old and new numbers, and of their likeness.
+#: The weights of a linear relation between old and new numbers, and of their similarity.
 _LINEAR, _LIKE = 0.3, 0.6
-#: The factors by which a table is recalibrated; beyond them its conversion may be another. How far numbers
-#: may be from those by a factor, as a share of them.
+#: The factors by which a table is recalibrated; beyond them its conversion may have changed. The largest
+#: deviation of numbers from the old ones times the factor, as a share.
 _SLOPES = 0.55, 1.6
 _SCALED = 0.1
 _IMPOSSIBLE = -12.0
-#: What a number in padding costs.
+#: The penalty of a number in padding.
 _PADDING = 6.0
 
 
@@ -73,7 +73,7 @@ class WindowLikelihood:
     def resized_ratios(self, unit: PlacementUnit, old: Numbers, first: int, count: int) -> Numbers:
         """The ratios for ``count`` offsets from ``first`` on, for a unit with another size.
 
-        ``old`` are the old numbers, stretched to that size, shape (cells,).
+        ``old`` are the old numbers, interpolated to that size, shape (cells,).
         """
         result = np.full(count, _IMPOSSIBLE)
         low, high = max(first, 0), min(first + count, len(self.likelihood.new) - unit.size + 1)
@@ -83,7 +83,7 @@ class WindowLikelihood:
         return result
 
     def resized_at(self, unit: PlacementUnit, old: Numbers, offsets: Integers) -> tuple[Numbers, float]:
-        """As ``resized_ratios`` for single offsets, with the greatest ratio before it is flattened."""
+        """As ``resized_ratios`` for single offsets, with the greatest ratio before flattening."""
         result, greatest = np.full(len(offsets), _IMPOSSIBLE), -np.inf
         inside = np.flatnonzero((offsets >= 0) & (offsets + unit.size <= len(self.likelihood.new)))
         after = self.likelihood.numbers_at(unit, offsets[inside])
@@ -99,7 +99,7 @@ class WindowLikelihood:
         return -np.inf if before is None else self.resized_at(unit, before, np.array([at]))[1]
 
     def is_scaled(self, unit: PlacementUnit, at: int) -> bool:
-        """Whether the numbers at an offset are the old ones by one factor, within a tenth or one."""
+        """Whether the numbers at an offset are the old ones times one factor, within a tenth or 1."""
         before = unit.numbers(self.likelihood.old, unit.at)
         after = unit.numbers(self.likelihood.new, at)
         if before is None or after is None or not before.any() or not np.isfinite(after).all():
@@ -110,7 +110,7 @@ class WindowLikelihood:
         return _SLOPES[0] < factor < _SLOPES[1] and bool(is_near.all())
 
     def counts_at(self, offsets: Integers, dtype: np.dtype[Any]) -> Integers:
-        """The whole numbers at offsets of the new image, those at its ends for offsets outside."""
+        """The whole numbers at offsets of the new image; offsets outside give those at its ends."""
         new, size = self.likelihood.new, dtype.itemsize
         if len(new) < size:
             return np.full(len(offsets), -1)
@@ -119,7 +119,7 @@ class WindowLikelihood:
         return counts
 
     def _of_bytes(self, unit: PlacementUnit, window: NDArray[np.uint8], equal: NDArray[np.bool_]) -> Numbers:
-        """Texts, and bytes that no item covers: those that are equal against those that are not."""
+        """The ratios of texts and of bytes that no item covers: equal bytes against different ones."""
         if unit.kind is ItemKind.CHECKSUM:
             return np.full(len(window), _RECALIBRATED)
         count = equal.sum(axis=1)
@@ -132,7 +132,7 @@ class WindowLikelihood:
         return np.where(is_text, _recalibrated(saturated(similar), _WILD_ITEM), _IMPOSSIBLE)
 
     def _numbers(self, unit: PlacementUnit, first: int, count: int) -> Numbers:
-        """The numbers of a unit at offsets, shape (count, cells); what is not finite counts as 0."""
+        """The numbers of a unit at offsets, shape (count, cells); numbers that are not finite count as 0."""
         assert unit.dtype is not None
         raw: NDArray[Any] = np.ndarray(
             (count, unit.cells), unit.dtype, self.likelihood.new, first, (1, unit.stride)
@@ -168,7 +168,7 @@ class WindowLikelihood:
 
 
 def _recalibrated(similar: Numbers, least: float) -> Numbers:
-    """The ratios of a unit that was recalibrated, or changed to what is at least as likely as ``least``."""
+    """The ratios of a recalibrated unit, or of one whose new content is at least as likely as ``least``."""
     ratios: Numbers = _RECALIBRATED + np.maximum(similar, least)
     return ratios
 
@@ -180,7 +180,7 @@ def saturated(weights: Numbers | float, most: float = _SATURATED) -> Numbers:
 
 
 def _saturated_nearby(weights: Numbers, size: int) -> Numbers:
-    """Saturated weights, but at places that overlap the differences of the weights: there is one of them."""
+    """Saturated weights; places that overlap keep their differences, because the item lies at one of them."""
     greatest = _greatest_within(weights, max(size - 1, 0))
     return saturated(greatest, _SATURATED_SIMILAR) - (greatest - weights)
 
@@ -198,8 +198,8 @@ def _greatest_within(weights: Numbers, reach: int) -> Numbers:
     return np.maximum(backward[: len(weights)], forward[width - 1 : width - 1 + len(weights)])
 
 
-def stretched(grid: Numbers, rows: int, columns: int) -> Numbers:
-    """A grid with other numbers of rows and columns, by linear interpolation."""
+def interpolated_grid(grid: Numbers, rows: int, columns: int) -> Numbers:
+    """A grid interpolated linearly to other numbers of rows and columns."""
     for axis, length in enumerate((rows, columns)):
         if grid.shape[axis] != length:
             places = np.linspace(0, grid.shape[axis] - 1, length)
@@ -211,10 +211,10 @@ def stretched(grid: Numbers, rows: int, columns: int) -> Numbers:
 
 
 def _linear_relation(before: Numbers, after: Numbers, noise: float) -> Numbers:
-    """What a rising linear relation explains of the new numbers, as a logarithm, for each row of ``after``.
+    """The log-likelihood ratio of a rising linear relation to the new numbers, for each row of ``after``.
 
-    The logarithm of a ratio of normal likelihoods, for as many independent numbers as a smooth table has;
-    ``noise`` is the variance of the rounding.
+    It is the ratio of normal likelihoods for as many independent numbers as a smooth table has; ``noise`` is
+    the variance of the rounding.
     """
     count = len(before)
     old = before - before.mean()

@@ -1,1 +1,1 @@
-"""Compares images of two software versions, whose definitions differ, as the engine reads them."""
+"""Compares images of two software versions with different definitions, as the engine reads them."""

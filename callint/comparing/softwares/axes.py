@@ -17,7 +17,7 @@ class UnionAxis:
 
     ``points`` are the breakpoints as people read them, shape (count,). ``places`` are the places at which the
     tables are read, and ``sides`` the breakpoints of each table among them; None if the table has no such
-    axis and is the same all along it.
+    axis and is constant along it.
     """
 
     points: Numbers
@@ -25,7 +25,7 @@ class UnionAxis:
     sides: tuple[Numbers | None, ...]
 
     def is_own(self, side: int) -> Flags:
-        """The places at breakpoints of one side; shape (count,)."""
+        """Which places are breakpoints of one side; shape (count,)."""
         breakpoints = self.sides[side]
         if breakpoints is None:
             return np.ones(len(self.places), bool)
@@ -35,7 +35,7 @@ class UnionAxis:
         return own
 
     def only_at(self, value: float) -> UnionAxis | None:
-        """The axis with one place, anywhere along it; None if nothing can be read between its breakpoints."""
+        """The axis with a single place, anywhere along it; None if it cannot be interpolated."""
         if self.points is not self.places:
             return None
         place = np.array([value])
@@ -48,20 +48,20 @@ class UnionAxis:
 
 
 def no_axis(sides: int) -> UnionAxis:
-    """The axis of tables that have none."""
+    """The union for tables without this axis."""
     return UnionAxis(np.zeros(1), np.zeros(1), (None,) * sides)
 
 
 def union_axis(*sides: Numbers | None) -> UnionAxis | None:
     """The union of the breakpoints of all sides, in one unit; at least one side has the axis.
 
-    None if they differ and do not rise or fall strictly, so that nothing can be read between them.
-    Breakpoints that differ only by the rounding of a conversion are equal; that of the last side counts.
+    None if they differ and do not rise or fall strictly, so that interpolation is impossible. Breakpoints
+    that differ only by the rounding of a conversion are equal; the union has that of the last side.
     """
     axes = [side for side in sides if side is not None]
     if all(np.array_equal(axis, axes[-1], equal_nan=True) for axis in axes[:-1]):
         points = axes[-1]
-        # By index, so that even an axis that does not rise is compared.
+        # By index, so that an axis that does not rise is compared too.
         places = points if is_readable(points) else np.arange(len(points), dtype=np.float64)
         return UnionAxis(points, places, tuple(None if side is None else places for side in sides))
     if not all(map(is_readable, axes)):
@@ -76,12 +76,12 @@ def _tolerance(axes: list[Numbers]) -> float:
 
 
 def _merged(axes: list[Numbers]) -> tuple[Numbers, list[Numbers]]:
-    """The merged breakpoints, and each axis with the breakpoints in place of its own."""
+    """The merged breakpoints, and each axis with its breakpoints replaced by merged ones."""
     ends = np.cumsum([len(axis) for axis in axes])[:-1]
     for tolerance in (_tolerance(axes), 0.0):
         numbers = _numbers(np.concatenate(axes), tolerance)
         by_axis = np.split(numbers, ends)
-        # Breakpoints of one side that are as close as that stay apart.
+        # Breakpoints of one side within the tolerance stay separate.
         if all(bool(np.diff(np.sort(own)).all()) for own in by_axis):
             break
     points = np.empty(int(numbers.max()) + 1)
@@ -91,7 +91,7 @@ def _merged(axes: list[Numbers]) -> tuple[Numbers, list[Numbers]]:
 
 
 def _numbers(values: Numbers, tolerance: float) -> NDArray[np.int64]:
-    """The number of each value among the distinct ones, rising; neighbours within the tolerance share one."""
+    """The rank of each value among the distinct ones; neighbours within the tolerance share one."""
     order = np.argsort(values, kind="stable")
     is_further = np.append(False, np.diff(values[order]) > tolerance)
     numbers = np.empty(len(values), np.int64)

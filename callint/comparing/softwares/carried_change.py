@@ -1,7 +1,7 @@
-"""Whether an image of the new software version has the same change from its base as a rework of the old one.
+"""Checks whether an image of the new software version has the same change as a rework of the old one.
 
-The change is what the engine reads: the output of the reworked table less that of its base, at the
-breakpoints of all four tables. So it does not matter how the change was carried.
+A change is measured as the engine reads it: the output of the reworked table minus that of its base, at the
+breakpoints of all four tables. So the way in which it was carried does not matter.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ from callint.model.definition import Definition, Purpose, States, Table
 
 @dataclass(frozen=True, slots=True)
 class PointChange:
-    """What a rework did to a table at all points, shape (rows, columns) each.
+    """The effect of a rework on a table at all points, shape (rows, columns) each.
 
-    ``before`` and ``after`` are the outputs in the unit of the comparison, NaN where there is no number, and
-    ``was_off`` and ``is_off`` say where the table is off. ``changed`` flags the points that changed, and
-    ``known`` those at which callint can say what the table puts out.
+    ``before`` and ``after`` are the outputs in the unit of the comparison, NaN where there is no number.
+    ``was_off`` and ``is_off`` flag the points at which the table is off, ``changed`` those that changed, and
+    ``known`` those at which callint can determine the output.
     """
 
     before: Numbers
@@ -47,10 +47,10 @@ class PointChange:
 
     @property
     def difference(self) -> Numbers:
-        """The change of the output; 0 where nothing changed, and where the table was off and is off."""
+        """The change of the output; 0 at points that did not change or that are off before and after."""
         is_none = ~self.changed | (self.was_off & self.is_off)
-        # Infinity less itself is not a number, and it did not change.
-        with np.errstate(all="ignore"):  # values may be infinite or no numbers, before or after
+        # Infinity minus itself is not a number, although it did not change.
+        with np.errstate(all="ignore"):  # values may be infinite or not numbers, before or after
             return np.subtract(self.after, self.before, out=np.zeros(self.after.shape), where=~is_none)
 
 
@@ -87,7 +87,7 @@ class CarriedTable:
 
     @property
     def distances(self) -> Numbers:
-        """How far the changes are apart; infinite where they are not both differences of numbers."""
+        """The distance between the changes; infinite if either is not a difference of numbers."""
         distances = np.abs(self.new.difference - self.old.difference)
         return np.nan_to_num(np.where(self.old.known & self.new.known, distances, 0.0), nan=np.inf)
 
@@ -101,7 +101,7 @@ class CarriedTable:
 
 @dataclass(frozen=True, slots=True)
 class CarriedText:
-    """A text that changed in one of the software versions: the new one in each, None if it did not change."""
+    """A text that changed in a software version: the new text in each, None if it did not change."""
 
     name: str
     old: str | None
@@ -114,9 +114,9 @@ class CarriedText:
 
 @dataclass(frozen=True, slots=True)
 class UnjudgedChange:
-    """A changed table or text of which callint cannot tell whether its change is the same.
+    """A changed table or text whose changes callint cannot compare.
 
-    ``cause`` is None if only one software version has it; ``in_old`` says that it changed in the old
+    ``cause`` is None if only one software version has the item; ``in_old`` is True if it changed in the old
     software.
     """
 
@@ -127,7 +127,7 @@ class UnjudgedChange:
 
 @dataclass(frozen=True)
 class CarriedChange:
-    """The changes of both software versions side by side, by the definition of the comparison.
+    """The changes of both software versions side by side, in terms of the definition of the comparison.
 
     ``bytes`` are the numbers of changed bytes that the old and the new definition do not describe.
     """
@@ -140,7 +140,7 @@ class CarriedChange:
 
     @property
     def is_same(self) -> bool:
-        """Whether everything that changed changed in the same way in both software versions."""
+        """Whether all changes are the same in both software versions."""
         return (
             all(table.is_same for table in self.tables)
             and all(text.is_same for text in self.texts)
@@ -152,10 +152,10 @@ class CarriedChange:
 def compare_carried(
     old: tuple[Decoded, Decoded], new: tuple[Decoded, Decoded], names: Collection[str] | None = None
 ) -> CarriedChange:
-    """The change from the base to the rework of the old software beside that of the new software.
+    """Compare the change from base to rework in the old software with that in the new software.
 
-    ``old`` and ``new`` are a base and a rework of it each, decoded with one layout. ``names`` selects tables
-    and texts by their old or new names; then bytes without a definition are ignored.
+    ``old`` and ``new`` are each a base and a rework of it, decoded with one layout. ``names`` selects tables
+    and texts by their old or new names; bytes without a definition are then ignored.
     """
     # Values from strangers' images may be infinite or not numbers.
     with np.errstate(all="ignore"):
@@ -214,7 +214,7 @@ class _CarriedComparison:
 
     @staticmethod
     def _on_changed_axes(changes: ChangeSet) -> set[str]:
-        """The tables on axes that changed, even if their output moved by little."""
+        """The tables on changed axes, even if their output moved by little."""
         return {
             table.name
             for axis in changes.axes
@@ -248,7 +248,7 @@ class _CarriedComparison:
             tolerance = np.zeros(tables[0].own.shape)
         else:
             readings = [read_numbers(side) for side in tables]
-            # The bases are exact; what was rounded are the values of the reworks.
+            # The bases are exact; only the values of the reworks were rounded.
             after = readings[1].values, readings[3].values
             is_cell = np.logical_and.reduce([side.own for side in tables])
             tolerance = step_tolerance(self._definitions, pair, *after, is_cell)
@@ -271,7 +271,7 @@ class _CarriedComparison:
         return conversion
 
     def _texts(self, origins: dict[str, str]) -> Iterator[CarriedText]:
-        """The texts that changed, by their old names."""
+        """The changed texts, by their old names."""
         old, new = ({change.text.name: change.new for change in changes.texts} for changes in self._changes)
         partners = {name: new_name for new_name, name in origins.items()}
         for name, text in old.items():
@@ -284,7 +284,7 @@ class _CarriedComparison:
 
 
 def _point_change(sides: list[SoftwareSide], readings: list[Reading]) -> PointChange:
-    """What a rework did; the first of both sides is the base."""
+    """The effect of a rework; the first of both sides is the base."""
     before, after = readings
     changed = _changed_points(sides)
     known = (before.known & after.known) | ~changed
@@ -292,7 +292,7 @@ def _point_change(sides: list[SoftwareSide], readings: list[Reading]) -> PointCh
 
 
 def _changed_points(sides: list[SoftwareSide]) -> Flags:
-    """The points that a changed cell reaches; all points if the breakpoints changed."""
+    """The points on which a changed cell has influence; all points if the breakpoints changed."""
     base, rework = sides
     for old, new in ((base.grid.x, rework.grid.x), (base.grid.y, rework.grid.y)):
         if old is not None and new is not None and not np.array_equal(old, new):
@@ -305,8 +305,8 @@ def _changed_points(sides: list[SoftwareSide]) -> Flags:
 def _same(old: PointChange, new: PointChange, tolerance: Numbers, are_states: bool) -> Flags:
     """The points at which both changes are the same.
 
-    A change of numbers is a difference. Switching off is the same as switching off, and switching on is the
-    same if the values are; so are states if they became the same one.
+    Numbers have the same change if their differences are equal. Points that were switched off on both sides
+    are the same; points that were switched on, and states, are the same if their new values are equal.
     """
     neither = ~old.changed & ~new.changed
     both_off = (old.was_off == new.was_off) & old.is_off & new.is_off

@@ -1,4 +1,4 @@
-"""Why a table that both software versions have cannot be compared."""
+"""The causes for which a table of both software versions cannot be compared."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from callint.comparing.softwares.pairs import SoftwareTables, table_pair
 from callint.comparing.softwares.result import (
     IdentityPair,
     RespacedTable,
-    Slight,
+    SlightDifference,
     SoftwareChange,
     UncomparedTable,
 )
@@ -32,9 +32,9 @@ def compare_softwares(
 ) -> SoftwareChange:
     """The change from an image of one software version to an image of another, as the engine reads both.
 
-    ``names`` selects tables and texts by their old or new names. ``at`` is an operating point by signal, at
-    which the tables over its signals are compared; scalars are the same everywhere, and compared if they are
-    selected.
+    ``names`` selects tables and texts by their old or new names. ``at`` is an operating point by signal; the
+    tables over its signals are compared there. Scalars are the same everywhere, and are compared only if they
+    are selected.
     """
     # Values from strangers' images may be infinite or not numbers.
     with np.errstate(all="ignore"):
@@ -56,7 +56,7 @@ def matched_texts(old: Definition, new: Definition) -> Iterator[tuple[Text, Text
 
 
 class _Comparison:
-    """One comparison: what it has found so far."""
+    """One comparison with its results so far."""
 
     def __init__(
         self,
@@ -74,7 +74,7 @@ class _Comparison:
         self._changes: list[TableChange] = []
         self._pairs: dict[str, SoftwareTables] = {}
         self._respaced: dict[str, RespacedTable] = {}
-        self._slight: list[Slight] = []
+        self._slight: list[SlightDifference] = []
         self._uncompared: list[UncomparedTable] = []
         self._unknown: dict[str, int] = {}
         self._equal = 0
@@ -111,7 +111,7 @@ class _Comparison:
     def _with_everything_else(
         self, change: SoftwareChange, tables: list[tuple[Table, Table]]
     ) -> SoftwareChange:
-        """The result with what differs outside the tables of both versions."""
+        """The result, with the differences outside the tables of both versions."""
         old, new = self._definitions
         texts = list(matched_texts(old, new))
         matched: list[tuple[Table | Text, Table | Text]] = [*tables, *texts]
@@ -158,20 +158,20 @@ class _Comparison:
         table = self._compared.add(pair, comparison.unions, comparison.states)
         grids = comparison.grids(table)
         if is_rounding or comparison.is_slight:
-            self._slight.append(Slight(pair, TableChange(table, *grids, differs), is_rounding))
+            self._slight.append(SlightDifference(pair, TableChange(table, *grids, differs), is_rounding))
             return
         self._changes.append(TableChange(table, *grids, comparison.changed))
         self._pairs[new.name] = pair
 
     def _is_read_at(self, pair: SoftwareTables) -> bool:
-        """Whether the operating point has all signals of a table; a scalar has none, and must be selected."""
+        """Whether the operating point has all signals of a table; a scalar has none and must be selected."""
         assert self._at is not None
         return all(axis.signal in self._at for axis in pair.axes) and (
             bool(pair.axes) or self._names is not None
         )
 
     def _text_changes(self, texts: list[tuple[Text, Text]]) -> Iterator[TextChange]:
-        """The texts that read differently, whatever their lengths."""
+        """The texts that read differently, regardless of their lengths."""
         for old, new in texts:
             if not self._is_selected(old.name, new.name):
                 continue
@@ -184,7 +184,7 @@ class _Comparison:
                 yield TextChange(new, before, after, *contents)
 
     def _unmatched(self, definition: Definition, matched: set[str]) -> Iterator[Table | Text]:
-        """The selected tables and texts of one definition without a partner, by purpose."""
+        """The selected tables and texts of one definition that the other one lacks, by purpose."""
         purposes = list(Purpose)
         items: list[Table | Text] = [*definition.tables.values(), *definition.texts.values()]
         for item in sorted(items, key=lambda item: purposes.index(item.purpose)):
@@ -207,9 +207,9 @@ class _Comparison:
 
 
 def _importance(definition: Definition, change: TableChange) -> tuple[float, ...]:
-    """The key by which changes are sorted: purpose, then the largest change where the engine normally runs.
+    """The sort key of changes: purpose, then the largest change in the operating range.
 
-    A change is as large as its share of the span of the old table; a switch to or from off is the largest.
+    The size of a change is its share of the span of the old table; a switch to or from off is the largest.
     """
     purpose = list(Purpose).index(change.table.purpose)
     sizes = _sizes(definition, change)

@@ -1,4 +1,4 @@
-"""The definition of compared tables: on the union of breakpoints, in the units of the comparison."""
+"""Makes a definition of compared tables, on the union of breakpoints and in the units of the comparison."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from callint.model.definition import (
     Table,
 )
 
-#: Points of a union are numbers of their own, with all digits that they need.
+#: Points of a union are stored as doubles, with all of their digits.
 _DOUBLE = Storage(NumberType.float64, ByteOrder.BIG, 8)
 _KINDS = (Kind.SCALAR, Kind.CURVE, Kind.MAP)
 
@@ -28,8 +28,7 @@ _KINDS = (Kind.SCALAR, Kind.CURVE, Kind.MAP)
 class ComparisonDefinition:
     """Collects the tables of a comparison, and makes a definition of them.
 
-    A table has the name, conversion and storage of the new table. Its purpose is the more important
-    one of both.
+    A table has the name, conversion and storage of the new table, and the more important purpose of the two.
     """
 
     def __init__(self, old: Definition, new: Definition) -> None:
@@ -60,7 +59,7 @@ class ComparisonDefinition:
         return table
 
     def _add_axis(self, pair: SoftwareTables, axis: AxisPair, union: UnionAxis) -> str:
-        """The name of the axis of a union: that of the new table, with the old one if it has another name."""
+        """The name of a union's axis: that of the new table, followed by the old name if it differs."""
         names = [
             table.axes[index]
             for table, index in ((pair.new, axis.new), (pair.old, axis.old))

@@ -26,10 +26,10 @@ class AxisPair:
 
 @dataclass(frozen=True, slots=True)
 class SoftwareTables:
-    """A table of the old software and the same of the new one.
+    """A table of the old software and the same table of the new one.
 
-    ``axes`` are those of the comparison, x before y. Values are compared in the unit of the new table, to
-    which ``conversion`` converts those of the old one.
+    ``axes`` are the axes of the comparison, x before y. Values are compared in the unit of the new table;
+    ``conversion`` converts values of the old table to it.
     """
 
     old: Table
@@ -48,7 +48,7 @@ class SoftwareTables:
 def table_pair(
     old_definition: Definition, old: Table, new_definition: Definition, new: Table
 ) -> SoftwareTables | UncomparedCause:
-    """Both tables as a pair; the cause if they do not hold the same quantity over the same signals."""
+    """The pair of both tables, or the cause if they do not hold the same quantity over the same signals."""
     if not (old_definition.is_resolved(old) and new_definition.is_resolved(new)):
         return Obstacle.NOT_DESCRIBED
     conversions = old_definition.conversion_of(old), new_definition.conversion_of(new)
@@ -78,7 +78,7 @@ def _quantities(definition: Definition, table: Table) -> tuple[Quantity, ...]:
 def _axis_pairs(old: tuple[Quantity, ...], new: tuple[Quantity, ...]) -> tuple[AxisPair, ...] | None:
     """The axes of the comparison in the order of the table that has more; None if they do not match.
 
-    A table without an axis of the other is the same all along it.
+    A table that lacks an axis of the other is constant along it.
     """
     if len(old) > len(new):
         swapped = _axis_pairs(new, old)
@@ -105,7 +105,7 @@ def _axis_pairs(old: tuple[Quantity, ...], new: tuple[Quantity, ...]) -> tuple[A
 
 
 def _orders(old: int, new: int) -> list[tuple[int, ...]]:
-    """The ways to assign the axes of the old table to those of the new one, which has at least as many."""
+    """The ways to assign the axes of the old table to those of the new table, which has at least as many."""
     if old == 2:
         return [(0, 1), (1, 0)]
     return [(place,) for place in range(new)] if old else [()]

@@ -1,4 +1,4 @@
-"""Reads a table at the breakpoints of several tables, as the control unit does between its own."""
+"""Reads a table at the breakpoints of several tables, interpolated as the control unit does."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class SoftwareSide:
 
 def make_side(grid: Grid, indexes: list[int | None], number: int, x: UnionAxis, y: UnionAxis) -> SoftwareSide:
     """A table as side ``number`` of the unions; ``indexes`` has its axis for each axis of the comparison."""
-    # Cells have their rows along y; x of the table may be y of the comparison.
+    # The rows of the cells lie along y; x of the table may be y of the comparison.
     if indexes[1:] == [0]:
         grid = replace(grid, raw=grid.raw.T, physical=grid.physical.T, present=grid.present.T, off=grid.off.T)
     grid = replace(grid, x=x.sides[number], y=y.sides[number])
@@ -61,7 +61,7 @@ class Reading:
     """A table at the points of a union; all arrays have the shape (rows, columns).
 
     ``values`` is NaN where there is no number. ``known`` is False where the image lacks a cell with weight,
-    or where an off code lies beside a number: nothing is interpolated through off.
+    or where an off code lies beside a number: callint does not interpolate through off.
     """
 
     values: Numbers
@@ -82,9 +82,9 @@ def read_numbers(side: SoftwareSide) -> Reading:
 
 
 def read_states(side: SoftwareSide, numbers: NDArray[np.int64]) -> Reading:
-    """The states of a table at all points; ``numbers``, in the shape of the grid, tells states apart.
+    """The states of a table at all points; ``numbers``, in the shape of the grid, identifies the states.
 
-    ``values`` has the numbers of the states. Between cells of different states nothing is known.
+    ``values`` has the numbers of the states. Between cells of different states the state is unknown.
     """
     grid = side.grid
     shape = side.own.shape

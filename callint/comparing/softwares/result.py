@@ -1,4 +1,4 @@
-"""What differs between images of two software versions."""
+"""The differences between images of two software versions."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from callint.model.definition import Definition, Table, Text
 
 @dataclass(frozen=True, slots=True)
 class RespacedTable:
-    """A compared table of which one side has breakpoints that the other lacks.
+    """A compared table with breakpoints that only one side has.
 
     ``counts`` has, for each axis of the comparison, the number of breakpoints of the old table, of the new
     one and of their union; 0 for a side without the axis.
@@ -24,12 +24,12 @@ class RespacedTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Slight:
-    """A table whose outputs differ by little: ``change`` is the difference as of a changed table.
+class SlightDifference:
+    """A table whose outputs differ by little; ``change`` is given as for a changed table.
 
-    If it ``is_rounding``, no point differs by more than half of the larger storage step. Otherwise the
+    If ``is_rounding``, no point differs by more than half of the larger storage step. Otherwise the
     breakpoints of one side bend the table between those of the other, by up to a hundredth of its span, and
-    no cell that both sides have differs.
+    the cells of both sides are equal.
     """
 
     pair: SoftwareTables
@@ -39,7 +39,7 @@ class Slight:
 
 @dataclass(frozen=True, slots=True)
 class UncomparedTable:
-    """A table that both versions have and that callint cannot compare."""
+    """A table of both versions that callint cannot compare."""
 
     old: Table
     new: Table
@@ -48,7 +48,7 @@ class UncomparedTable:
 
 @dataclass(frozen=True, slots=True)
 class IdentityPair:
-    """The content of an identity in both images, None if the definition or the image lacks it."""
+    """The content of an identity in both images; None for a side whose definition or image lacks it."""
 
     name: str
     old: bytes | None
@@ -75,7 +75,7 @@ class SoftwareChange:
     changes: ChangeSet
     pairs: Mapping[str, SoftwareTables]
     respaced: Mapping[str, RespacedTable]
-    slight: tuple[Slight, ...]
+    slight: tuple[SlightDifference, ...]
     renamed: tuple[tuple[Table | Text, Table | Text], ...]
     uncompared: tuple[UncomparedTable, ...]
     unknown: Mapping[str, int]
@@ -94,7 +94,7 @@ class SoftwareChange:
 
     @property
     def is_empty(self) -> bool:
-        """Whether nothing differs; a difference within rounding is none, and neither is a name."""
+        """Whether nothing differs; differences within rounding and new names do not count."""
         return not (
             self.changes.tables
             or self.changes.texts

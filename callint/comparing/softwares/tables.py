@@ -20,7 +20,7 @@ from callint.decoding.surfaces import rounding
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition, States, Table
 
-#: A union of more points is not computed: each takes some 200 bytes while two tables are compared.
+#: The largest number of points of a union: each takes some 200 bytes while two tables are compared.
 MOST_POINTS = 4_000_000
 
 
@@ -30,8 +30,8 @@ class TableComparison:
 
     Values are in the unit of the comparison; ``states`` names them if they are states. ``changed`` flags the
     points that differ by more than the storage steps explain, and ``within`` those that differ by less.
-    ``unknown`` flags the points at which callint cannot say what one of the sides puts out, and ``is_cell``
-    those at which both sides have a cell.
+    ``unknown`` flags the points at which the output of a side is unknown, and ``is_cell`` those at which both
+    sides have a cell.
     """
 
     pair: SoftwareTables
@@ -54,12 +54,12 @@ class TableComparison:
 
     @property
     def breakpoint_counts(self) -> tuple[tuple[int, int, int], ...]:
-        """By axis, the number of breakpoints of the old table, of the new one and of their union."""
+        """For each axis, the number of breakpoints of the old table, of the new one and of their union."""
         return tuple((union.count(0), union.count(1), len(union.places)) for union in self.unions)
 
     @property
     def is_slight(self) -> bool:
-        """Whether only other breakpoints bend the outputs, by up to a hundredth of the span."""
+        """Whether the outputs differ only at points without cells of both sides, by up to 1 % of the span."""
         if (self.changed & (self.is_cell | (self.old.off != self.new.off))).any() or self.states:
             return False
         values = self.old.values[np.isfinite(self.old.values)]
@@ -68,12 +68,12 @@ class TableComparison:
 
     @property
     def distances(self) -> Numbers:
-        """The distance of both values where they differ, 0 elsewhere; infinite without a number."""
+        """The distance between both values where they differ, 0 elsewhere; infinite without a number."""
         distances = np.nan_to_num(np.abs(self.new.values - self.old.values), nan=np.inf)
         return np.where(self.changed | self.within, distances, 0.0)
 
     def grids(self, table: Table) -> tuple[Grid, Grid]:
-        """Both sides as cells of the compared table; the raw numbers are the values."""
+        """Both sides as cells of the compared table; their raw numbers equal their values."""
         x, y = ([union.points for union in self.unions] + [None, None])[:2]
         old, new = (
             Grid(table, side.values, side.values, side.known, side.off, x, y) for side in (self.old, self.new)
@@ -113,7 +113,7 @@ def sides_of(
 def are_alike(old: Decoded, new: Decoded, pair: SoftwareTables) -> bool:
     """Whether both images hold the same raw numbers of one meaning at the same breakpoints.
 
-    Then there is nothing to interpolate. Most tables of two versions are alike.
+    Such tables need no interpolation. Most tables of two versions are alike.
     """
     if not pair.has_same_raw_meaning or _off_code(pair.old) != _off_code(pair.new):
         return False
@@ -170,7 +170,7 @@ def _compared_numbers(
     differs = are_numbers & ~equal_numbers(old.values, new.values)
     changed = differs & ~within(old.values, new.values, tolerance)
     if pair.has_same_raw_meaning:
-        # Where both have a cell, one step is a change, although rounding may explain half of it on each side.
+        # At a cell of both sides one step is a change, although rounding on each side may explain half of it.
         changed |= differs & is_cell
         differing_bits = are_numbers & is_cell & _differing_raw(both)
         changed, differs = changed | differing_bits, differs | differing_bits
@@ -179,7 +179,7 @@ def _compared_numbers(
 
 
 def _differing_raw(both: list[SoftwareSide]) -> Flags | bool:
-    """The points at which whole raw numbers of one meaning differ, which doubles may not tell apart.
+    """The points at which whole raw numbers of one meaning differ; as doubles they may be equal.
 
     False if the sides do not have all of their cells at the same points in the same order.
     """
@@ -201,7 +201,7 @@ def step_tolerance(
 ) -> Numbers:
     """Half of the larger storage step at each point, and the rounding of interpolation; in the new unit.
 
-    ``old`` are values in the unit of the old table, and ``is_cell`` flags the points between which nothing is
+    ``old`` are values in the unit of the old table, and ``is_cell`` flags the points that are not
     interpolated. A value that was rounded to the storage of either table is within the tolerance.
     """
     with np.errstate(all="ignore"):
@@ -222,13 +222,13 @@ def magnitude(values: Numbers) -> float:
 
 
 def equal_numbers(old: Numbers, new: Numbers) -> Flags:
-    """Which values are equal; two that are not numbers are equal too."""
+    """Which values are equal; NaN equals NaN."""
     equal: Flags = (old == new) | (np.isnan(old) & np.isnan(new))
     return equal
 
 
 def within(old: Numbers, new: Numbers, tolerance: Numbers) -> Flags:
-    """Which values differ by no more than the tolerance; none that is not finite."""
+    """Which values differ by no more than the tolerance; values that are not finite never do."""
     return np.isfinite(old) & np.isfinite(new) & ~exceeds(old, new, tolerance)
 
 
@@ -257,7 +257,7 @@ def state_numbers(grid: Grid, conversion: States, names: dict[str, int]) -> NDAr
     values, index = np.unique(grid.raw, return_inverse=True)
     numbers = []
     for value in values.tolist():
-        # A float that is whole has the name of the whole number.
+        # A whole float has the name of the integer.
         raw = int(value) if math.isfinite(value) and value == int(value) else value
         numbers.append(names.setdefault(conversion.names.get(raw) or f"raw {raw}", len(names)))
     return np.array(numbers, np.int64)[index].reshape(grid.raw.shape)

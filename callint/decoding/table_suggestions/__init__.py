@@ -1,1 +1,1 @@
-"""Says what may lie in bytes that no definition describes: axes, curves and maps, each with its evidence."""
+"""Suggests axes, curves and maps in bytes that no definition describes, each with its evidence."""

@@ -1,9 +1,9 @@
-"""Which readings are certain enough to be suggested, and how many such are right.
+"""Selects the readings that are certain enough to be suggested, and gives the share of them that is right.
 
-Probabilities of a model of all choices are too high, because the model lacks what nobody thought of. So a
-reading also needs support that was seen to be reliable, and numbers beside it that do not go on as it ends:
-else it may be a part of a larger table. Its confidence is the share of such readings that were right on the
-tuning seeds of ``python -m benchmarks coverage``.
+The probabilities of a model of all choices are too high, because the model lacks the cases that nobody
+thought of. So a reading also needs support of proven reliability, and the numbers beside it must not
+continue it: otherwise it may be a part of a larger table. Its confidence is the share of such readings that
+were right on the tuning seeds of ``python -m benchmarks coverage``.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class _Support:
-    """The share of readings that are right, with at least that probability and that many saved bits."""
+    """The share of right readings among those with at least this probability and these saved bits."""
 
     confidence: float
     probability: float
@@ -38,10 +38,11 @@ _CURVE = _Support(0.95, 0.9, 10.0)
 _WIDE_CURVE = _Support(0.95, 0.99, 10.0)
 #: The least expected number of tables that use an axis without a count.
 _USERS = 0.9
-#: A row beside a map is its next one if it is as near as the rows of the map, the median of these times that.
+#: A row beside a map belongs to it if its distance is at most the largest one between rows of the map, or
+#: this multiple of the median one.
 _NEAR_ROW = 1.5
-#: The steps of a row beside a curve depart from its steps by less than the first share of these in copies,
-#: and by more than the second in other tables; what lies between are rows of one map.
+#: The steps of a row beside a curve differ from the curve's steps by less than the first share in copies, and
+#: by more than the second in other tables; rows between these limits belong to one map.
 _COPY, _OTHER = 0.1, 0.9
 
 
@@ -58,7 +59,7 @@ def confident(
 
 
 def _support(item: ItemReading) -> _Support | None:
-    """What speaks for a reading."""
+    """The support of a reading; None without any."""
     if item.is_axis:
         return _COUNTED if item.count_at is not None else _USED if item.users >= _USERS else None
     if item.rows > 1:
@@ -67,7 +68,7 @@ def _support(item: ItemReading) -> _Support | None:
 
 
 def _is_whole(item: ItemReading, image: Image, fill: int) -> bool:
-    """Whether a curve or map has all of its numbers, and no fill."""
+    """Whether a curve or map is complete and has no fill at its ends."""
     content = image.read(item.at, item.size)
     size = item.storage.type.size
     blank = bytes([fill]) * size
@@ -81,13 +82,13 @@ def _is_whole(item: ItemReading, image: Image, fill: int) -> bool:
             return not _has_more_rows(values, beside) and not _is_two_copies(values)
         curve = values[0]
         following = _read(item, image, item.end, 1), _read(item, image, item.at - size, 1)
-        if _goes_on(curve, following[0]) or _goes_on(curve[::-1], following[1]):
+        if _continues(curve, following[0]) or _continues(curve[::-1], following[1]):
             return False
         return not any(other is not None and _is_row_beside(curve, other) for other in beside)
 
 
 def _read(item: ItemReading, image: Image, at: int, count: int) -> Floats | None:
-    """Numbers of the storage of an item, None if the image lacks some of them."""
+    """Numbers stored like those of an item; None if the image lacks some of them."""
     content = image.read(at, count * item.storage.type.size) if at >= 0 else None
     return None if content is None else _numbers(item, content)
 
@@ -98,7 +99,7 @@ def _numbers(item: ItemReading, content: bytes) -> Floats:
 
 
 def _has_more_rows(values: Floats, beside: Sequence[Floats | None]) -> bool:
-    """Whether the row before or behind a map is as near to it as its rows are to each other."""
+    """Whether the row before or after a map is as close to it as its rows are to each other."""
     travel = np.abs(np.diff(values, axis=0)).sum(axis=1)
     limit = max(float(travel.max()), _NEAR_ROW * float(np.median(travel)))
     return any(
@@ -108,13 +109,13 @@ def _has_more_rows(values: Floats, beside: Sequence[Floats | None]) -> bool:
 
 
 def _is_two_copies(values: Floats) -> bool:
-    """Whether the second half of the rows repeats the first one, and not each row the one before."""
+    """Whether the second half of the rows repeats the first half, but not every row the first row."""
     half, odd = divmod(len(values), 2)
     return not odd and np.array_equal(values[:half], values[half:]) and not bool((values == values[0]).all())
 
 
-def _goes_on(curve: Floats, following: Floats | None) -> bool:
-    """Whether the number behind a curve follows in a straight line, within its mean step."""
+def _continues(curve: Floats, following: Floats | None) -> bool:
+    """Whether the number after a curve continues it in a straight line, within its mean step."""
     if following is None:
         return False
     straight = 2 * curve[-1] - curve[-2]
@@ -122,7 +123,7 @@ def _goes_on(curve: Floats, following: Floats | None) -> bool:
 
 
 def _is_row_beside(curve: Floats, other: Floats) -> bool:
-    """Whether numbers beside a curve rise and fall with it, but are no copy of it."""
+    """Whether numbers beside a curve rise and fall with it, but are not a copy of it."""
     steps = np.diff(curve)
     share = np.abs(np.diff(other) - steps).sum() / max(np.abs(steps).sum(), np.finfo(np.float64).tiny)
     return bool(_COPY <= share < _OTHER)

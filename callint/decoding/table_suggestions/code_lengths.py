@@ -1,9 +1,9 @@
-"""How many bits some bytes need if they are read as raw data, as a curve or map, or as an axis.
+"""Computes the number of bits that bytes need if read as raw data, as a curve or map, or as an axis.
 
 The fewer bits a reading needs, the likelier it is: a difference of n bits is a likelihood ratio of 2 to the
-n. Raw bytes need as many bits as their frequency among the bytes before them says. A table needs fewer,
-because each of its numbers is near the one that its neighbours to the left and above foretell, and only with
-the right type, byte order, place and number of columns.
+n. The bits of raw bytes follow from their frequency among the bytes before them. A table needs fewer, because
+each of its numbers is near the value predicted from its neighbours to the left and above; but only with the
+right type, byte order, place and number of columns.
 """
 
 from __future__ import annotations
@@ -23,30 +23,30 @@ Integers = NDArray[np.int64]
 #: differences do not; float64, exact up to 2 to the 53, for wider ones.
 Whole = NDArray[Any]
 
-#: Raw bytes: the number of bytes before each that its frequency comes from, and what the frequency in the
-#: whole memory weighs beside them.
+#: Raw bytes: the number of preceding bytes from which the frequency of a byte is taken, and the weight of its
+#: frequency in the whole memory.
 _WINDOW, _PRIOR = 64, 32.0
-#: Numbers of other sizes than these are other bytes, read as floating point. If floating-point numbers may
-#: lie here, whole numbers whose bytes are such a size are no whole numbers: they would be near 2 to the 30
+#: Floating-point numbers outside these magnitudes are other bytes. If floating-point numbers may lie here,
+#: bytes that read as a float of such a magnitude are not whole numbers: those would be near 2 to the 30
 #: (common practice, no source).
 _SMALLEST, _LARGEST = 1e-9, 1e9
-#: The bits that tell how a table is foretold and how wide its errors spread.
+#: The bits that encode the way to predict a table and the spread of its errors.
 _SPREAD = 6.0
-#: Bits against a curve whose neighbours differ from it by less than this share of its range on average: it is
-#: rather a row of a map.
+#: The penalty in bits for a curve whose neighbours differ from it by less than this share of its range on
+#: average: it is probably a row of a map.
 _ROW, _ROWLIKE = 20.0, 0.25
 
 
-#: Readings that save so much less than one of the same size that they overlap are left out.
+#: Readings that save this number of bits less than an overlapping one of the same size are left out.
 _DOMINATED = 20.0
-#: If a row saves so many bits, a bound for maps of such rows would hardly rule out any.
+#: If a row saves more bits than this, a bound for maps of such rows would hardly exclude any.
 _TELLING_ROW = 24.0
-#: Bits by which a bound that is computed in single precision may be too small.
+#: The largest error in bits of a bound that is computed in single precision.
 _SLACK = 0.5
 
 
 def raw_bits(content: Bytes, usual: Floats) -> Floats:
-    """The bits of all bytes before each offset, shape (bytes + 1,); ``usual`` (256,) are shares of bytes."""
+    """The bits of all bytes before each offset, shape (bytes + 1,); ``usual`` (256,) are byte frequencies."""
     same = np.zeros(len(content), np.float64)
     for lag in range(1, min(_WINDOW, len(content) - 1) + 1):
         same[lag:] += content[lag:] == content[:-lag]
@@ -59,11 +59,11 @@ def raw_bits(content: Bytes, usual: Floats) -> Floats:
 class _MapSums:
     """Sums of errors for the cells below the first row of a map with some number of columns.
 
-    ``ways`` hold one sum for each way of foretelling a cell, shape (5, phases, numbers + 1): from the left;
-    from the left in a straight line; in a plane; from above; in a plane whose rows bend alike. The first
-    column is not in them, and the second one is foretold without a third number. ``column`` and
-    ``column_bend`` are the errors of the first column, foretold from above, and from above in a straight
-    line. ``plane`` and ``up`` are the errors of all cells.
+    ``ways`` hold one sum for each way to predict a cell, shape (5, phases, numbers + 1): from the left;
+    from the left in a straight line; in a plane; from above; in a plane whose rows bend alike. They exclude
+    the first column, and the second one is predicted without a third number. ``column`` and ``column_bend``
+    are the errors of the first column, predicted from above, and from above in a straight line. ``plane`` and
+    ``up`` are the errors of all cells.
     """
 
     ways: Whole
@@ -75,10 +75,10 @@ class _MapSums:
 
 @dataclass(frozen=True, slots=True)
 class _FirstRow:
-    """What a row of some columns says, by its first number, shape (phases, starts).
+    """The code length of a row of some columns, by its first number, shape (phases, starts).
 
-    ``straight`` are the sums of its steps, ``error`` those of its errors, foretold from the left or in a
-    straight line. ``saved`` are the bits that it saves without those for its spread, at the most ``most``.
+    ``straight`` are the sums of its steps, ``error`` those of its errors, predicted from the left or in a
+    straight line. ``saved`` are the bits that it saves, without those for its spread; at most ``most``.
     """
 
     straight: Whole
@@ -89,7 +89,7 @@ class _FirstRow:
 
 @dataclass(frozen=True, slots=True)
 class _Parts:
-    """Bits that parts of maps save at the most.
+    """Upper bounds of the bits that parts of maps save.
 
     ``single`` are those of one row, and ``pairs`` are sums of those of two rows, at every other row.
     """
@@ -104,7 +104,7 @@ class Numbers:
     Arrays have the shape (phases, numbers): the number at an offset lies in row ``offset % size``, so that
     neighbours in memory are neighbours in a row. ``values`` are whole: floating-point numbers are replaced by
     their rank among all of them. Running sums along the rows, made once, give the errors of a block at all
-    offsets by subtraction. The last number of some rows lies partly behind the content and is never used.
+    offsets by subtraction. The last number of some rows lies partly after the content and is never used.
     With ``has_floats``, floating-point numbers of the same bytes are read too.
     """
 
@@ -140,10 +140,10 @@ class Numbers:
         self._by_rows: dict[int, _Parts] = {}
 
     def table_gains(self, rows: int, columns: int, least: float) -> tuple[Integers, Floats]:
-        """The offsets at which a curve or map saves more than some bits against raw bytes, and how many.
+        """The offsets at which a curve or map saves more than some bits against raw bytes, and its savings.
 
-        Left out are offsets at which it hardly changes, and those that save far less than one within half of
-        its size, which overlaps it. The offsets are in no order.
+        Offsets are left out if the table hardly changes there, or saves far less than one within half of its
+        size, which overlaps it. The offsets are in no order.
         """
         starts = self.values.shape[1] - rows * columns + 1
         if starts <= 0:
@@ -194,9 +194,9 @@ class Numbers:
         return saved
 
     def _bound(self, rows: int, columns: int, starts: int) -> Floats:
-        """Bits that the first blocks of each phase save at the most, shape (phases, starts).
+        """Upper bounds of the bits that the first blocks of each phase save, shape (phases, starts).
 
-        The bits of a block are at least those of its parts, each foretold in its own best way.
+        The bits of a block are at least those of its parts, each predicted in its own best way.
         """
         bound = self._first_row(columns).saved[:, :starts] - _SPREAD + _SLACK
         if rows == 1:
@@ -236,7 +236,7 @@ class Numbers:
         return self._by_rows[columns]
 
     def _part_saved(self, columns: int, rows: int) -> Floats:
-        """The bits that some rows, which are not the first of a map, save without those for their spread."""
+        """The bits that rows after the first of a map save, without those for their spread."""
         cells, ways = rows * columns, self._sums(columns).ways
         error = ways[0, :, cells:] - ways[0, :, :-cells]
         for way in ways[1:]:
@@ -248,7 +248,7 @@ class Numbers:
         return saved
 
     def _rowlike(self, columns: int, phases: Integers, at: Integers, straight: Whole) -> NDArray[np.bool_]:
-        """Whether each curve may be a row of a map: numbers before or behind it, or their steps, are near.
+        """Whether each curve may be a row of a map: numbers before or after it, or their steps, are near.
 
         The curves begin at numbers ``at`` of rows ``phases``; ``straight`` are the sums of their steps.
         """
@@ -281,7 +281,7 @@ class Numbers:
         return self._by_columns[columns]
 
     def axis_gains(self, offsets: Integers, points: int) -> Floats:
-        """The bits that rising numbers save as breakpoints beside raw bytes; -inf for absurd ones.
+        """The bits that rising numbers save as breakpoints against raw bytes; -inf for absurd numbers.
 
         The axes begin at the offsets and have the same number of points.
         """
@@ -307,7 +307,7 @@ class Numbers:
 
 
 def _is_sensible(floats: NDArray[Any]) -> NDArray[np.bool_]:
-    """Whether floating-point numbers are of sizes that engineering values have."""
+    """Whether floating-point numbers have magnitudes of engineering values."""
     with np.errstate(invalid="ignore"):
         sizes = np.abs(floats.astype(np.float64))
     sensible: NDArray[np.bool_] = (sizes == 0) | ((sizes > _SMALLEST) & (sizes < _LARGEST))
@@ -315,7 +315,7 @@ def _is_sensible(floats: NDArray[Any]) -> NDArray[np.bool_]:
 
 
 def _spread_bits(error: Whole, count: int) -> Floats:
-    """The bits of ``count`` whole numbers whose distances from what is foretold add up to ``error``."""
+    """The bits of ``count`` whole numbers whose prediction errors add up to ``error``."""
     bits: Floats = error * (2 * np.e / max(count, 1))
     bits += 1
     np.log2(bits, out=bits)
@@ -325,7 +325,7 @@ def _spread_bits(error: Whole, count: int) -> Floats:
 
 
 def _lagged(values: Whole, lag: int) -> Whole:
-    """Each value less the one ``lag`` numbers before it; 0 for the first ones of each row."""
+    """Each value minus the one ``lag`` numbers before it; 0 for the first ones of each row."""
     result = np.zeros_like(values)
     np.subtract(values[:, lag:], values[:, :-lag], out=result[:, lag:])
     return result
@@ -339,7 +339,7 @@ def _running(sizes: Whole, dtype: np.dtype[Any] | None = None) -> Whole:
 
 
 def _running_by(sizes: Whole, stride: int) -> Whole:
-    """Sums of every ``stride``-th number: at p, of p - stride, p - 2 stride and so on.
+    """Sums of every ``stride``-th number: at p, the sum of the numbers at p - stride, p - 2 stride and so on.
 
     The shape is (sums, phases, numbers + 1), that of ``sizes`` (sums, phases, numbers).
     """

@@ -1,7 +1,7 @@
-"""What the bytes of one stretch may be: axes and tables, each with its probability beside all others.
+"""Reads one undescribed range of bytes as axes and tables, each with its probability against all others.
 
-A table has the sizes of axes before it, and an axis that tables behind it use is likelier. So both are
-found in rounds: the axes of one round give the sizes of the tables of the next.
+A table has the sizes of axes before it, and an axis that later tables use is likelier. So both are found in
+rounds: the axes of one round give the sizes of the tables of the next.
 """
 
 from __future__ import annotations
@@ -18,47 +18,47 @@ from callint.decoding.table_suggestions.segmentation import probabilities
 from callint.decoding.table_suggestions.style import StorageStyle, other_sign
 from callint.model.definition import ByteOrder, Storage
 
-#: The fewest numbers of a curve or map.
+#: The least number of cells of a curve or map.
 LEAST_CELLS = 5
-#: Bits that tell that an axis or a table begins at a byte, and how many breakpoints an axis has. These and
-#: the numbers below were chosen by the tuning seeds of ``python -m benchmarks coverage``.
+#: The bits that encode that an axis or a table begins at a byte, and the number of breakpoints of an axis.
+#: These and the numbers below were chosen by the tuning seeds of ``python -m benchmarks coverage``.
 _ITEM, _POINTS = 1.0, 5.0
-#: Bits that are saved if an axis lies straight behind another one, as both axes of a map do.
+#: The bits saved if an axis directly follows another one, as both axes of a map do.
 _PAIRED = 3.0
-#: Bits for a number of rows that no axis has, the most of such rows, and the number of counts of columns
-#: with which they are tried.
+#: The bits for a number of rows that no axis has, the largest such number, and the number of column counts
+#: with which it is tried.
 _UNKNOWN_ROWS, _MOST_ROWS, _WITH_ROWS = 8.0, 24, 3
-#: Breakpoints do not lie farther from zero than these times their range.
+#: The largest distance of breakpoints from zero, as a multiple of their range.
 _FARTHEST = 40.0
-#: Bits by the logarithm of the number of axes that are nearer than the one of a table, for an axis behind it,
-#: and for a shape whose axes are not near.
+#: The bits by the logarithm of the number of axes that are nearer than the one of a table, for an axis after
+#: the table, and for a shape whose axes are not near.
 _RANK, _BEHIND, _FAR = 1.5, 3.0, 6.0
-#: The most bits that a count without an axis near may cost, and the number of shapes that are tried.
+#: The largest number of bits for a count without a near axis, and the number of shapes that are tried.
 _MOST_COST, _MOST_SHAPES = 9.0, 120
 #: Readings that save fewer bits are left out.
 _LEAST_GAIN = 8.0
-#: What each saved bit counts: neighbours of a table that the code does not foretell depend on each other.
+#: The weight of each saved bit: unpredicted neighbours in a table depend on each other.
 _TEMPER = 0.6
-#: Bits for an axis whose count tables behind it have, for each table that surely does, and at the most.
+#: The bits saved by an axis per later table that surely has its count, and the largest sum of these bits.
 _USER, _MOST_USED = 5.0, 15.0
-#: Bits that an axis must save besides if no table behind it has its count: rows of maps rise too.
+#: The additional bits that an axis must save if no later table has its count: rows of maps rise too.
 _UNUSED = 30.0
-#: The number of bytes behind an axis in which its tables lie.
+#: The number of bytes after an axis in which its tables lie.
 _NEAR = 4096
 _ROUNDS = 2
-#: The users that an axis counts as having whose count a described axis has too: nothing shows who uses it.
+#: The assumed number of users of an axis with the count of a described axis: nothing shows which one is used.
 _DESCRIBED_USERS = 0.6
-#: The number of known axes, the nearest ones, whose counts the tables of a stretch may have.
+#: The number of nearest known axes whose counts the tables of a range may have.
 _NEAREST = 4
-#: Readings of less probability are left out.
+#: Readings with a lower probability are left out.
 _LEAST_PROBABILITY = 0.02
 
 
 @dataclass(frozen=True, slots=True)
 class KnownAxis:
-    """An axis that tables may use: its address, count and the bits that doubts about it cost.
+    """An axis that tables may use: its address, its count and the bits that doubt about it costs.
 
-    Axes are listed with those first that the nearest items use.
+    Axes that the nearest items use are listed first.
     """
 
     at: int
@@ -70,10 +70,10 @@ class KnownAxis:
 class ItemReading:
     """Numbers of one storage from an address on; ``rows`` is 1 for axes and curves.
 
-    ``gain`` are the bits that it saves, ``probability`` its own beside all other readings. ``count_at`` is
-    the address of the stored count of an axis and ``count_size`` its bytes; ``users`` is the expected number
-    of tables with its count. With ``either_sign`` no number is negative, so that the type with the other sign
-    reads the same.
+    ``gain`` are the bits that it saves, ``probability`` its probability against all other readings.
+    ``count_at`` is the address of the stored count of an axis and ``count_size`` its size in bytes; ``users``
+    is the expected number of tables with its count. With ``either_sign`` no number is negative, so that the
+    type with the other sign reads the same numbers.
     """
 
     at: int
@@ -94,7 +94,7 @@ class ItemReading:
 
     @property
     def start(self) -> int:
-        """The address of the first byte: that of the count if it lies straight before the axis."""
+        """The address of the first byte: that of the count if it lies directly before the axis."""
         is_near = self.count_at is not None and 0 < self.at - self.count_at <= 2 * self.count_size
         return self.count_at if is_near and self.count_at is not None else self.at
 
@@ -105,7 +105,7 @@ class ItemReading:
 
 @dataclass(frozen=True, slots=True)
 class _Tables:
-    """Tables at offsets of a stretch, each field of shape (tables,); ``storages`` are indexes."""
+    """Tables at offsets of a range, each field of shape (tables,); ``storages`` are indexes."""
 
     offsets: Integers
     ends: Integers
@@ -119,8 +119,8 @@ _NONE = np.zeros(0, np.int64)
 _NO_TABLES = _Tables(_NONE, _NONE, _NONE, _NONE, _NONE, np.zeros(0))
 
 
-class Stretch:
-    """Some undescribed bytes, the storages that they are read by, and the described axes around."""
+class RangeReader:
+    """Reads a range of undescribed bytes by some storages, with the described axes around it."""
 
     def __init__(
         self, content: Bytes, start: int, style: StorageStyle, known: Sequence[KnownAxis], usual: Floats
@@ -188,9 +188,9 @@ class Stretch:
         return self._without_twins(readings)
 
     def _without_twins(self, readings: Iterable[ItemReading]) -> list[ItemReading]:
-        """One reading of those that give the same numbers.
+        """The readings, with only one of those that give the same numbers.
 
-        The sign does not show without negative numbers, and an axis may have its count in several places.
+        Without negative numbers the sign does not show, and the count of an axis may lie in several places.
         """
         kept: dict[tuple[object, ...], ItemReading] = {}
         for item in readings:
@@ -254,7 +254,7 @@ class Stretch:
                     continue
                 key = number, rows, columns
                 if key not in self._gains:
-                    # A shape costs 1 bit at the least.
+                    # A shape costs at least 1 bit.
                     least = _LEAST_GAIN + 1 + float(fixed[number].min())
                     self._gains[key] = numbers.table_gains(rows, columns, least)
                 places, saved = self._gains[key]
@@ -275,7 +275,7 @@ class Stretch:
         )  # fmt: skip
 
     def _count_costs(self, axes: Sequence[ItemReading], chances: Floats) -> dict[int, Floats]:
-        """By count, the bits that it tells at each offset that a table has it, by the axes around."""
+        """For each count, the bits at each offset that encode that a table has it, given the axes around."""
         weights = np.zeros(self.length + 1)
         found = []
         for axis, chance in zip(axes, chances.tolist(), strict=True):
@@ -299,7 +299,7 @@ class Stretch:
         return costs
 
     def _shape_costs(self, costs: dict[int, Floats]) -> dict[tuple[int, int], Floats]:
-        """By rows and columns, the bits that the shape tells at each offset: the likeliest shapes only."""
+        """For each likely shape (rows, columns), the bits that encode it at each offset."""
         least = {count: float(cost.min()) for count, cost in costs.items()}
         counts = [count for count in least if least[count] < _MOST_COST and count >= 2]
         shapes: dict[tuple[int, int], Floats] = {}
@@ -347,10 +347,10 @@ def _users(
     axes: Sequence[ItemReading], known: Sequence[KnownAxis], chances: Floats, tables: _Tables,
     in_tables: Floats, start: int,
 ) -> Floats:  # fmt: skip
-    """The expected number of tables near behind each axis that have its count and no other, shape (axes,).
+    """The expected number of tables shortly after each axis with its count alone, shape (axes,).
 
-    ``chances`` (axes,) and ``in_tables`` (tables,) are probabilities. A table needs no axis whose count
-    another axis before it has, so only the likeliest of these counts.
+    ``chances`` (axes,) and ``in_tables`` (tables,) are probabilities. If several axes before a table have
+    one count, the table needs only one of them, so only the likeliest one counts.
     """
     users = np.zeros(len(axes))
     ends = np.array([axis.end for axis in axes], np.int64) - start
@@ -375,7 +375,7 @@ def _users(
 
 
 def _between(places: Integers, shares: Floats, low: Integers, high: Integers) -> Floats:
-    """Sums of the shares at places, which rise, from each low place on to before the high one."""
+    """Sums of the shares at rising places, from each low place up to its high place, which is excluded."""
     sums = np.concatenate(([0.0], np.cumsum(shares)))
     result: Floats = sums[np.searchsorted(places, high)] - sums[np.searchsorted(places, low)]
     return result

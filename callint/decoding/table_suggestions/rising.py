@@ -1,4 +1,4 @@
-"""Where rising numbers lie that may be the breakpoints of an axis, and where their counts lie."""
+"""Finds rising numbers that may be the breakpoints of an axis, and their stored counts."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from callint.decoding.table_suggestions.code_lengths import Bytes, Integers, Numbers, Whole
 
-#: The fewest and the most breakpoints of an axis.
+#: The least and the largest number of breakpoints of an axis.
 LEAST_POINTS, MOST_POINTS = 4, 64
 
 
@@ -47,7 +47,7 @@ def _in_phase(numbers: Numbers, phase: int, content: Bytes) -> Iterator[Integers
         return
     rises = numbers.steps[phase, :count] > 0
     rises[0] = False
-    # Behind the last number of the run that each number begins.
+    # The index after the last number of the run that each number begins.
     stops = np.append(np.where(rises, count, np.arange(count)), count)
     run_end = np.minimum.accumulate(stops[::-1])[::-1][1:]
     if numbers.storage.type.is_integer:
@@ -73,7 +73,7 @@ def _runs(offsets: Integers, points: Integers, count_at: Integers, size: int) ->
 
 
 def _counted(values: Whole, run_end: Integers) -> Iterator[tuple[Integers, Integers, Integers]]:
-    """Rising numbers behind their count, and two axes behind both counts: first number, points, place."""
+    """Rising numbers after their count, and two axes after both counts: first number, points, place."""
     counts = np.where((values >= LEAST_POINTS) & (values <= MOST_POINTS), values, 0).astype(np.int64)
     place = np.flatnonzero(counts)
     place = place[place + 1 + counts[place] <= len(values)]

@@ -1,7 +1,7 @@
-"""Which of many overlapping readings of some bytes are right: the probability of each, over all choices.
+"""Computes the probability that each of many overlapping readings is right, over all choices.
 
-A choice is a set of readings that do not overlap; what it leaves out is raw data. Its likelihood is the
-product of those of its readings. Sums over all choices take one pass forwards and one backwards.
+A choice is a set of readings that do not overlap; the other bytes are raw data. Its likelihood is the product
+of the likelihoods of its readings. Sums over all choices take one pass forwards and one backwards.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 
-#: Bits that it costs to leave bytes behind an item undescribed, and to begin an item behind such bytes.
+#: The bits for leaving bytes after an item undescribed, and for beginning an item after such bytes.
 _LEAVE, _BEGIN = 2.0, 6.0
-#: The most items with one end that are summed one by one.
+#: The largest number of items with one end that are summed one by one.
 _FEW = 40
 
 
 def probabilities(starts: Integers, ends: Integers, gains: Floats, length: int) -> Floats:
-    """The probability of each reading, by the bits that it saves; ``ends`` are behind the last bytes.
+    """The probability of each reading, from the bits that it saves; ``ends`` are excluded offsets.
 
-    Items lie side by side more often than not, so a choice costs less the fewer stretches it leaves. Other
-    items lie before the first byte and behind the last one.
+    Items mostly lie side by side, so a choice with fewer undescribed ranges costs less. Other items lie
+    before the first byte and after the last one.
     """
     if not len(starts):
         return np.zeros(0)
@@ -39,10 +39,10 @@ def probabilities(starts: Integers, ends: Integers, gains: Floats, length: int) 
 
 
 class _Totals:
-    """By offset, the logarithm of the likelihood of all choices before an item that begins there.
+    """The logarithm of the likelihood of all choices before an item, for each offset where it may begin.
 
-    It changes only where an item ends and straight behind, so only these offsets are computed. ``costs`` are
-    the bits for leaving bytes behind an item undescribed, and for beginning an item behind such bytes.
+    It changes only where an item ends and directly after that, so only these offsets are computed. ``costs``
+    are the bits for leaving bytes after an item undescribed, and for beginning an item after such bytes.
     """
 
     def __init__(
@@ -50,7 +50,7 @@ class _Totals:
     ) -> None:
         is_end = np.zeros(length + 1, np.int64)
         is_end[[0, length]] = is_end[ends] = 1
-        # Twice the number of the last end up to each offset, and 1 more if the offset lies behind it.
+        # Twice the number of the last end up to each offset, plus 1 if the offset lies after it.
         self._numbers = 2 * np.cumsum(is_end) - 1 - is_end
         froms, nats, ends = _joined(self._numbers[starts], ends, nats, length)
         counts = np.bincount(ends, minlength=length + 1)
@@ -63,7 +63,7 @@ class _Totals:
 
 
 def _joined(froms: Integers, ends: Integers, nats: Floats, length: int) -> tuple[Integers, Floats, Integers]:
-    """Where items begin, their likelihoods and ends, by end; those at one place are added up."""
+    """The starts, likelihoods and ends of items, by end; likelihoods of items at one place are added up."""
     keys = ends * (2 * length + 3) + froms
     order = np.argsort(keys)
     keys, nats = keys[order], nats[order]
@@ -73,7 +73,7 @@ def _joined(froms: Integers, ends: Integers, nats: Floats, length: int) -> tuple
 
 
 def _values(froms: Integers, nats: Floats, bounds: Sequence[int], costs: tuple[float, float]) -> Floats:
-    """The totals at each end and behind it, shape (2 ends,).
+    """The totals at each end and after it, shape (2 ends,).
 
     The items that end at end n are those before ``bounds[n]`` and not before ``bounds[n - 1]``; ``froms`` are
     the indexes of the totals at which they begin.
@@ -84,11 +84,11 @@ def _values(froms: Integers, nats: Floats, bounds: Sequence[int], costs: tuple[f
     listed = [0.0, -leave - begin]
     values[1] = listed[1]
     from_list, nat_list = froms.tolist(), nats.tolist()
-    raw = -leave  # behind undescribed bytes
+    raw = -leave  # after undescribed bytes
     exp, log = math.exp, math.log
     low = bounds[0]
     for high in bounds[1:]:
-        item = -math.inf  # behind an item
+        item = -math.inf  # after an item
         if high - low > _FEW:
             sums = values[froms[low:high]] + nats[low:high]
             most = float(sums.max())

@@ -1,4 +1,4 @@
-"""How a definition stores its axes and tables: what is likely for those that it does not describe."""
+"""Describes how a definition stores its axes and tables, to judge items that it does not describe."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from callint.model.definition_counts import usual_byte_order
 
 Floats = NDArray[np.float64]
 
-#: The types that are tried if a definition describes nothing, and what each type counts before it is seen.
+#: The types that are tried if a definition describes nothing, and the prior count of each type.
 _USUAL = (NumberType.uint8, NumberType.int8, NumberType.uint16, NumberType.int16, NumberType.float32)
 _SEEN_BEFORE = 0.5
-#: The least number of described items that tell the only byte order.
+#: The least number of described items that show that there is only one byte order.
 _TELLING = 4
 _OTHER_SIGN = str.maketrans("ui", "iu")
 #: The number of shapes of described tables that are tried without their axes.
@@ -26,7 +26,7 @@ _MOST_SHAPES = 24
 
 
 class StorageStyle:
-    """The shares of types, of aligned addresses, of stored counts and of shapes, as bits of information."""
+    """The frequencies of types, aligned addresses, stored counts and shapes, as bits of information."""
 
     def __init__(self, definition: Definition) -> None:
         tables = [table for table in definition.tables.values() if table.axes and not table.storage.mask]
@@ -50,13 +50,13 @@ class StorageStyle:
         }
 
     def type_bits(self, storage: Storage, is_axis: bool) -> float:
-        """What the storage of an axis or of a table tells."""
+        """The bits that encode the storage of an axis or of a table."""
         counts = self._axes if is_axis else self._tables
         total = sum(counts.values()) + _SEEN_BEFORE * len(self.storages)
         return math.log2(total / (counts[storage] + _SEEN_BEFORE))
 
     def place_bits(self, storage: Storage, is_axis: bool, addresses: NDArray[np.int64]) -> Floats:
-        """What it tells whether each address is a multiple of the size of a number; negative if it should."""
+        """The bits that encode the alignment of each address; negative if aligned addresses are expected."""
         size = storage.type.size
         if size == 1:
             return np.zeros(len(addresses))
@@ -75,7 +75,7 @@ def other_sign(storage: Storage) -> Storage | None:
 
 
 def _plain(storage: Storage) -> Storage:
-    """The storage of numbers side by side; numbers of one byte have one byte order."""
+    """The storage without gaps between numbers; numbers of one byte have one byte order."""
     size = storage.type.size
     order = ByteOrder.BIG if size == 1 else storage.byte_order
     return Storage(storage.type, order, size)

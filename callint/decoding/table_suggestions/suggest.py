@@ -1,4 +1,4 @@
-"""Suggests axes, curves and maps for the undescribed stretches of a memory."""
+"""Suggests axes, curves and maps for the undescribed ranges of a memory."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from callint.decoding.coverage import is_described, memory_bytes
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.table_suggestions.certainty import confident
-from callint.decoding.table_suggestions.readings import ItemReading, KnownAxis, Stretch
+from callint.decoding.table_suggestions.readings import ItemReading, KnownAxis, RangeReader
 from callint.decoding.table_suggestions.style import StorageStyle, other_sign
 from callint.model.definition import (
     NO_CONSTRAINTS,
@@ -29,14 +29,13 @@ from callint.model.definition import (
 from callint.model.definition_counts import usual_byte_order
 from callint.model.image import Image
 
-#: Longer stretches are read in windows that overlap, and not more bytes than these are looked at.
+#: Longer ranges are read in windows that overlap, and at most this number of bytes is read.
 _WINDOW, _OVERLAP, MOST_BYTES = 8192, 1024, 2**21
-#: The most fill between two stretches that are read as one.
+#: The largest number of fill bytes between two ranges that are read as one.
 _MOST_FILL = 64
-#: The fewest bytes in which anything can be recognized.
+#: The least number of bytes in which anything can be recognized.
 _LEAST_BYTES = 6
-#: The number of axes whose counts are tried for a stretch, and of uses before and behind it that are looked
-#: at.
+#: The number of axes whose counts are tried for a range, and of axis uses before and after it that are read.
 _NEAREST, _USES = 24, 64
 #: The number of found axes whose counts are tried, and their least probability.
 _FOUND, _LEAST_FOUND = 64, 0.3
@@ -69,7 +68,7 @@ class Suggestion:
 
 @dataclass(frozen=True, slots=True)
 class Suggestions:
-    """What may lie in the undescribed bytes, by address, and the definition with all of it.
+    """The suggestions for the undescribed bytes, sorted by address, and the definition with all of them.
 
     ``unread`` is the number of undescribed bytes beyond the first ``MOST_BYTES``, and ``unread_from`` the
     address of the first of them, None if all were read.
@@ -83,31 +82,31 @@ class Suggestions:
 
 def suggest_tables(
     loaded: LoadedDefinition,
-    stretches: Sequence[tuple[int, int]],
+    ranges: Sequence[tuple[int, int]],
     images: Sequence[Image],
     base: Image | None,
     step: Callable[[int], None] = lambda done: None,
 ) -> Suggestions:
-    """The confident suggestions for some stretches, each given by its first address and its size.
+    """The confident suggestions for some ranges, each given by its first address and its size.
 
-    The base is read if there is one, else the first image. ``step`` is called with the number of bytes that
-    are read so far.
+    The base is read if there is one, otherwise the first image. ``step`` is called with the number of bytes
+    read so far.
     """
     image = images[0] if base is None else base
-    stretches, unread, unread_from = _within_bound(stretches)
-    readings = read_stretches(loaded, image, stretches, step)
+    ranges, unread, unread_from = _within_bound(ranges)
+    readings = read_ranges(loaded, image, ranges, step)
     chosen = sorted(confident(readings, image, loaded.definition.memory.fill), key=lambda pair: pair[0].at)
     result = _Describer(loaded.definition, image, () if base is None else images).describe(chosen)
     return replace(result, unread=unread, unread_from=unread_from)
 
 
 def _within_bound(
-    stretches: Sequence[tuple[int, int]],
+    ranges: Sequence[tuple[int, int]],
 ) -> tuple[list[tuple[int, int]], int, int | None]:
-    """The first ``MOST_BYTES`` bytes of stretches, the number of the others, and the first of these."""
+    """The first ``MOST_BYTES`` bytes of the ranges, the number of the others, and their first address."""
     kept: list[tuple[int, int]] = []
     left, unread, unread_from = MOST_BYTES, 0, None
-    for start, size in sorted(stretches):
+    for start, size in sorted(ranges):
         length = min(size, left)
         if length:
             kept.append((start, length))
@@ -119,7 +118,7 @@ def _within_bound(
 
 
 class _Describer:
-    """Makes axes and tables of readings, with names, axes and what speaks for them."""
+    """Makes axes and tables from readings, with names, axes and evidence."""
 
     def __init__(self, definition: Definition, image: Image, compared: Sequence[Image]) -> None:
         self._definition = definition
@@ -163,7 +162,7 @@ class _Describer:
         return name
 
     def _storage(self, storage: Storage) -> Storage:
-        """Numbers of one byte in the byte order of the definition, so that nothing is said of it."""
+        """The storage; numbers of one byte get the definition's byte order, so that none is written."""
         order: ByteOrder = self._order if storage.type.size == 1 else storage.byte_order
         return replace(storage, byte_order=order)
 
@@ -225,7 +224,7 @@ class _Describer:
 
     @staticmethod
     def _changed(image: Image, reading: ItemReading, raw: NDArray[np.generic]) -> int:
-        """The number of cells that an image has changed; those that it lacks are not changed."""
+        """The number of cells that differ in an image; cells that the image lacks do not count."""
         content = image.read(reading.at, reading.size)
         if content is None:
             return 0
@@ -234,13 +233,13 @@ class _Describer:
 
 
 def joined(
-    loaded: LoadedDefinition, content: NDArray[np.int16], stretches: Sequence[tuple[int, int]]
+    loaded: LoadedDefinition, content: NDArray[np.int16], ranges: Sequence[tuple[int, int]]
 ) -> list[tuple[int, int]]:
-    """Stretches with those behind them, if only a little fill lies between, as aligned items have."""
+    """The ranges, joined if only a little fill lies between them, as between aligned items."""
     memory = loaded.definition.memory
     described = is_described(loaded, memory.start, memory.end)
     result: list[tuple[int, int]] = []
-    for start, size in sorted(stretches):
+    for start, size in sorted(ranges):
         if result:
             first, length = result[-1]
             between = slice(first + length - memory.start, start - memory.start)
@@ -252,24 +251,24 @@ def joined(
     return result
 
 
-def read_stretches(
+def read_ranges(
     loaded: LoadedDefinition,
     image: Image,
-    stretches: Sequence[tuple[int, int]],
+    ranges: Sequence[tuple[int, int]],
     step: Callable[[int], None] = lambda done: None,
 ) -> list[ItemReading]:
-    """The likely readings of some stretches, each given by its first address and its size."""
+    """The likely readings of some ranges, each given by its first address and its size."""
     definition = loaded.definition
     memory = definition.memory
     content = memory_bytes(image, memory)
-    stretches = joined(loaded, content, stretches)
+    ranges = joined(loaded, content, ranges)
     counts = np.bincount(content[content >= 0], minlength=256) + 1.0
     usual = counts / counts.sum()
     style = StorageStyle(definition)
     uses = _AxisUses(definition)
     found: list[ItemReading] = []
     done = 0
-    for start, size in stretches:
+    for start, size in ranges:
         low, end = start, start + size
         while end - low >= _LEAST_BYTES:
             step(done + low - start)
@@ -279,7 +278,7 @@ def read_stretches(
                 low = high
                 continue
             known = uses.nearest(low, [item for item in found[-_FOUND:] if item.is_axis and item.end <= low])
-            readings = Stretch(part.astype(np.uint8), low, style, known, usual).read()
+            readings = RangeReader(part.astype(np.uint8), low, style, known, usual).read()
             if high < end:
                 readings = [item for item in readings if item.start < low + _WINDOW]
             found += readings
@@ -290,7 +289,7 @@ def read_stretches(
 
 
 def shared_axes(definition: Definition) -> list[StoredAxis]:
-    """The stored axes that any table may use: those that lie inside of no table."""
+    """The stored axes that any table may use: those that do not lie inside a table."""
     return [axis for axis in definition.stored_axes if "/" not in axis.name]
 
 
@@ -310,7 +309,7 @@ class _AxisUses:
         self._places = np.array([at for at, _ in self._uses], np.int64)
 
     def nearest(self, at: int, found: Sequence[ItemReading]) -> list[KnownAxis]:
-        """The axes whose uses are nearest to an address, and the found ones, the nearest first."""
+        """The axes whose uses are nearest to an address, and the found axes, nearest first."""
         middle = int(np.searchsorted(self._places, at))
         near = self._uses[max(middle - _USES, 0) : middle + _USES]
         distances: dict[str, int] = {}

@@ -1,4 +1,4 @@
-"""The axes of a definition, from the AXIS_PTS and AXIS_DESCR blocks of a description."""
+"""Makes the axes of a definition from the AXIS_PTS and AXIS_DESCR blocks of a description."""
 
 from __future__ import annotations
 
@@ -194,7 +194,7 @@ class AxisBuilder:
         return shared is not None and shared.monotony in _DECREASING
 
     def _report_contradictions(self, axis: AxisDescription, shared: AxisPoints, item: Item) -> None:
-        """Record where a table contradicts its shared axis; what the axis states is kept."""
+        """Record contradictions between a table and its shared axis; the statements of the axis are kept."""
         state = self.state
         contradictions: list[tuple[str, str, str]] = []
         if axis.conversion != shared.conversion:
@@ -227,5 +227,5 @@ def _item(characteristic: Characteristic, axis: AxisDescription) -> Item:
 
 
 def _breakpoints(layout: RecordLayout, letter: str, announced: int) -> int:
-    """The number of breakpoints: that of the record layout if it is fixed there, else the announced one."""
+    """The number of breakpoints: the one fixed in the record layout, otherwise the announced one."""
     return require_breakpoints(layout.counts.get(letter, announced))

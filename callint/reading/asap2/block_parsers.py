@@ -1,6 +1,6 @@
-"""Parsers of single blocks of a description: each takes a block's tokens and returns its node.
+"""Parses single blocks of a description: each parser takes a block's tokens and returns its node.
 
-Every parser raises BlockError for a token that is not valid, and counts the options that it does not read.
+Every parser raises BlockError for an invalid token, and counts the options that it does not read.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from callint.reading.asap2.nodes import (
 )
 from callint.reading.asap2.tokens import SourceLocation, unquoted
 
-#: By the keyword of an option, the field of a node and how the argument is read.
+#: For the keyword of an option, the field of a node and the reader of its argument.
 _Fields = dict[str, tuple[str, Callable[[TokenBlock, int], Any]]]
 
 _OPTION_FIELDS: _Fields = {
@@ -49,13 +49,13 @@ _AXIS_FIELDS: _Fields = {
     "MONOTONY": ("monotony", TokenBlock.name),
 }
 _FIXED_AXIS = {"FIX_AXIS_PAR", "FIX_AXIS_PAR_DIST", "/FIX_AXIS_PAR_LIST"}
-#: The field that is true with an option.
+#: For the keyword of an option, the field that it sets to True.
 _FLAG_FIELDS = {
     "/VIRTUAL_CHARACTERISTIC": "is_virtual",
     "/DEPENDENT_CHARACTERISTIC": "is_dependent",
     "READ_ONLY": "is_read_only",
 }
-#: What else is read of a CHARACTERISTIC.
+#: The other options of a CHARACTERISTIC that are read.
 _OTHER_OPTIONS = {
     "/AXIS_DESCR",
     "/FUNCTION_LIST",
@@ -261,7 +261,7 @@ def parse_conversion_table(
 
 
 def parse_record_layout(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> RecordLayout:
-    """A RECORD_LAYOUT; its elements have their arguments as they are written."""
+    """A RECORD_LAYOUT; its elements keep their arguments as text."""
     elements: list[LayoutElement] = []
     counts: dict[str, int] = {}
     alignments: dict[str, int] = {}
@@ -337,7 +337,7 @@ def _component(
         if keyword == "LAYOUT":
             direction = block.name(first)
         elif keyword == "MATRIX_DIM":
-            # A size of 0 is that of a dimension that is not there.
+            # The size of an absent dimension is 0.
             sizes = tuple(max(block.integer(index), 1) for index in range(first, end))
         elif keyword == "ECU_ADDRESS_EXTENSION":
             extension = block.integer(first)
@@ -367,7 +367,7 @@ def parse_unit(block: TokenBlock, place: SourceLocation, scanner: OptionScanner)
 
 
 def parse_mod_common(block: TokenBlock, scanner: OptionScanner) -> None:
-    """Enter what a MOD_COMMON says for the whole module into the description."""
+    """Enter the settings of a MOD_COMMON for the whole module into the description."""
     description = scanner.description
     for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
         if keyword.startswith("ALIGNMENT_"):

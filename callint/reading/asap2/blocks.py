@@ -1,4 +1,4 @@
-"""The tokens of a description grouped into blocks, and the typed parameters of one block."""
+"""Groups the tokens of a description into blocks, and reads the typed parameters of a block."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ class BlockError(ValueError):
 class TokenBlock:
     """The tokens of one block, addressed by index.
 
-    ``texts`` has a ``/begin`` behind the last token, at the index ``end``, so that a search for one succeeds.
+    ``texts`` has a ``/begin`` after the last token, at the index ``end``, so that a search for one succeeds.
     """
 
     __slots__ = ("end", "kind", "places", "texts")
@@ -129,7 +129,7 @@ class TokenBlock:
         return self.texts.index("/begin", index) if index < self.end else self.end
 
     def require(self, amount: int, first: int, keyword: str) -> None:
-        """Raise BlockError unless ``amount`` arguments of a keyword follow from ``first`` on."""
+        """Raise BlockError unless a keyword has ``amount`` arguments from ``first`` on."""
         behind = self.next_begin(first)
         if first + amount > behind:
             values = "1 value" if amount == 1 else f"{amount} values"
@@ -199,7 +199,7 @@ class TokenBlock:
 
 
 class OptionScanner:
-    """Splits the optional part of blocks into keywords and inner blocks, and counts what is not read."""
+    """Splits the optional part of blocks into keywords and inner blocks, and counts the unread ones."""
 
     def __init__(self, description: Description, source: TokenStream) -> None:
         self.description = description

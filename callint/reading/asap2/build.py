@@ -1,7 +1,7 @@
-"""A description in the standard ASAM MCD-2 MC into a definition, with a log of what is lost.
+"""Converts a description in the standard ASAM MCD-2 MC into a definition, with a log of the losses.
 
-Everything that a definition cannot hold is listed item by item. A table whose conversion is lost is kept in
-raw numbers and without limits, so that its bytes stay explained.
+The log lists every item that a definition cannot hold. A table whose conversion is lost is kept in raw
+numbers and without limits, so that its bytes stay described.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ from callint.reading.asap2.tokens import SourceLocation
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """A definition made from a description, None if nothing could be kept, and what was lost.
+    """A definition made from a description, with the losses; the definition is None if nothing was kept.
 
-    ``computed`` has the axes of the definition that count cells until an image says more.
+    ``computed`` has the axes of the definition that count cells until an image gives their breakpoints.
     """
 
     definition: Definition | None
@@ -38,7 +38,7 @@ class Imported:
 
     @property
     def is_complete(self) -> bool:
-        """Whether everything that is described, and could matter, was kept as described."""
+        """Whether every described item that could matter was kept as described."""
         return not (self.losses or self.description.uncovered or self.description.unknown)
 
 
@@ -52,14 +52,14 @@ class _HasPlace(Protocol):
 
 
 def make_definition(description: Description, name: str | None = None) -> Imported:
-    """The definition of a description; ``name`` is the definition's, by default the name of the module."""
+    """The definition of a description; ``name`` is its name (default: the name of the module)."""
     log = ImportLog()
     state = ImportState(description, log, Conversions(description, log), Layouts(description, log))
     return _DefinitionBuilder(state).build(name)
 
 
 class _DefinitionBuilder:
-    """Makes one definition by the builders of its parts."""
+    """Makes one definition with the builders of its parts."""
 
     def __init__(self, state: ImportState) -> None:
         self.state = state
@@ -97,7 +97,7 @@ class _DefinitionBuilder:
         return Imported(definition, tuple(state.log.losses), description, computed)
 
     def _report_description(self) -> None:
-        """Record what the description as a whole loses: its version, its conversions, its bad blocks."""
+        """Record the losses of the description as a whole: its version, its conversions, its bad blocks."""
         state, description = self.state, self.state.description
         if not description.has_covered_version:
             reason = "it is not covered; callint reads it as one of 1.5 to 1.7"
@@ -157,7 +157,7 @@ class _DefinitionBuilder:
             del state.conversions.kept[name]
 
     def _unused_items(self) -> dict[tuple[str, str], ItemCounts]:
-        """What the definition does not hold: unsupported items, and blocks that no kept item uses."""
+        """The items that the definition lacks: unsupported items, and blocks that no kept item uses."""
         state, description = self.state, self.state.description
         counts = dict(description.unused)
         lost = {(loss.kind, loss.name) for loss in state.log.losses}
@@ -174,7 +174,7 @@ class _DefinitionBuilder:
         return counts
 
     def _uses(self) -> dict[str, tuple[Mapping[str, _HasPlace], Callable[[str], bool]]]:
-        """The blocks that only others give a use, by kind, and whether the block of a name is used."""
+        """By kind, the blocks that matter only to other blocks, and whether the one of a name is used."""
         state, description = self.state, self.state.description
         signals = state.log.names.get("signal", {})
         conversions = state.conversions

@@ -1,4 +1,4 @@
-"""Axes whose breakpoints follow from numbers in the image: stored parameters, or another curve.
+"""Builds axes whose breakpoints follow from numbers in the image: stored parameters, or another curve.
 
 The formulas are from memory of the published standard. With OFFSET and SHIFT_OP in the record, breakpoint i
 is offset + i * 2 to the power of shift; with OFFSET and DIST_OP it is offset + i * distance. A CURVE_AXIS is
@@ -25,7 +25,7 @@ _STEP_TITLES = {"SHIFT_OP": "power of 2 between breakpoints", "DIST_OP": "distan
 
 
 def has_stored_parameters(axis: AxisDescription, keywords: Container[str], letter: str) -> bool:
-    """Whether the record of a table stores the parameters of an axis in place of its breakpoints."""
+    """Whether the record of a table stores the parameters of an axis instead of its breakpoints."""
     return (
         axis.attribute in ("FIX_AXIS", "STD_AXIS")
         and axis.fixed is None
@@ -36,7 +36,7 @@ def has_stored_parameters(axis: AxisDescription, keywords: Container[str], lette
 
 
 class ComputedAxes:
-    """Enters what a definition needs for computed axes: stored parameters as scalars, and their curves."""
+    """Enters the items that computed axes need: stored parameters as scalars, and their curves."""
 
     def __init__(self, state: ImportState, groups: GroupBuilder) -> None:
         self.state = state
@@ -84,9 +84,9 @@ class ComputedAxes:
 
     @staticmethod
     def derive_from_curves(state: ImportState) -> None:
-        """Replace axes that count cells by axes that follow from their curves, where these are kept.
+        """Replace axes that count cells by axes that follow from their curves, if these are kept.
 
-        Tables over one curve with as many cells share the axis.
+        Tables over one curve with the same number of cells share the axis.
         """
         names = state.log.names.get("CHARACTERISTIC", {})
         for computed in [axis for axis in state.computed.values() if axis.curve]:

@@ -1,4 +1,4 @@
-"""The limits of a table and its shape along its axes, from a CHARACTERISTIC block of a description."""
+"""Makes the limits of a table and its shape along its axes from a CHARACTERISTIC block of a description."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ class ConstraintBuilder:
     ) -> Constraints:
         """The limits and the shape of a table.
 
-        EXTENDED_LIMITS become limits and the ordinary limits expected values; without EXTENDED_LIMITS the
-        ordinary limits become limits. Limits that every storable value meets are no demand.
+        EXTENDED_LIMITS become limits, and the ordinary limits become expected values; without EXTENDED_LIMITS
+        the ordinary limits become limits. Limits that every storable value meets are dropped.
         """
         is_raw = conversion.failure is not None or conversion.name in self.state.conversions.numeric_states
         limits = expected = None
@@ -110,7 +110,7 @@ class ConstraintBuilder:
         if usable is not None or is_everything(limits):
             return usable
         if limits.low == limits.high != 0:
-            return limits  # a single value; 0 to 0 is what a description says that gives no limits
+            return limits  # a single value; a description without limits gives 0 to 0
         reason = f"its {what} {plain(limits.low)} to {plain(limits.high)} are not a range"
         self.state.change(Item("CHARACTERISTIC", characteristic.name, characteristic.place), reason)
         return None

@@ -1,4 +1,4 @@
-"""Conversions of a description into those of a definition, by the standard's formulas.
+"""Translates conversions of a description into those of a definition, by the standard's formulas.
 
 LINEAR is phys = a * int + b; RAT_FUNC is int = (a p² + b p + c) / (d p² + e p + f), p being physical.
 """
@@ -17,7 +17,7 @@ from callint.reading.asap2.formulas import linear_coefficients
 from callint.reading.asap2.nodes import ConversionMethod, ConversionTable, Description
 from callint.reading.asap2.report import ImportLog, NotKeptError, label, plain
 
-#: A range of raw values becomes one state per value; the most states of one table.
+#: The largest number of states of one table; a range of raw values becomes one state per value.
 MAX_STATES = 256
 #: The status strings that stand for an off code, and where it is allowed.
 OFF_STATUSES = {
@@ -31,8 +31,8 @@ OFF_STATUSES = {
 class ResolvedConversion:
     """The conversion and the unit that a name in a description stands for.
 
-    ``failure`` is the reason why the values stay raw, None if they do not. NO_COMPU_METHOD has neither a
-    conversion nor a failure.
+    ``failure`` is the reason why the values stay raw, None if they are converted. NO_COMPU_METHOD has neither
+    a conversion nor a failure.
     """
 
     conversion: Conversion | None
@@ -265,7 +265,7 @@ class Conversions:
 
 
 def _content(method: ConversionMethod) -> Hashable:
-    """What a method is apart from its name, its title and its status strings."""
+    """The content of a method apart from its name, its title and its status strings."""
     unit = method.unit, method.unit_reference
     return method.type, method.format, unit, method.numbers, method.table, method.formula
 

@@ -1,4 +1,4 @@
-"""The breakpoints of fixed axes of a description, worked out in fractions."""
+"""Computes the breakpoints of fixed axes of a description in fractions."""
 
 from __future__ import annotations
 

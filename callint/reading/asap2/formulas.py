@@ -1,4 +1,4 @@
-"""Formulas of a description that are linear in their one variable, worked out in fractions."""
+"""Evaluates formulas of a description that are linear in their one variable, in fractions."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from callint.reading.asap2.report import NotKeptError
 
-#: The longest formula, and the most digits of its numbers, that callint works out.
+#: The longest formula, and the largest number of digits in it, that callint evaluates.
 _MOST_CHARACTERS, _MOST_BITS = 1000, 2048
 _VARIABLES = ("x", "x1")
 
@@ -24,7 +24,7 @@ class _Line(NamedTuple):
 def linear_coefficients(formula: str) -> tuple[float, ...]:
     """The coefficients of RAT_FUNC for a formula phys = f(X1) that is linear.
 
-    Raises NotKeptError for any other formula. The text is parsed, and never run.
+    Raises NotKeptError for any other formula. The text is parsed but never run.
     """
     reason = "its FORMULA is not linear in X1"
     if len(formula) > _MOST_CHARACTERS:
@@ -44,7 +44,7 @@ def linear_coefficients(formula: str) -> tuple[float, ...]:
 
 
 def _evaluated(node: ast.expr) -> _Line:
-    """The line that an expression is; ValueError if it is none."""
+    """The line that an expression describes; ValueError if it is not linear."""
     match node:
         case ast.Constant(value=int() | float() as number) if not isinstance(number, bool):
             return _Line(Fraction(0), Fraction(repr(number)))

@@ -1,4 +1,4 @@
-"""The groups of a definition, from the GROUP and FUNCTION blocks of a description."""
+"""Makes the groups of a definition from the GROUP and FUNCTION blocks of a description."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _RANKS = ("GROUP", "FUNCTION", "FUNCTION_LIST", "REF")
 class GroupBuilder:
     """Gives each table the one group that a definition allows; enters the groups that are used.
 
-    A GROUP counts before a FUNCTION, and a FUNCTION that defines a table before one that refers to it.
+    A GROUP has precedence over a FUNCTION, and a FUNCTION that defines a table over one that refers to it.
     """
 
     def __init__(self, state: ImportState) -> None:

@@ -1,9 +1,10 @@
-"""The INSTANCE blocks of a description as the characteristics and axes that they stand for.
+"""Expands the INSTANCE blocks of a description into characteristics and axes.
 
 An instance of a structure stands for one item per component, at the address of the instance plus the offset
-of the component; an array of structures, curves, maps or axes for one per element, an array of values for a
-block of values. The size of a curve, map or axis follows from its record layout, so that the builders place
-it by its number. What the keywords mean is from memory of the published standard, version 1.7.
+of the component. An array of structures, curves, maps or axes stands for one item per element, and an array
+of values for a block of values. The size of a curve, map or axis follows from its record layout, so the
+builders place it by its number. The meaning of the keywords is from memory of the published standard,
+version 1.7.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ _THIS = "THIS."
 
 
 class _InstanceError(Exception):
-    """The reason why an instance or a part of it stands for nothing."""
+    """The reason why an instance or a part of it cannot be expanded."""
 
 
 class _TooManyItemsError(_InstanceError):
@@ -38,7 +39,7 @@ class _TooManyItemsError(_InstanceError):
 
 
 class InstanceExpander:
-    """Enters what the instances of a description stand for."""
+    """Enters the items of the instances of a description."""
 
     def __init__(self, description: Description) -> None:
         self._description = description
@@ -55,7 +56,7 @@ class InstanceExpander:
     def _expand(
         self, instance: Component, part: Component, name: str, owner: str, address: int, depth: int = 0
     ) -> None:
-        """Enter what a part of an instance stands for; ``owner`` is the name of the structure around it."""
+        """Enter the items of a part of an instance; ``owner`` is the name of the structure around it."""
         try:
             kind = self._typedef(part)
             if part.direction not in ("", "ROW_DIR") and sum(size > 1 for size in part.sizes) > 1:
@@ -82,7 +83,7 @@ class InstanceExpander:
             self._skip(name, error, part)
 
     def _is_plain(self, kind: Characteristic) -> bool:
-        """Whether its records are nothing but values, so that those of an array lie side by side."""
+        """Whether its records contain only values, so that those of an array lie side by side."""
         layout = self._description.layouts.get(kind.layout)
         return layout is None or len(layout.elements) == 1
 
@@ -130,7 +131,7 @@ class InstanceExpander:
 
 
 def _within(owner: str, name: str) -> str:
-    """A name as seen from inside a structure, if there is one: THIS stands for the structure."""
+    """A name resolved inside a structure, if there is one: THIS stands for the structure."""
     return f"{owner}.{name.removeprefix(_THIS)}" if owner and name.startswith(_THIS) else name
 
 

@@ -1,4 +1,4 @@
-"""Record layouts of a description: the address and the storage of each part of a record."""
+"""Reads record layouts of a description: the address and the storage of each part of a record."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class RecordSlot(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class RecordPlan:
-    """What all records of a layout share.
+    """The properties that all records of a layout share.
 
     ``elements`` are in the order of memory, ``axes`` the keywords of stored breakpoints, ``crowded`` the
     positions of more than one element, ``mode`` the index mode of the values or "" without any, and
@@ -82,7 +82,7 @@ class RecordPlan:
 class Layouts:
     """The record layouts of a description.
 
-    ``_reported`` has the assumptions that are in the log, ``_reported_arrays`` those about arrays, by layout.
+    ``_reported`` has the assumptions already logged, ``_reported_arrays`` those about arrays, by layout.
     """
 
     description: Description
@@ -101,7 +101,7 @@ class Layouts:
         return layout
 
     def plan(self, layout: RecordLayout) -> RecordPlan:
-        """What all records of a layout share. Raises NotKeptError if its index mode is not covered."""
+        """The plan of all records of a layout. Raises NotKeptError if its index mode is not covered."""
         plan = self._plans.get(layout.name)
         if plan is None:
             elements = sorted(layout.elements, key=lambda element: element.position)
@@ -241,7 +241,7 @@ class Layouts:
         aligned = _round_up(at, self._alignment(layout, type_name))
         is_given = keyword in layout.alignments or keyword in self.description.alignments
         if type_name == "FLOAT64_IEEE" and not is_given and aligned != _round_up(at, 4):
-            # Compilers differ in this alignment alone.
+            # Compilers differ only in this alignment.
             self._report(keyword, "it is not given; FLOAT64_IEEE is assumed to begin at multiples of 8 bytes")
         return aligned
 
@@ -279,7 +279,7 @@ class Layouts:
         if order is None:
             if number_type.size > 1:
                 raise NotKeptError(f"the byte order {given[:40]} is not covered")
-            order = ByteOrder.LITTLE  # it means nothing for a single byte
+            order = ByteOrder.LITTLE  # irrelevant for a single byte
         if given.endswith("_ENDIAN") and given not in self._reported:
             self._reported.add(given)
             end = "most" if order is ByteOrder.BIG else "least"

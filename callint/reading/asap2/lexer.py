@@ -1,8 +1,8 @@
-"""The text of a description as tokens.
+"""Splits the text of a description into tokens.
 
 One regular expression finds strings, comments, and the blocks A2ML and IF_DATA, which belong to interfaces
-and are in languages of their own; all other text is divided at its white space. A description may have
-millions of tokens, so functions of C take a whole chunk of text at a time.
+and have languages of their own; all other text is split at white space. A description may have millions of
+tokens, so functions written in C process a whole chunk of text at a time.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ _SKIPPED_REST = (
     rf"|/(?!\*|end{_GAP}\2{_NAME_ENDS}){_NO_MORE}/end{_GAP}\2{_NAME_ENDS}"
 )
 _UNCLOSED_REST = rf"(?:\*|begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+"
-#: Group 1 is all that is not divided at white space, and group 2 the kind of a skipped block. All that begins
-#: with a slash is one alternative, as that is faster by almost half.
+#: Group 1 is the text that is not split at white space, and group 2 the kind of a skipped block. Everything
+#: that begins with a slash is one alternative, which saves almost half of the time.
 _UNDIVIDED = re.compile(rf'({_STRING}|/(?:{_COMMENT_REST}|{_SKIPPED_REST}|{_UNCLOSED_REST})|"[\s\S]*+)')
 _CLOSED = re.compile(f"{_STRING}|{_COMMENT}")
 _A2ML = re.compile(rf"/begin{_GAP}A2ML")
@@ -51,18 +51,18 @@ class Lexemes:
 
 
 class Chunk:
-    """A piece of text, divided where a string, a comment or a skipped block begins and ends."""
+    """A piece of text, split at the ends of strings, comments and skipped blocks."""
 
     __slots__ = ("_parts",)
 
     def __init__(self, text: str) -> None:
-        #: In turn: text to be divided, what is not divided, and the kind of a skipped block or None.
+        #: In turn: text to split, text that is not split, and the kind of a skipped block or None.
         self._parts: list[str] = _UNDIVIDED.split(text)
 
     def split_off_incomplete(self) -> str:
-        """Remove what later text can change, and return it.
+        """Remove the end that later text can change, and return it.
 
-        That is a token at the end, or a ``/begin`` or ``/include`` that waits for its name.
+        This is the last token, or a ``/begin`` or ``/include`` that still lacks its name.
         """
         parts = self._parts
         gap = parts[-1]
@@ -91,7 +91,7 @@ class Chunk:
             index -= 3  # comments may stand between a keyword and its name
 
     def find_unclosed(self) -> tuple[str, int] | None:
-        """What has no end, a quote, ``/*``, ``A2ML`` or ``IF_DATA``, and its line counted from 0."""
+        """The unclosed quote, ``/*``, ``A2ML`` or ``IF_DATA``, and its line counted from 0."""
         if len(self._parts) == 1 or self._parts[-1]:
             return None
         last = self._parts[-3]
@@ -134,19 +134,19 @@ class Chunk:
 
 
 def _start_of_keyword(text: str) -> int:
-    """Where the keyword begins that ends a text and waits for a name, or -1."""
+    """The start of a keyword that ends a text and still lacks its name, or -1."""
     if text.endswith("/begin"):
         return len(text) - len("/begin")
     return len(text) - len("/include") if text.rsplit(None, 1)[-1] == "/include" else -1
 
 
 def _stand_in(text: str) -> str:
-    """What stands for a string, a comment or a skipped block of several lines."""
+    """The placeholder of a string, a comment or a skipped block of several lines."""
     return (' " ' if text[0] == '"' else " ") + "\n" * text.count("\n")
 
 
 def _words(text: str) -> tuple[np.ndarray, np.ndarray]:
-    """The code points of a text, and the indexes where its words begin."""
+    """The code points of a text, and the indexes of the starts of its words."""
     if text.isascii():
         content = text.encode()
         codes = np.frombuffer(content, np.uint8)

@@ -1,4 +1,4 @@
-"""The memory of a definition: the extent of the image, its regions and its identities."""
+"""Makes the memory of a definition: the extent of the image, its regions and its identities."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ _NO_OFFSET = (-1, 0, 2**32 - 1, 2**64 - 1)
 class _Span(NamedTuple):
     """The addresses of a stored item: its first, and the one after its last.
 
-    ``axis`` is the name of a shared axis, ``owner`` that of the table or text that the item belongs to; one
-    of them is "".
+    ``axis`` is the name of a shared axis, ``owner`` the name of the table or text that the item belongs to;
+    one of them is "".
     """
 
     start: int
@@ -55,7 +55,7 @@ class MemoryBuilder:
         start, end = self._extent(spans, lasting)
         identities = self._identities()
         if not lasting:
-            # Only the tables say where the image ends, so it can be extended to hold its identities.
+            # Only the tables determine the end of the image, so it can be extended to hold its identities.
             start, end = _extended(start, end, identities)
         regions = self._regions(segments, start, end)
         inside = self._identities_inside(identities, start, end)
@@ -199,7 +199,7 @@ def _item(segment: MemorySegment) -> Item:
 
 
 def _extended(start: int, end: int, identities: Iterable[Identity]) -> tuple[int, int]:
-    """The extent, extended to each identity that the largest image can hold together with the rest."""
+    """The extent, enlarged to each identity that still fits into the largest image."""
     for identity in identities:
         low, high = min(start, identity.at), max(end, identity.at + len(identity.content))
         if low >= 0 and high <= MAX_ADDRESS and high - low <= MAX_MEMORY:

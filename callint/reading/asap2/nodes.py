@@ -246,9 +246,9 @@ class Description:
     """One MODULE of a description.
 
     If several blocks have the same name, the first is kept and the others are in ``skipped``. The last three
-    mappings count items by keyword and enclosing block: ``unused`` what the standard has and a definition
-    cannot hold, ``uncovered`` what could matter and callint does not support, ``unknown`` what the standard
-    does not have.
+    mappings count items by keyword and enclosing block: ``unused`` has items of the standard that a
+    definition cannot hold, ``uncovered`` items that could matter but that callint does not support, and
+    ``unknown`` items that the standard lacks.
     """
 
     module: str = ""

@@ -1,8 +1,8 @@
-"""A description in the standard ASAM MCD-2 MC (ASAP2), versions 1.5 to 1.7, into nodes of its own.
+"""Parses a description in the standard ASAM MCD-2 MC (ASAP2), versions 1.5 to 1.7, into nodes.
 
-The parser takes the file as it is; ``asap2.build`` makes a definition of it. A block with a mistake in it is
-left out and listed with the reason, and everything that is not read is counted, so that nothing is lost
-silently. A broken file structure is an InputError.
+The parser reads the file as it is; ``asap2.build`` makes a definition from the nodes. A faulty block is left
+out and listed with the reason, and everything that is not read is counted, so that nothing is lost silently.
+A broken file structure is an InputError.
 """
 
 from __future__ import annotations
@@ -174,7 +174,7 @@ _INNER = ("AXIS_DESCR", "MEMORY_SEGMENT", "STRUCTURE_COMPONENT")
 
 
 def _with_address(kind: str, block: TokenBlock, index: int) -> TokenBlock:
-    """A TYPEDEF block as the block that it describes, which has an address besides."""
+    """The tokens of a TYPEDEF block with an address added, so that they form the block that it describes."""
     texts = [*block.texts[:index], "0", *block.texts[index : block.end]]
     places = block.places[:]
     places.insert(index, places[index])

@@ -1,4 +1,4 @@
-"""The log of an import: what a definition cannot keep of a description, and the names of what it keeps."""
+"""The log of an import: the losses of a description, and the names of the kept items."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _MAX_NAME, _MAX_LABEL = 128, 512
 class Loss:
     """An item of a description that is not kept as described, and the reason.
 
-    ``is_whole`` says whether the whole item is left out; otherwise part of it is kept.
+    ``is_whole`` is True if the whole item is left out; otherwise part of it is kept.
     """
 
     kind: str
@@ -39,7 +39,7 @@ def is_name(text: str) -> bool:
 
 
 def label(text: str, default: str = "-") -> str:
-    """A text as one line that a definition can hold; ``default`` if nothing of it is left."""
+    """A text as one line that a definition can hold; ``default`` if the line is empty."""
     if text and len(text) <= _MAX_LABEL and text.isprintable() and "  " not in text and text.strip() == text:
         return text
     line = " ".join(_NOT_IN_XML.sub("\ufffd", text).split())[:_MAX_LABEL].rstrip()

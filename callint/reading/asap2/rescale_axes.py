@@ -1,4 +1,4 @@
-"""Rescale axes: breakpoints that follow from stored pairs of a breakpoint and a virtual value.
+"""Builds rescale axes: their breakpoints follow from stored pairs of a breakpoint and a virtual value.
 
 From memory of the published standard: AXIS_RESCALE_X stores pairs, first the breakpoint and then its virtual
 value, and NO_RESCALE_X their number; NO_AXIS_PTS_X is the number of the breakpoints that follow from them.
@@ -42,7 +42,7 @@ class RescaleAxes:
         slots: Mapping[str, RecordSlot],
         like: StoredAxis,
     ) -> None:
-        """Enter the axis in place of a stored one ``like`` it, with its name, signal, conversion and count.
+        """Enter the axis instead of a stored axis ``like``, with its name, signal, conversion and count.
 
         Raises NotKeptError if it cannot be kept.
         """

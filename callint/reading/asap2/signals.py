@@ -1,4 +1,4 @@
-"""The signals of a definition, from the inputs of the axes of a description."""
+"""Makes the signals of a definition from the inputs of the axes of a description."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ class SignalBuilder:
     ) -> str:
         """The name of the signal that feeds an axis; a signal of the axis's own if no input is described.
 
-        An axis in raw numbers, or in another unit than its input, has its own signal too: the unit of the
-        input would be wrong for it. ``item`` is the block that states the axis.
+        An axis in raw numbers, or in another unit than its input, has its own signal too, because the unit of
+        the input would be wrong. ``item`` is the block that contains the axis.
         """
         state = self.state
         unit = conversion.unit or "-"
@@ -56,7 +56,7 @@ class SignalBuilder:
         return name
 
     def _input_signal(self, input: str, unit: str, limits: Range, place: SourceLocation) -> Signal:
-        """The signal of an input; without a MEASUREMENT it has unit and limits of its first axis."""
+        """The signal of an input; without a MEASUREMENT it has the unit and limits of its first axis."""
         state = self.state
         measurement = state.description.measurements.get(input)
         is_new = input not in state.log.names.get("signal", {})

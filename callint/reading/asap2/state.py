@@ -1,4 +1,4 @@
-"""What the builders of a definition share while they make it from a description."""
+"""The state that the builders of a definition share while they make it from a description."""
 
 from __future__ import annotations
 
@@ -54,12 +54,12 @@ class AxisLimits:
 
 @dataclass(frozen=True, slots=True)
 class ComputedAxis:
-    """An axis that counts cells until an image says where its breakpoints lie.
+    """An axis that counts cells until an image gives its breakpoints.
 
     Either ``curve`` names the curve whose values are the indexes of cells. Or ``offset`` and ``step`` name
     the scalars from which raw breakpoints follow; then ``is_shift`` says that the step is a power of 2,
-    ``conversion`` names the conversion of the breakpoints, and ``signal`` feeds the axis. ``loss`` is what
-    the log says of the axis, and ``table`` the table that has it.
+    ``conversion`` names the conversion of the breakpoints, and ``signal`` feeds the axis. ``loss`` is the
+    axis's entry in the log, and ``table`` the table that has the axis.
     """
 
     name: str
@@ -76,7 +76,7 @@ class ComputedAxis:
 
 @dataclass
 class ImportState:
-    """The definition so far; ``axis_limits``, ``computed`` and ``sources`` go by names in the definition.
+    """The definition so far; ``axis_limits``, ``computed`` and ``sources`` have its names as keys.
 
     ``axis_limits`` has the limits of each axis, ``sources`` the block that each table or text comes from.
     """
@@ -134,7 +134,7 @@ def is_everything(limits: Range) -> bool:
 
 
 def excludes_nothing(limits: Range, conversion: Conversion | None, storage: Storage) -> bool:
-    """Whether limits hold for every number that a storage can hold; a description must always give some."""
+    """Whether every storable number meets the limits; a description must always give limits."""
     match conversion:
         case Linear(factor=factor, offset=offset):
             low, high = _storable(factor, offset, storage.type, storage.mask)

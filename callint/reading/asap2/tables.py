@@ -1,4 +1,4 @@
-"""The tables and texts of a definition, from the CHARACTERISTIC blocks of a description."""
+"""Makes the tables and texts of a definition from the CHARACTERISTIC blocks of a description."""
 
 from __future__ import annotations
 
@@ -250,7 +250,7 @@ class TableBuilder:
         axes: list[str],
         descriptions: Iterable[AxisDescription],
     ) -> None:
-        """Enter a table over axes that are entered before; ``slot`` has its values."""
+        """Enter a table over axes that were entered before; ``slot`` has its values."""
         state, item = self.state, _item(characteristic)
         conversion = state.conversions.resolve(characteristic.conversion)
         mode = state.layouts.plan(layout).mode
@@ -298,7 +298,7 @@ def _titled(characteristic: Characteristic, layer: str) -> Characteristic:
 
 
 def _layer(slot: RecordSlot, layer: int, cells: int) -> RecordSlot:
-    """The slot of one map of a stack: the maps follow each other."""
+    """The slot of one map of a stack; the maps lie one after the other."""
     return slot._replace(at=slot.at + layer * cells * slot.stride)
 
 

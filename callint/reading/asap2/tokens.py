@@ -1,7 +1,7 @@
-"""A description in the standard ASAM MCD-2 MC (ASAP2) as a stream of tokens with their places.
+"""Reads a description in the standard ASAM MCD-2 MC (ASAP2) as a stream of tokens with their places.
 
-The text is read in chunks. Memory does not grow with the file, but with the longest token in it, and that is
-bounded.
+The text is read in chunks. The memory needed does not grow with the file, but with its longest token, whose
+length is bounded.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ MAX_FILES = 1000
 MAX_INCLUDES = 16  # files within files
 MAX_TOKEN = 32 * 2**20  # characters of one string, comment or A2ML
 
-#: Characters that are read at a time: few enough for their tokens to stay in the processor's cache.
+#: The number of characters read at a time: small enough for their tokens to stay in the processor's cache.
 _CHUNK = 2**15
 
 _BOMS = (
@@ -89,7 +89,7 @@ class TokenStream:
         yield from self._file(self.path, str(self.path), ())
 
     def _file(self, path: Path, name: str, above: tuple[Path, ...]) -> Iterator[Tokens]:
-        self._bytes += _size(path, name)  # first, as it reports what is wrong with the path
+        self._bytes += _size(path, name)  # first, because it reports faults of the path
         resolved = path.resolve()
         if self._bytes > MAX_BYTES:
             raise InputError(
@@ -115,7 +115,7 @@ class TokenStream:
             raise InputError(f"{name}: it cannot be read: {reason(error)}") from None
 
     def _expand_includes(self, tokens: Tokens, above: tuple[Path, ...]) -> Iterator[Tokens]:
-        """The tokens with those of a file in the place of each /include."""
+        """The tokens; each /include is replaced by the tokens of its file."""
         texts, places = tokens.texts, tokens.places
         start = 0
         while "/include" in texts[start:]:
@@ -159,7 +159,7 @@ class TokenStream:
         yield from self._file(target, str(self.path.parent / name_inside), above)
 
     def _tokenize(self, file: IO[str], number: int) -> Iterator[Tokens]:
-        """The tokens of one file. What is incomplete at the end of a chunk waits for the next."""
+        """The tokens of one file. An incomplete end of a chunk is joined with the next chunk."""
         text, line = "", 1
         while True:
             more = file.read(max(_CHUNK, len(text)))
@@ -215,8 +215,8 @@ def _size(path: Path, name: str) -> int:
 def _encoding(path: Path, name: str) -> str:
     """The encoding by the byte order mark, or without one by the bytes.
 
-    A description begins with ASCII, so that zeros between its bytes mean UTF-16. Any other file is UTF-8 if
-    it is valid UTF-8, else Windows-1252, and Latin-1 if it has bytes that Windows-1252 lacks.
+    A description begins with ASCII, so zeros between its bytes mean UTF-16. Any other file is UTF-8 if it is
+    valid UTF-8, otherwise Windows-1252, or Latin-1 if it has bytes that Windows-1252 lacks.
     """
     try:
         with path.open("rb", buffering=0) as file:

@@ -25,10 +25,10 @@ class AddressChanges:
         self._inherited = inherited
 
     def shift(self, shifts: list[etree._Element]) -> None:
-        """Move everything that begins in a stretch; reports stretches that overlap or that hold nothing."""
+        """Move everything that begins in a range; reports ranges that overlap or that hold nothing."""
         stretches = []
         for element in shifts:
-            stretch = self._reader.build(_read_stretch, element)
+            stretch = self._reader.build(_read_shift, element)
             if stretch is None:
                 self._inherited.drop_all(self._reader.line(element), self._reader.invalid)
                 return
@@ -107,8 +107,8 @@ class AddressChanges:
 
 
 @dataclass
-class _Stretch:
-    """A stretch of memory that moves; ``count`` is the number of addresses in it."""
+class _ShiftedRange:
+    """A range of memory that moves; ``count`` is the number of addresses in it."""
 
     element: etree._Element
     start: int
@@ -117,10 +117,10 @@ class _Stretch:
     count: int = 0
 
 
-def _read_stretch(reader: ElementReader, element: etree._Element) -> _Stretch:
+def _read_shift(reader: ElementReader, element: etree._Element) -> _ShiftedRange:
     start, size = reader.address(element, "start"), to_integer(required(element, "size"))
     text = required(element, "by").strip()
     by = -to_integer(text[1:]) if text.startswith("-") else to_integer(text)
     if start + by < 0 or start + size + by > MAX_ADDRESS:
         raise ValueError("it moves to addresses below 0, or above the highest that is read")
-    return _Stretch(element, start, start + size, by)
+    return _ShiftedRange(element, start, start + size, by)

@@ -11,7 +11,7 @@ from callint.model.definition import Checksum
 from callint.reporting.definition.xml import checksum_line
 from callint.reporting.terminal import QUIET, Terminal, heading, line, print_prose, width
 
-#: The largest number of other stretches that are printed for a checksum.
+#: The largest number of other ranges that are printed for a checksum.
 _MOST = 4
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from callint import fmt
-from callint.decoding.coverage import Coverage, PartCoverage, UndescribedStretch
+from callint.decoding.coverage import Coverage, PartCoverage, UndescribedRange
 from callint.decoding.table_suggestions import suggest
 from callint.decoding.table_suggestions.suggest import Suggestions
 from callint.model.definition import Definition
@@ -16,7 +16,7 @@ from callint.reporting.terminal import QUIET, Terminal, heading, line, print_pro
 _MOST_IN_A_LINE = 80
 
 
-#: The largest number of stretches of a region that are printed.
+#: The largest number of ranges of a region that are printed.
 _MOST = 12
 
 
@@ -26,7 +26,7 @@ def print_coverage(
     terminal: Terminal,
     everything: bool = False,
 ) -> None:
-    """Print the coverage of each region, with the undescribed stretches: changed ones first, then by size.
+    """Print the coverage of each region, with the undescribed ranges: changed ones first, then by size.
 
     ``names`` are the definition, the images and the base ("" without a base).
     """
@@ -105,12 +105,12 @@ def _print_part(part: PartCoverage, images: Sequence[str], terminal: Terminal, e
     )
     listed = stretches if everything else stretches[:_MOST]
     for stretch in listed:
-        _print_stretch(stretch, images, terminal)
+        _print_range(stretch, images, terminal)
     if len(stretches) > len(listed):
         print_prose(f"and {len(stretches) - len(listed):,} more; --all shows them", terminal, QUIET, "    ")
 
 
-def _print_stretch(stretch: UndescribedStretch, images: Sequence[str], terminal: Terminal) -> None:
+def _print_range(stretch: UndescribedRange, images: Sequence[str], terminal: Terminal) -> None:
     place = f"{fmt.address(stretch.start)}  {fmt.count(stretch.size, 'byte')}"
     changes = ", ".join(
         f"{number:,} changed in {image}"

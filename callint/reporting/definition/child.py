@@ -61,9 +61,9 @@ def _declared(definition: Definition, names: frozenset[str], order: ByteOrder) -
 
 
 def _inherited(content: ChildContent, reasons: Mapping[tuple[str, str], str]) -> Iterator[str]:
-    for stretch in content.stretches:
-        by = f"{'-' if stretch.by < 0 else ''}0x{abs(stretch.by):X}"
-        yield f"<shift{attributes(start=address(stretch.start), size=f'0x{stretch.size:X}', by=by)}/>"
+    for shifted in content.ranges:
+        by = f"{'-' if shifted.by < 0 else ''}0x{abs(shifted.by):X}"
+        yield f"<shift{attributes(start=address(shifted.start), size=f'0x{shifted.size:X}', by=by)}/>"
     for place in content.places:
         addresses = {name.replace("-", "_"): address(at) for name, at in place.addresses.items()}
         yield f"<at{attributes(**{place.kind: place.name}, **addresses)}/>"

@@ -17,11 +17,11 @@ from callint.reporting.export.axes import AxisWriter, span
 from callint.reporting.export.conversions import Methods
 from callint.reporting.export.names import ORDERS, Names, quoted
 from callint.reporting.export.records import RecordLayouts
-from callint.reporting.export.result import ExportLog, Unsaid
+from callint.reporting.export.result import ExportLog, ExportLoss
 from callint.reporting.export.tables import TableWriter
 
 
-def description_lines(definition: Definition) -> tuple[list[str], tuple[Unsaid, ...]]:
+def description_lines(definition: Definition) -> tuple[list[str], tuple[ExportLoss, ...]]:
     """The lines of the description, each with its line break, and what it lacks."""
     log = ExportLog()
     with np.errstate(all="ignore"):  # a conversion may have no value at the ends of a type
@@ -29,7 +29,7 @@ def description_lines(definition: Definition) -> tuple[list[str], tuple[Unsaid, 
     if not all(map(str.isascii, rows)):
         # Without a byte order mark, readers of the standard take a file for Latin-1.
         rows[0] = f"\ufeff{rows[0]}"
-    return rows, tuple(log.unsaid)
+    return rows, tuple(log.losses)
 
 
 class _DescriptionWriter:
@@ -57,7 +57,7 @@ class _DescriptionWriter:
         definition = self.definition
         axes = AxisWriter(definition, self.log, self.names, self.methods, self.records, self.order)
         tables = TableWriter(definition, self.log, self.names, axes)
-        self._report_unsaid()
+        self._report_losses()
         signals = [row for signal in definition.signals.values() for row in self._measurement(signal)]
         items = [*axes.shared_axes(), *tables.rows()]
         groups = list(self._groups(tables.left_out | axes.pairs))
@@ -139,7 +139,7 @@ class _DescriptionWriter:
                 yield f"  /begin REF_CHARACTERISTIC {' '.join(members[group.name])} /end REF_CHARACTERISTIC"
             yield "/end GROUP"
 
-    def _report_unsaid(self) -> None:
+    def _report_losses(self) -> None:
         """Record what the standard has no words for, apart from tables."""
         definition, log = self.definition, self.log
         for checksum in definition.memory.checksums:

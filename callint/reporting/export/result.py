@@ -11,8 +11,8 @@ from callint.model.definition_counts import item_counts
 
 
 @dataclass(frozen=True, slots=True)
-class Unsaid:
-    """Something of a definition that the standard cannot say.
+class ExportLoss:
+    """A part of a definition that the standard cannot express.
 
     ``kind`` is the element of the definition, ``name`` the name of the table, axis or signal that it belongs
     to, and ``reason`` what the description has instead. ``is_whole`` says whether the item itself is left
@@ -30,15 +30,15 @@ class Unsaid:
 class ExportLog:
     """What the description lacks so far."""
 
-    unsaid: list[Unsaid] = field(default_factory=list)
+    losses: list[ExportLoss] = field(default_factory=list)
 
     def change(self, kind: str, name: str, reason: str, line: int = 0) -> None:
         """Record that part of an item is not in the description."""
-        self.unsaid.append(Unsaid(kind, name, reason, line))
+        self.losses.append(ExportLoss(kind, name, reason, line))
 
     def omit(self, kind: str, name: str, reason: str, line: int = 0) -> None:
         """Record that an item is left out."""
-        self.unsaid.append(Unsaid(kind, name, reason, line, is_whole=True))
+        self.losses.append(ExportLoss(kind, name, reason, line, is_whole=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +48,11 @@ class ExportResult:
     definition: Definition
     source: str
     target: str
-    unsaid: tuple[Unsaid, ...]
+    losses: tuple[ExportLoss, ...]
 
     @property
     def counts(self) -> Mapping[str, int]:
         """The number of items by kind in the description."""
         kinds = {"scalar": "scalar", "curve": "curve", "map": "map", "text": "text", "axis": "shared axis"}
-        left_out = Counter(kinds[item.kind] for item in self.unsaid if item.is_whole and item.kind in kinds)
+        left_out = Counter(kinds[item.kind] for item in self.losses if item.is_whole and item.kind in kinds)
         return {kind: number - left_out[kind] for kind, number in item_counts(self.definition).items()}

@@ -78,7 +78,7 @@ class TableWriter:
                     )
             layout, at = self._axes.records.layout(parts), min(part.at for part in parts)
         yield from self._characteristic(table, layout, at, points)
-        self._report_unsaid(table)
+        self._report_losses(table)
 
     def _own_axes(self, table: Table) -> dict[str, StoredAxis]:
         """The stored axes that only this table has, by the letter of the standard."""
@@ -174,11 +174,11 @@ class TableWriter:
             return limits, None
         return _closed(demands.expected, storable), limits
 
-    def _report_unsaid(self, table: Table) -> None:
+    def _report_losses(self, table: Table) -> None:
         """Record the demands on a table, and the facts about it, that the standard has no words for."""
         demands = table.demands
         zero = Range(0, 0)
-        unsaid = {
+        losses = {
             "its limits of 0 to 0, which the standard ignores": zero in (demands.limits, demands.expected),
             f"its purpose, {table.purpose.value}": table.purpose is not Purpose.GENERAL,
             "its guards": bool(demands.guards),
@@ -190,7 +190,7 @@ class TableWriter:
             "the signal that it produces": table.produces is not None,
             "that it is the number of a single unit": table.unit_own,
         }
-        for reason, applies in unsaid.items():
+        for reason, applies in losses.items():
             if applies:
                 self.log.change("table", table.name, reason, table.line)
 

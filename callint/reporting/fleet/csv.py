@@ -1,4 +1,4 @@
-"""A fleet as CSV, as ``reporting/tables/csv.py`` writes it: a line for each image and what is said of it."""
+"""A fleet as CSV, as ``reporting/tables/csv.py`` writes it: a line for each image with its results."""
 
 from __future__ import annotations
 
@@ -68,6 +68,6 @@ def _commit_rows(report: FleetReport) -> Iterator[tuple[str, ...]]:
     for change in commit.changes if commit else ():
         assert commit is not None
         for number in range(len(report.records)):
-            counts = map(str, change.adoption.counts[number].tolist())
-            values = change.adoption.of(number).value
+            counts = map(str, change.rollout.counts[number].tolist())
+            values = change.rollout.of(number).value
             yield commit.id, harmless(change.path), *_image(report, number), values, *counts

@@ -88,15 +88,13 @@ def _commit(commit: CommitOfFleet, images: int) -> dict[str, Any]:
     document["changes"] = [
         {
             "image": change.path,
-            "tables": list(change.adoption.tables),
-            "cells": change.adoption.cells,
+            "tables": list(change.rollout.tables),
+            "cells": change.rollout.cells,
             "images": [
                 {
                     "image": number,
-                    "values": change.adoption.of(number).value,
-                    **dict(
-                        zip(("new", "old", "other"), change.adoption.counts[number].tolist(), strict=True)
-                    ),
+                    "values": change.rollout.of(number).value,
+                    **dict(zip(("new", "old", "other"), change.rollout.counts[number].tolist(), strict=True)),
                 }
                 for number in range(images)
             ],

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from callint import fmt
-from callint.checking.fleet.changed_cells import Adoption
+from callint.checking.fleet.changed_cells import RolloutState
 from callint.checking.fleet.groups import TableGroups
 from callint.checking.fleet.report import AnsweredQuestion, ChangeOfImage, CommitOfFleet, FleetReport
 from callint.comparing.table_query import Answer, Condition
@@ -208,23 +208,23 @@ class FleetText:
         for change in commit.changes:
             for line in heading(f"{commit.id[:8]} {commit.subject}", f" ({facts})", width(self._terminal)):
                 self._terminal.print(line)
-            tables = fmt.list_names(change.adoption.tables, self._most_tables)
-            cells = fmt.count(change.adoption.cells, "cell")
+            tables = fmt.list_names(change.rollout.tables, self._most_tables)
+            cells = fmt.count(change.rollout.cells, "cell")
             self._prose(f"{change.path}: {cells} of {tables}", _INDENT)
-            self._print_rows(self._adoptions(change))
+            self._print_rows(self._rollouts(change))
             if change is not commit.changes[-1]:
                 self._terminal.print()
 
-    def _adoptions(self, change: ChangeOfImage) -> Iterable[tuple[str, str]]:
-        parts: dict[Adoption, list[int]] = {}
+    def _rollouts(self, change: ChangeOfImage) -> Iterable[tuple[str, str]]:
+        parts: dict[RolloutState, list[int]] = {}
         for number in range(len(self._report.records)):
-            parts.setdefault(change.adoption.of(number), []).append(number)
+            parts.setdefault(change.rollout.of(number), []).append(number)
         for kind, label in ADOPTIONS.items():
             images = parts.get(kind, [])
-            if kind is Adoption.PARTLY and len(images) <= self._most_images:
+            if kind is RolloutState.PARTLY and len(images) <= self._most_images:
                 for number in images:
-                    new = int(change.adoption.counts[number, 0])
+                    new = int(change.rollout.counts[number, 0])
                     path = self._report.records[number].path
-                    yield label, f"{path}: {new:,} of {fmt.count(change.adoption.cells, 'cell')}"
+                    yield label, f"{path}: {new:,} of {fmt.count(change.rollout.cells, 'cell')}"
             elif images:
                 yield label, self._images(images)

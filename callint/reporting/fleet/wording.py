@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from callint import fmt
-from callint.checking.fleet.changed_cells import Adoption
+from callint.checking.fleet.changed_cells import RolloutState
 from callint.checking.fleet.contents import FleetContents
 from callint.checking.fleet.groups import TableGroups
 from callint.checking.fleet.report import AnsweredQuestion, FleetReport
@@ -26,11 +26,11 @@ ANSWERS = {
 }
 #: How much of a change an image has, in the order of reports.
 ADOPTIONS = {
-    Adoption.OLD: "old values",
-    Adoption.PARTLY: "part of the new values",
-    Adoption.OTHER: "other values",
-    Adoption.UNKNOWN: "not known",
-    Adoption.NEW: "new values",
+    RolloutState.OLD: "old values",
+    RolloutState.PARTLY: "part of the new values",
+    RolloutState.OTHER: "other values",
+    RolloutState.UNKNOWN: "not known",
+    RolloutState.NEW: "new values",
 }
 
 

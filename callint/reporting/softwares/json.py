@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from callint.comparing.softwares.pairs import SoftwareTables
-from callint.comparing.softwares.result import IdentityPair, RespacedTable, Slight, SoftwareChange
+from callint.comparing.softwares.result import IdentityPair, RespacedTable, SlightDifference, SoftwareChange
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Definition, States, Table, Text
@@ -70,7 +70,7 @@ def _identity(item: IdentityPair) -> dict[str, Any]:
     )
 
 
-def _slight_table(change: SoftwareChange, slight: Slight) -> dict[str, Any]:
+def _slight_table(change: SoftwareChange, slight: SlightDifference) -> dict[str, Any]:
     """A table that differs by no more than rounding or other breakpoints explain."""
     compared = change.changes.definition
     return {

@@ -8,7 +8,7 @@ from typing import assert_never
 from callint import fmt
 from callint.comparing.softwares.causes import Obstacle, Quantity, UncomparedCause, UnknownUnits, UnlikeAxes
 from callint.comparing.softwares.pairs import SoftwareTables
-from callint.comparing.softwares.result import IdentityPair, RespacedTable, Slight, SoftwareChange
+from callint.comparing.softwares.result import IdentityPair, RespacedTable, SlightDifference, SoftwareChange
 from callint.decoding.operating_range import operating_cells
 from callint.model.change import TableChange
 from callint.model.definition import Definition, Table, Text
@@ -93,7 +93,7 @@ def unknown_text(count: int) -> str:
     return f"{points}: nothing is read between a number and off, or between two states"
 
 
-def slight_text(definition: Definition, slight: Slight, arrow: str) -> str:
+def slight_text(definition: Definition, slight: SlightDifference, arrow: str) -> str:
     """The largest difference of a table whose outputs differ by little, and its reason."""
     y, x = slight.change.largest
     change = cell_change(definition, slight.change, y, x, arrow)

@@ -44,7 +44,7 @@ def print_verification(
         print_prose(f"callint could not read {count} of releases and versions.", terminal)
 
 
-#: The share of cells up to which differences are listed: more are no change but another image.
+#: The share of cells up to which differences are listed: more are another image instead of a change.
 _NEAR = 0.5
 _FAR = (
     "That is more than half of all cells: it is probably another image, or its bytes lie elsewhere. Check "

@@ -146,7 +146,7 @@ class FaultyConversion:
 
 
 def faulty_conversions(context: CheckContext, faults: dict[str, Faults]) -> Iterator[FaultyConversion]:
-    """The conversions of which so many items have faults that the conversion itself is probably wrong."""
+    """The conversions that are probably wrong themselves, because many of their items have faults."""
     members: dict[str, list[str]] = {}
     for item in context.layout.items:
         if item.conversion is not None:

@@ -143,7 +143,7 @@ def _outside_rational(conversion: Rational, table: Table, limits: Range) -> Iter
     low, high = table.storage.raw_limits
     values = np.array([limits.low, limits.high])
     for value, raw in zip(values.tolist(), to_raw_numbers(conversion, values).tolist(), strict=True):
-        # A lower limit of 0 is no mistake: a period never gets there, and 0 says so.
+        # A lower limit of 0 is not a mistake: a period never reaches it, and 0 states that.
         if value and math.isfinite(value) and math.isfinite(raw) and not low - 1 < raw < high + 1:
             yield definition_finding(
                 rule_ids.DEFINITION_LIMITS_UNREACHABLE,

@@ -236,7 +236,7 @@ def _overlapping_many(
 
 def _overlaps(context: CheckContext) -> Iterator[_Overlap]:
     memory = context.definition.memory
-    # definition/outside-image reports what lies outside the memory, which may be of any size.
+    # definition/outside-image reports items outside the memory, which may have any size.
     extents = [
         extent for extent in _extents(context) if memory.start <= extent.start and extent.end <= memory.end
     ]

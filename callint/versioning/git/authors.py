@@ -28,8 +28,8 @@ class Person:
     def is_same(self, other: Person) -> bool:
         """Whether both are the same person: by e-mail, or by name if either has no e-mail.
 
-        A mailmap can only join two identities, never split one: a branch could bring along a mailmap that
-        splits a person in two. Hence equal unmapped e-mails are always the same person.
+        A mailmap can only join two identities, never split one, because a branch could add a mailmap that
+        splits a person in two. So equal unmapped e-mails are always the same person.
         """
         if self.own_email and self.own_email.casefold() == other.own_email.casefold():
             return True

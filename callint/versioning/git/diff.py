@@ -1,4 +1,4 @@
-"""Which files differ between two revisions, or between the newest commit and the index."""
+"""Finds the files that differ between two revisions, or between the newest commit and the index."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ DIFF_OPTIONS = (
     "--no-color",
     "--no-ext-diff",
     "--no-textconv",
-    "--no-relative",  # a relative diff leaves out what lies outside the current folder
+    "--no-relative",  # a relative diff omits files outside the current folder
     "--ignore-submodules=none",
     "-O/dev/null",  # diff.orderFile names a file, and git dies if it is absent
     "-l1000",  # the number of files compared for renames with edits, which takes the square of it

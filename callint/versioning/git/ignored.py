@@ -10,7 +10,7 @@ from callint.versioning.git.repository import folder_of, open_repository, run_gi
 
 
 def ignored_paths(root: Path, paths: Iterable[str]) -> set[str]:
-    """Those of some paths below ``root`` that git ignores and does not track; none without a repository."""
+    """The paths below ``root`` that git ignores and does not track; none without a repository."""
     try:
         repo = open_repository(root)
     except InputError:
@@ -18,7 +18,7 @@ def ignored_paths(root: Path, paths: Iterable[str]) -> set[str]:
     folder = folder_of(repo, root)
     prefix = f"{folder}/" if folder else ""
     names = [prefix + path for path in paths]
-    # Patterns of a repository's own files may be anything, but are no programs.
+    # Patterns of a repository's own files may be anything, but they are not programs.
     arguments = ("ls-files", "--others", "--ignored", "--exclude-standard", "-z", "--", *names)
     printed = run_git(repo, "--literal-pathspecs", *arguments)
     return {name.removeprefix(prefix) for name in printed.split("\0") if name}

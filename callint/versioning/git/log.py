@@ -139,7 +139,7 @@ def _parse_commit(fields: list[str], changes: Sequence[FileChange] = ()) -> Logg
     return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes), own_email)
 
 
-#: What stands for all branches and tags in place of a revision; notes hold no files of the repository.
+#: Options that stand for all branches and tags instead of a revision; notes hold no files of the repository.
 ALL = ("--exclude=refs/notes/*", "--all")
 
 
@@ -197,8 +197,8 @@ def _parse_history(fields: list[str]) -> list[LoggedCommit]:
 
 def shallow_commits(repo: Repo) -> frozenset[str]:
     """The commits at which a shallow clone ends; none in a full clone."""
-    # No command lists them. The file is part of git's documented layout of a repository, and git too takes a
-    # clone for a full one if it cannot open the file. Git rejects invalid lines when it reads the history.
+    # No command lists them. The file is part of git's documented layout of a repository, and git also treats
+    # a clone as full if it cannot open the file. Git rejects invalid lines when it reads the history.
     try:
         return frozenset((repo.common_dir / "shallow").read_text("ascii", "replace").split())
     except OSError:

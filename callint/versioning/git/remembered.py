@@ -1,4 +1,4 @@
-"""Answers of git that a command needs several times, and gets from git once.
+"""Remembers answers of git that a command needs several times, so that it asks git once.
 
 A command judges one state of a repository, and a start of git takes longer than most of what callint does
 itself. Outside of a command, as in a program that imports callint, nothing is remembered.

@@ -48,13 +48,13 @@ LOCAL_VARIABLES = frozenset(
     ]
 )
 
-#: What git reserves for itself in addition to its own folders, and the options by which it prints the paths.
+#: The paths that git reserves in addition to its own folders, and the options by which it prints them.
 _OWN_PATHS = ("hooks", "objects", "index")
 _PATH_OPTIONS = tuple(argument for name in _OWN_PATHS for argument in ("--git-path", name))
 #: Options by which git prints, behind all paths, a line that is always "true" or "false", and at last the
 #: commit of HEAD, if there is one. So the last line of the answer is never a part of a path.
 _HEAD_OPTIONS = ("--is-bare-repository", "--default", "HEAD^{commit}")
-#: What git says if it does not open a repository, and if a repository lacks a working tree.
+#: Git's errors if it does not open a repository, and if a repository lacks a working tree.
 _NO_REPOSITORY, _FOREIGN, _NO_WORKING_TREE = "not a git repository", "dubious ownership", "work tree"
 
 
@@ -75,11 +75,11 @@ class Repo:
 
     @property
     def working_dir(self) -> Path:
-        """Where git runs: the top of the working tree; in a bare repository git's own folder."""
+        """The folder in which git runs: the top of the working tree, or a bare repository's own folder."""
         return self.working_tree_dir or self.git_dir
 
     def __getstate__(self) -> dict[str, object]:
-        """Without the process that reads contents: another process of callint starts its own."""
+        """The state without the process that reads contents: another process of callint starts its own."""
         return {
             "git_dir": self.git_dir,
             "common_dir": self.common_dir,

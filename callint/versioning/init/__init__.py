@@ -1,1 +1,1 @@
-"""What callint init writes into a repository, and how it undoes that."""
+"""The files and settings that callint init writes into a repository, and their removal."""

@@ -25,7 +25,7 @@ HOOKS = (*_CHECK_HOOKS, _MESSAGE_HOOK)
 #: The hooks that the pre-commit framework supports.
 _FRAMEWORK_HOOKS = ("pre-commit", "pre-merge-commit")
 SHEBANG = "#!/bin/sh\n"
-#: What stays unchecked if a hook is the user's own.
+#: The actions that stay unchecked if a hook is the user's own.
 _UNCHECKED = {
     "pre-applypatch": "git am commits unchecked",
     _MESSAGE_HOOK: "git cherry-pick commits unchecked, and so does git rebase --continue",

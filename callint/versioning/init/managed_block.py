@@ -65,5 +65,5 @@ def as_text(content: bytes | None) -> tuple[str, str]:
 
 
 def as_bytes(text: str) -> bytes:
-    """The bytes of a text from ``as_text``; those that are no UTF-8 come back as they were."""
+    """The bytes of a text from ``as_text``; bytes that are not UTF-8 come back unchanged."""
     return text.encode("utf-8", "surrogateescape")

@@ -1,4 +1,4 @@
-"""Undoing what callint init wrote.
+"""Removes what callint init wrote.
 
 callint does not trust the record alone, which may be a stranger's. It looks only at files with the names and
 in the places that callint init writes, and removes only content that looks like its own.

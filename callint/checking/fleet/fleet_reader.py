@@ -39,15 +39,15 @@ from callint.checking.worker_pool import WorkerPool, files_of
 from callint.reading.family import find_family
 from callint.reading.workspace import Workspace
 
-#: The images of a task, and of one that carries their files.
+#: The number of images in a task, and in a task that carries their files.
 _TASK, _CARRIED = 64, 8
-#: The most blocks of a bucket before they are merged into one.
+#: The largest number of blocks of a bucket before they are merged into one.
 _MOST_BLOCKS = 4
 
 
 @dataclass(frozen=True, slots=True)
 class _BucketJob:
-    """A bucket with the numbers of its images, of which ``stale`` are to be read."""
+    """A bucket with the numbers of its images; the ``stale`` ones must be read."""
 
     number: int
     images: tuple[int, ...]
@@ -56,11 +56,11 @@ class _BucketJob:
     tasks: int
 
 
-class Survey:
+class FleetReader:
     """Reads the images of a fleet.
 
-    ``records`` has what is known of each of ``images``, ``groups`` the digests of their tables.
-    ``read_count`` is the number of images that were read because they were not known already.
+    ``records`` has the record of each of ``images``, ``groups`` the digests of their tables.
+    ``read_count`` is the number of images that had to be read because the cache lacked them.
     """
 
     def __init__(self, workspace: Workspace, images: Sequence[Assignment]) -> None:
@@ -99,7 +99,7 @@ class Survey:
                 self._finish_known(step)
 
     def _finish_known(self, step: Callable[[int], None]) -> None:
-        """Finish the first buckets as far as none of their images is to be read."""
+        """Finish the first buckets, up to one with an image that must be read."""
         while self._pending and not self._pending[0].tasks:
             self._finish(self._pending.popleft(), [])
             step(self._done)
@@ -131,7 +131,7 @@ class Survey:
                 yield RecordTask(__version__, run, tree, assignments, self._known_digests(part, known))
 
     def _is_fresh(self, number: int, bucket: Bucket) -> bool:
-        """Whether an image has the state that the cache knows."""
+        """Whether an image file is in the state that the cache has."""
         known = bucket.images.get(self.images[number].image)
         return (
             known is not None
@@ -163,7 +163,7 @@ class Survey:
     # Results
 
     def _finish(self, job: _BucketJob, results: list[RecordBlock]) -> None:
-        """Take over the results of a bucket, and keep them."""
+        """Add the results of a bucket, and store them in the cache."""
         self._done += len(job.images)
         self.read_count += len(job.stale)
         images: dict[str, CachedImage] = {}
@@ -195,7 +195,7 @@ class Survey:
     def _known_image(
         self, number: int, record: ImageRecord, bucket: Bucket, place: tuple[int, int]
     ) -> CachedImage:
-        """What is now known of an image that was read; as before if its content is the known one."""
+        """The cache's record of an image that was read; the former one if its content is unchanged."""
         stamp = settled(self._stamps[number], self._start)
         before = bucket.images.get(record.path)
         key = self._assignment_key(number)

@@ -1,4 +1,4 @@
-"""Stretches of bytes that two images share: the anchors of their alignment."""
+"""Ranges of bytes that two images share: the anchors of their alignment."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from numpy.typing import NDArray
 Bytes = NDArray[np.uint8]
 Integers = NDArray[np.int64]
 
-#: The bytes of a window. Windows that occur once in each image are anchors; few of this size recur by chance.
+#: The size of a window in bytes. Windows that occur once in each image are anchors; few recur by chance.
 WINDOW = 16
 #: Odd multipliers of the two halves of a window (the fractional parts of the golden ratio and of sqrt(2)).
 _FIRST, _SECOND = np.uint64(0x9E3779B97F4A7C15), np.uint64(0x6A09E667F3BCC909)
 
 
-def shared_stretches(old: Bytes, new: Bytes) -> Integers:
-    """The runs of anchors with one shift: shape (stretches, 3) of old start, size in bytes, and shift.
+def shared_ranges(old: Bytes, new: Bytes) -> Integers:
+    """The runs of anchors with one shift: shape (ranges, 3) of old start, size in bytes, and shift.
 
-    They are sorted by their old start. Windows of one repeated byte are no anchors.
+    They are sorted by their old start. Windows of one repeated byte are not anchors.
     """
     old_hashes, old_positions = _unique_windows(old)
     new_hashes, new_positions = _unique_windows(new)
@@ -35,7 +35,7 @@ def shared_stretches(old: Bytes, new: Bytes) -> Integers:
 
 
 def _unique_windows(content: Bytes) -> tuple[NDArray[np.uint64], Integers]:
-    """The hashes of the windows that occur once, rising, and their positions."""
+    """The sorted hashes of the windows that occur once, and their positions."""
     if len(content) < WINDOW:
         return np.empty(0, np.uint64), np.empty(0, np.int64)
     halves: NDArray[Any] = np.ndarray((len(content) - 7,), "<u8", np.ascontiguousarray(content), 0, (1,))
