@@ -193,8 +193,7 @@ def _finding(path: str, problem: xml.XmlProblem) -> Finding:
         line=problem.line,
         subject=problem.message,
         message=problem.message,
-        hint=problem.hint
-        or "Correct the line; docs/definition.md and schemas/definition.xsd describe the format.",
+        hint=problem.hint or "Correct the line; callint schema definition prints the format.",
     )
 
 
