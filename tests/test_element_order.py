@@ -124,7 +124,7 @@ def test_a_misspelt_element_gets_a_suggestion() -> None:
 
 
 def test_an_element_without_a_like_gets_the_usual_hint() -> None:
-    assert "docs/definition.md" in problem(curve(CHILDREN[0], "<widget/>")).hint
+    assert "callint schema definition" in problem(curve(CHILDREN[0], "<widget/>")).hint
 
 
 def test_relations_before_the_axes_are_one_problem() -> None:
