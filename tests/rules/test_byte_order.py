@@ -17,12 +17,11 @@ from callint.reading.definition_sniff import looks_like_definition
 from callint.reading.policy import read_policy
 from callint.rules.definition.byte_order import wrong_byte_order
 from tests.building import TODAY, Files, definition_xml, findings, image, u16
+from tests.rules.demo_files import DEFINITION, demo
 from tests.rules.example import axis, table
 from tests.running import REPOSITORY
 
 RULE = "definition/contradicts-base"
-STEPS = REPOSITORY / "fixtures/demo/steps"
-DEFINITION = "definitions/skerry-28.xml"
 
 RISING = u16(900, 1700, 2600, 3300)
 #: In order in both byte orders.
@@ -93,15 +92,6 @@ def test_checksums_that_are_right_speak_for_a_byte_order() -> None:
 
 
 # The demo
-
-
-def demo() -> dict[str, bytes]:
-    files: dict[str, bytes] = {}
-    for step in sorted(STEPS.iterdir()):
-        files |= {
-            str(path.relative_to(step)): path.read_bytes() for path in step.rglob("*") if path.is_file()
-        }
-    return files
 
 
 @pytest.mark.parametrize("name", ["factory/sk28-0412.bin", "boats/heron.bin", "boats/petrel.bin"])

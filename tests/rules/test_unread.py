@@ -17,8 +17,8 @@ from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from tests.building import TODAY, Files, definition_xml, findings, image, inspect, u16
+from tests.rules.demo_files import DEFINITION, demo
 from tests.rules.example import axis, line_of, of_rule, table, waiver
-from tests.running import REPOSITORY
 
 MAP = '<x axis="speeds"/><y axis="loads"/><limits min="0" max="90"/>'
 SIGNALS = '<signal name="speed" unit="rpm"/><signal name="load" unit="mg"/>'
@@ -251,20 +251,7 @@ def test_an_image_is_not_of_other_software_because_its_definition_is_not_readabl
 
 # Any mistake in the definition of the demo
 
-STEPS = REPOSITORY / "fixtures/demo/steps"
-DEFINITION = "definitions/skerry-28.xml"
 _NAMES = {"name", "axis", "conversion", "signal", "table", "bound", "mirror", "curve", "upper", "lower"}
-
-
-@cache
-def demo() -> dict[str, bytes]:
-    """The files of the demo, each in its last state."""
-    files: dict[str, bytes] = {}
-    for step in sorted(STEPS.iterdir()):
-        files |= {
-            str(path.relative_to(step)): path.read_bytes() for path in step.rglob("*") if path.is_file()
-        }
-    return files
 
 
 def found(definition: bytes, policy: Policy | None = None) -> list[Finding]:
