@@ -114,13 +114,13 @@ class Checker:
     def find(self, assigned: Assignment) -> ImageResult:
         """The findings of the rules about one image. They depend on no other image."""
         context = self.loader.context(assigned)
-        is_refused_then = refuses_invalid_definitions(self.policy)
+        leaves_out = refuses_invalid_definitions(self.policy)
         if context is None:
             # The findings about the definition give the reason, if they fail the check.
-            return ImageResult(assigned, findings=() if is_refused_then else (_UNDEFINED,))
+            return ImageResult(assigned, findings=() if leaves_out else (_UNDEFINED,))
         context = replace(
             context,
-            judges_all=not is_refused_then,
+            judges_all=not leaves_out,
             trusts_byte_order=not is_refused(self.policy, rule_ids.DEFINITION_CONTRADICTS_BASE),
         )
         return find_in_image(context, assigned, self._waived, self._details)

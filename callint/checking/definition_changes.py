@@ -52,14 +52,7 @@ def loosened_findings(
     reported: dict[str, set[tuple[str, str]]] = {}
     for path, pairs in _changed_definitions(checker, earlier):
         leaves_out = refuses_invalid_definitions(checker.policy)
-        compared = [
-            (
-                old,
-                new,
-                _judged_diff(old, new) if leaves_out else compare_definitions(old.definition, new.definition),
-            )
-            for old, new in pairs
-        ]
+        compared = [(old, new, _judged_diff(old, new, leaves_out)) for old, new in pairs]
         old, new, diff = compared[0]
         keys = [{demand_digest(change) for change in other.of_kind(_LESS)} for _, _, other in compared]
         loosened = tuple(
@@ -85,10 +78,13 @@ def loosened_findings(
         yield from _settled(checker, path, new, comparison)
 
 
-def _judged_diff(old: LoadedDefinition, new: LoadedDefinition) -> DefinitionDiff:
-    """The differences between two definitions, without those that what is invalid in the new one makes."""
+def _judged_diff(old: LoadedDefinition, new: LoadedDefinition, leaves_out: bool) -> DefinitionDiff:
+    """The differences between two definitions.
+
+    ``leaves_out`` leaves out those that may follow from something invalid in the new one.
+    """
     diff, unread = compare_definitions(old.definition, new.definition), new.unread
-    if not unread:
+    if not unread or not leaves_out:
         return diff
     return replace(
         diff, changes=tuple(change for change in diff.changes if not _is_open(change, diff, unread))

@@ -99,7 +99,7 @@ def _read_file(family: Family, parent: DefinitionFile | None) -> DefinitionFile:
 
 
 def _unreadable(family: Family, problems: Iterable[xml.XmlProblem]) -> DefinitionFile:
-    findings = _told_apart(_finding(family.path, problem) for problem in problems)
+    findings = _with_distinct_subjects(_finding(family.path, problem) for problem in problems)
     return DefinitionFile(family.path, None, tuple(findings))
 
 
@@ -129,7 +129,7 @@ def _read_items(
         definition, problems, addresses = None, _with_notice(flood), ()
     own = (_finding(family.path, problem) for problem in _in_order(problems))
     invalid = (*reader.invalid, *elements.invalid)
-    findings = tuple(_told_apart((*own, *shared_problems)))
+    findings = tuple(_with_distinct_subjects((*own, *shared_problems)))
     return DefinitionFile(family.path, definition, findings, addresses, invalid)
 
 
@@ -177,7 +177,7 @@ def _problems_before_syntax_error(tree: xml.XmlDocument) -> list[xml.XmlProblem]
     ]
 
 
-def _told_apart(findings: Iterable[Finding]) -> Iterator[Finding]:
+def _with_distinct_subjects(findings: Iterable[Finding]) -> Iterator[Finding]:
     """The findings, of which those with the same message are numbered: each is at a line of its own."""
     times: Counter[str] = Counter()
     for finding in findings:

@@ -120,7 +120,7 @@ class ElementReader:
         """Whether the schema refuses something in an element, or refused what it held."""
         if not (self.flagged or self.removed):
             return False
-        return any(item in self.flagged or item in self._robbed for item in element.iter())
+        return any(item in self.flagged or item in self._incomplete for item in element.iter())
 
     def _is_misread(self, element: etree._Element) -> bool:
         """Whether an element with a mistake says something else without what is wrong in it.
@@ -134,10 +134,10 @@ class ElementReader:
             element,
             *(part for child in element if tag_of(child) not in _DEMANDS for part in child.iter()),
         ]
-        return any(part in self.flagged or part in self._robbed for part in parts)
+        return any(part in self.flagged or part in self._incomplete for part in parts)
 
     @cached_property
-    def _robbed(self) -> set[etree._Element]:
+    def _incomplete(self) -> set[etree._Element]:
         """The elements of which something was removed."""
         return set(self.removed.values())
 
